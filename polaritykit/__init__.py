@@ -1,0 +1,27 @@
+"""polaritykit: do the microphones of a session agree?
+
+The public functions are imported on first use, so that ``import polaritykit`` is cheap::
+
+    import polaritykit
+    findings = polaritykit.analyse_arrays({"top": x, "over": y}, sample_rate_hz=48000)
+"""
+
+from typing import Any
+
+__version__ = "0.1.0"
+__all__ = ["__version__", "analyse", "analyse_arrays", "open_session"]
+
+_HOMES = {
+    "analyse": "polaritykit.analysis",
+    "analyse_arrays": "polaritykit.analysis",
+    "open_session": "polaritykit.audio",
+}
+
+
+def __getattr__(name: str) -> Any:
+    """Import a public function from its module on first use (PEP 562)."""
+    if name not in _HOMES:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import importlib
+
+    return getattr(importlib.import_module(_HOMES[name]), name)

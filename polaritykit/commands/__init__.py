@@ -1,0 +1,1 @@
+"""One module per command: options to settings, one call, nothing computed here."""

@@ -1,0 +1,61 @@
+"""The allowed arrows between modules, as data; the imports must equal them, unused allowances included."""
+
+import ast
+from pathlib import Path
+
+PACKAGE = Path(__file__).parents[1] / "polaritykit"
+
+#: Module -> modules of this package it imports (at any place in the file, typing included).
+ARROWS: dict[str, set[str]] = {
+    "__init__": set(),
+    "__main__": {"cli"},
+    "cli": {"__init__", "errors"},
+    "errors": set(),
+    "records": set(),
+    "commands.__init__": set(),
+}
+
+
+def _module_name(path: Path) -> str:
+    return ".".join(path.relative_to(PACKAGE).with_suffix("").parts)
+
+
+def _imports(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path.name}: write imports in full"
+            names = [node.module or ""]
+        else:
+            continue
+        for name in names:
+            if name == "polaritykit":
+                found.add("__init__")
+            elif name.startswith("polaritykit."):
+                found.add(name.removeprefix("polaritykit."))
+    return found
+
+
+def test_imports_equal_the_table():
+    """What the code imports is exactly what the table allows."""
+    actual = {_module_name(path): _imports(path) for path in sorted(PACKAGE.rglob("*.py"))}
+
+    assert actual == ARROWS
+
+
+def test_no_cycles():
+    """No module reaches itself through its imports."""
+
+    def reaches(start: str) -> set[str]:
+        seen: set[str] = set()
+        todo = list(ARROWS.get(start, ()))
+        while todo:
+            module = todo.pop()
+            if module not in seen:
+                seen.add(module)
+                todo += ARROWS.get(module, ())
+        return seen
+
+    assert [module for module in ARROWS if module in reaches(module)] == []
