@@ -5,4 +5,155 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, kw_only=True)
 class LevelSettings:
-    """Thresholds of the level and wiring faults."""
+    """Thresholds of the level and wiring faults.
+
+    "Common practice" means that no standard gives the number.
+    """
+
+    #: Fault ``true_peak_over`` above this.  0 dBTP is where a converter must overload; delivery limits
+    #: (-1 dBTP in EBU R 128) are for programmes, not for raw tracks.
+    true_peak_limit_dbtp: float = 0.0
+    #: Advice starts when less headroom than this is left (common practice: peaks stay some dB under 0).
+    headroom_wanted_db: float = 3.0
+    #: Samples in a row at the ceiling that make a flat top (common practice: 2 or 3; three let a
+    #: normalised low note, whose top code repeats, pass).
+    clip_run_samples: int = 3
+    #: A top is flat when its samples agree this well: 2e-4 is -74 dB, above a converter's noise.
+    clip_flatness: float = 2e-4
+    #: From this fraction of full scale one flat top is enough; below it they must repeat.
+    clip_full_scale: float = 0.9995
+    clip_runs_below_full_scale: int = 3
+    #: No flat top is looked for below this: nobody turns a clipped track down by 40 dB.
+    clip_lowest_dbfs: float = -40.0
+    #: Fault ``dc_offset``: mean above 0.1 % of full scale (-60 dBFS, common practice) and above this many
+    #: standard errors of the means of 1.3 s, so that a short take of a low note is not blamed.
+    dc_offset_limit: float = 1e-3
+    dc_standard_errors: float = 4.0
+    #: Noise floor: this percentile of the levels of 40 ms (digital silence left out), so that pauses
+    #: making up a twentieth of the take are enough.
+    noise_floor_percentile: float = 5.0
+    #: Silent when the peak stays under this (the 16th bit is -90 dBFS) ...
+    silent_peak_dbfs: float = -80.0
+    #: ... or when the RMS is under the first and 90 % of the levels of 40 ms lie within the second: an open
+    #: input hears at least the room change.
+    silent_rms_dbfs: float = -60.0
+    silent_range_db: float = 1.5
+    #: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
+    duplicate_margin: float = 1e-6
+    #: A hum line stands this far above both sides of its spectrum (2 s windows) ...
+    hum_prominence_db: float = 10.0
+    #: ... in this share of the quieter half of the windows, at one level within the spread below.
+    hum_presence: float = 0.8
+    hum_spread_db: float = 4.0
+    #: Fewest windows of 2 s (at 1 s steps) for a verdict on hum.
+    hum_windows: int = 4
+    #: Fault ``hum`` when its lines together come within this of the track's own RMS.
+    hum_below_rms_db: float = 40.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class EventSettings:
+    """How onsets are found, merged into events and clustered into sources.
+
+    The numbers without another reason are those measured on a real kit that is not the one the
+    benchmark reports on (see DEVELOPERS.md, "What the estimator rests on").
+    """
+
+    #: Frame of the onset envelope: short against a drum's attack, long against 1/500 Hz.
+    frame_ms: float = 1.0
+    #: The sound "just before" an onset: this far back ...
+    before_ms: float = 25.0
+    #: ... until here, so that a slow attack does not hide itself.
+    gap_ms: float = 3.0
+    #: An onset rises at least this far over the sound just before.
+    min_rise_db: float = 12.0
+    #: A strong onset is within this range of the track's own loudest onsets.
+    strong_range_db: float = 12.0
+    #: Onsets of different tracks within this time are one event (5 m of path).
+    merge_ms: float = 15.0
+    #: Events are dropped when another begins within this time: two sources would be mixed.
+    clear_ms: float = 20.0
+    #: Bands in which the level of an event is compared between tracks.
+    feature_bands_hz: tuple[tuple[float, float], ...] = ((60.0, 250.0), (250.0, 2000.0))
+    #: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut.
+    cluster_distance_db: float = 5.0
+    #: Fewest events that make a source: the spread over hits needs some.
+    min_events: int = 6
+    #: Events looked at per track that hears them loudest, spread over the take: bounds the work.
+    max_events_per_track: int = 60
+    #: Hits used of one source, spread over the take; more did not help (16 to 24 are enough).
+    max_hits: int = 24
+
+
+@dataclass(frozen=True, kw_only=True)
+class AudioSettings:
+    """What makes a file too short to be a track of a session."""
+
+    #: Shorter than this holds no event with its surroundings (see `EventSettings`).
+    min_track_s: float = 0.1
+    #: A file this much shorter than the typical one is a stray (a slate, a click): the common span
+    #: would throw away nearly the whole session for it.
+    min_share_of_median: float = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class SummingSettings:
+    """How summed responses are smoothed and bounded."""
+
+    #: The range of hearing.
+    lowest_hz: float = 20.0
+    highest_hz: float = 20000.0
+    #: Width of the smoothing: a twenty-fourth of an octave still shows the notches of 3 ms at 8 kHz.
+    bands_per_octave: int = 24
+    #: Points of the curve: twice the width, so that no notch falls between two points.
+    points_per_octave: int = 48
+    #: Nothing is shown deeper: -40 dB asks for 1 % agreement in level and 0.6 degrees in phase, finer than any
+    #: two microphones, and single precision in the page still holds it to 0.01 dB.
+    floor_db: float = -40.0
+    #: Share of a source's energy that makes "the source's band".
+    energy_share: float = 0.8
+
+
+@dataclass(frozen=True, kw_only=True)
+class AirSettings:
+    """The usual room and what is not known about it; uncertainties are one sigma (common practice)."""
+
+    #: Room assumed where nobody read a thermometer, and how far rooms depart from it.
+    usual_temperature_c: float = 20.0
+    unknown_temperature_std_c: float = 3.0
+    usual_humidity_percent: float = 50.0
+    unknown_humidity_std_percent: float = 20.0
+    #: A household thermometer and hygrometer.
+    temperature_std_c: float = 1.0
+    humidity_std_percent: float = 10.0
+    #: Cramer 1993 states "below 300 ppm" for the humid-air formula.
+    formula_std: float = 300e-6
+
+
+@dataclass(frozen=True, kw_only=True)
+class PlanSettings:
+    """Predictions before the recording; uncertainties are one sigma (common practice unless said)."""
+
+    #: A tape measure held by hand between two capsules.
+    tape_std_m: float = 0.01
+    #: An angle judged by eye.
+    angle_std_deg: float = 2.0
+    #: A level difference read from meters, and a mic's departure from its textbook pattern.
+    level_std_db: float = 0.5
+    pattern_std_db: float = 1.0
+    #: Nothing can be predicted for a mic nearer than this to the source's middle.
+    min_distance_m: float = 0.01
+    #: Mic to mic over mic to source (common practice, "3:1").
+    three_to_one: float = 3.0
+    #: Input over source impedance: usual, and where a remark is due.
+    input_impedance_ohm: float = 1500.0
+    min_impedance_ratio: float = 5.0
+    #: Reported notches and peaks end here.
+    up_to_hz: float = 20000.0
+    #: Sigmas that a measurement may depart from the plan, and that widen the possible offsets.
+    coverage_sigmas: float = 2.0
+    possible_sigmas: float = 4.0
+    #: A level step this near 10 or 20 dB suggests a pad on one side.
+    pad_window_db: float = 1.5
+    #: A measured notch must fall this deep under its surroundings to count as seen.
+    seen_notch_db: float = 3.0
