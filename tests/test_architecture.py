@@ -12,7 +12,16 @@ ARROWS: dict[str, set[str]] = {
     "cli": {"__init__", "errors"},
     "errors": set(),
     "records": set(),
+    "audio": {"errors", "file_header", "file_recording", "placement", "records", "settings"},
+    "broadcast_wave": set(),
+    "file_header": {"broadcast_wave", "records"},
+    "file_recording": {"recording", "records"},
+    "placement": {"errors", "file_header"},
+    "recording": {"errors", "records"},
     "commands.__init__": set(),
+    "air": {"errors", "records", "settings"},
+    "quantities": {"errors"},
+    "comb": {"errors", "records"},
 }
 
 
