@@ -18,6 +18,7 @@ ARROWS: dict[str, set[str]] = {
     "file_recording": {"recording", "records"},
     "placement": {"errors", "file_header"},
     "recording": {"errors", "records"},
+    "spectra": {"errors", "records"},
     "commands.__init__": set(),
     "air": {"errors", "records", "settings"},
     "quantities": {"errors"},
