@@ -14,6 +14,8 @@ from polaritykit.records import FaultyTrack
 
 #: Formats whose header can promise more than a cut-off file holds, so that the end must be tried.
 _TRY_THE_END = frozenset({"FLAC", "MP3"})
+#: libsndfile's length for a stream whose header tells none is far above this.
+_NO_LENGTH = 2**48
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -99,7 +101,7 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
     except soundfile.LibsndfileError as error:
         return fault(f"it cannot be read as audio ({error.error_string.rstrip('.').lower()})")
     missing = 0 if layout is None else missing_bytes(layout)
-    if frames < announced or missing:
+    if announced < _NO_LENGTH and (frames < announced or missing):
         return _cut_off(header)
     return header
 
@@ -134,4 +136,4 @@ def _readable_frames(path: Path, announced: int) -> int:
                 good = middle
             else:
                 bad = middle
-    return good
+    return good + 1

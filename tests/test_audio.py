@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
+from wave_chunks import bext, insert_chunks, ixml
 
 from polaritykit.audio import open_session
 from polaritykit.errors import InputError, UsageError
 from polaritykit.recording import ArrayRecording
-from wave_chunks import bext, insert_chunks, ixml
 
 RATE = 48_000
 
@@ -57,10 +57,11 @@ FORMATS = [
 ]
 
 
-@pytest.mark.parametrize(("suffix", "container", "subtype", "step"), FORMATS)
+@pytest.mark.parametrize("case", FORMATS, ids=lambda case: "-".join(case[1:3]))
 @pytest.mark.parametrize("channels", [1, 2, 3])
-def test_what_was_written_is_read(tmp_path, suffix, container, subtype, step, channels):
+def test_what_was_written_is_read(tmp_path, case, channels):
     """Every lossless format comes back within one quantisation step, at its rate, all channels."""
+    suffix, container, subtype, step = case
     audio = noise(9_000, channels)
     write(tmp_path / f"a.{suffix}", audio, 44_100, format=container, subtype=subtype)
     session = open_session([tmp_path / f"a.{suffix}"], min_tracks=1)
@@ -316,6 +317,18 @@ def test_permission_denied(tmp_path, monkeypatch):
     session = open_session([tmp_path])
 
     assert session.faulty[0].remark == "locked.wav was left out: it cannot be opened (permission denied)."
+
+
+def test_stream_without_a_length(tmp_path):
+    """A FLAC stream whose header tells no length (total samples 0 in STREAMINFO) is used to its end."""
+    data = bytearray(write(tmp_path / "a.flac", noise(RATE)).read_bytes())
+    data[21] &= 0xF0  # STREAMINFO begins at byte 8; its 36-bit total ends at its 18th byte (RFC 9639)
+    data[22:26] = bytes(4)
+    (tmp_path / "a.flac").write_bytes(data)
+    session = open_session([tmp_path / "a.flac"], min_tracks=1)
+
+    assert session.n_samples == pytest.approx(RATE, abs=1)
+    assert session.notes == ()
 
 
 @pytest.mark.parametrize(("suffix", "subtype"), [("wav", "PCM_24"), ("flac", "PCM_24")])
