@@ -11,8 +11,8 @@ class LevelSettings:
     """
 
     #: Fault ``true_peak_over`` above this.  0 dBTP is where a converter must overload; delivery limits
-    #: (-1 dBTP in EBU R 128) are for programmes, not for raw tracks.
-    true_peak_limit_dbtp: float = 0.0
+    #: (-1 dBTP in EBU R 128) are for programmes, not for raw tracks.  0.05 dB is the meter's own ripple.
+    true_peak_limit_dbtp: float = 0.05
     #: Advice starts when less headroom than this is left (common practice: peaks stay some dB under 0).
     headroom_wanted_db: float = 3.0
     #: Samples in a row at the ceiling that make a flat top (common practice: 2 or 3; three let a
@@ -75,6 +75,8 @@ class EventSettings:
     clear_ms: float = 20.0
     #: Bands in which the level of an event is compared between tracks.
     feature_bands_hz: tuple[tuple[float, float], ...] = ((60.0, 250.0), (250.0, 2000.0))
+    #: Levels further below the event's loudest track count as this far below.
+    feature_range_db: float = 24.0
     #: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut.
     cluster_distance_db: float = 5.0
     #: Fewest events that make a source: the spread over hits needs some.
@@ -157,3 +159,29 @@ class PlanSettings:
     pad_window_db: float = 1.5
     #: A measured notch must fall this deep under its surroundings to count as seen.
     seen_notch_db: float = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class ArrivalSettings:
+    """How the first arrival of a source is picked on each track."""
+
+    #: Order of the predictor that whitens; 12 to 40 do alike.
+    order: int = 24
+    #: The predictor is fitted to this much sound ...
+    noise_ms: float = 25.0
+    #: ... that ends this long before the earliest possible arrival.
+    noise_gap_ms: float = 1.2
+    #: Tracks may hear the source this much before its home track (electronic delay of the home track).
+    earliest_ms: float = 15.0
+    #: Tracks may hear it this much later: 20 m of path, or a digital link and less path.
+    latest_ms: float = 60.0
+    #: Smoothing of the envelope that ends the picking window.
+    envelope_ms: float = 0.3
+    #: The window ends where the log envelope has climbed this share from noise to top ...
+    climb: float = 0.75
+    #: ... plus this.
+    after_climb_ms: float = 0.5
+    #: One hit's say in the pooled criterion is limited to this, or one mistimed hit drags all.
+    clip: float = 40.0
+    #: Single-hit picks within this of the pooled one agree.
+    agree_ms: float = 0.25

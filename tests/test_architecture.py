@@ -20,6 +20,7 @@ ARROWS: dict[str, set[str]] = {
     "recording": {"errors", "records"},
     "spectra": {"errors", "records"},
     "commands.__init__": set(),
+    "summing": {"records", "settings"},
     "air": {"errors", "records", "settings"},
     "quantities": {"errors"},
     "comb": {"errors", "records"},
