@@ -10,9 +10,9 @@ cross-spectrum
 scale
     one-sided power spectrum of a Hann-windowed signal: the bins of ``power`` add up to the mean square.
 frames
-    hop = one frame by default, so that every sample costs one transform; halving it lowers the variance
-    of coherence (Carter, Knapp and Nuttall, IEEE Trans. AU-21, 1973: use 50 % overlap where frames are
-    few) at twice the cost.
+    hop = one frame by default, so that every sample costs one transform.  Half a frame lowers the variance
+    where frames are few (Carter, Knapp and Nuttall, IEEE Trans. AU-21, 1973) at twice the cost; more than a
+    frame samples a long take evenly: beyond some thousand frames more of them change nothing one can see.
 """
 
 import os
@@ -79,7 +79,7 @@ class SpectrumPool:
     n_tracks, sample_rate_hz, fft_size : int
         ``fft_size`` is the frame length in samples, even.
     hop_samples : int, optional
-        Step from frame to frame; ``fft_size`` when left out.  Larger than that leaves audio out.
+        Step from frame to frame; ``fft_size`` when left out, see `hop_for`.
     max_hz : float
         Bins above are not kept.
     workers : int, optional
@@ -121,7 +121,10 @@ class SpectrumPool:
                 f"{hop_samples}: give at least one track, an even frame and a positive hop"
             )
         self._rate, self._fft_size = sample_rate_hz, fft_size
-        self._hop = hop_samples or fft_size
+        hop_samples = hop_samples or fft_size
+        #: Step inside the pending audio, and what is left out after each frame before it gets there.
+        self._hop, self._gap = min(hop_samples, fft_size), max(0, hop_samples - fft_size)
+        self._to_skip = 0
         self._workers = workers or os.cpu_count() or 1
         self._window = get_window("hann", fft_size).astype(np.float32)
         self._n_bins = min(fft_size // 2, int(max_hz * fft_size / sample_rate_hz)) + 1
@@ -141,12 +144,19 @@ class SpectrumPool:
         """
         if block.ndim != 2 or len(block) != len(self._pending):
             raise UsageError(f"a block of shape {block.shape} does not hold {len(self._pending)} tracks")
-        taken = 0
-        while taken < block.shape[1]:
-            part = block[:, taken : taken + self._pending.shape[1] - self._n_pending]
+        while block.shape[1]:
+            skipped = min(self._to_skip, block.shape[1])
+            self._to_skip -= skipped
+            block = block[:, skipped:]
+            room = self._pending.shape[1] - self._n_pending
+            if self._gap:
+                room = self._fft_size - self._n_pending % self._fft_size
+            part = block[:, :room]
             self._pending[:, self._n_pending : self._n_pending + part.shape[1]] = part
             self._n_pending += part.shape[1]
-            taken += part.shape[1]
+            block = block[:, room:]
+            if self._gap and part.shape[1] == room:
+                self._to_skip = self._gap
             if self._n_pending == self._pending.shape[1]:
                 self._transform(self._batch_frames)
 
@@ -215,6 +225,11 @@ class SpectrumPool:
         with ThreadPoolExecutor(self._workers) as threads:
             for _ in threads.map(work, items):
                 pass
+
+
+def hop_for(n_samples: int, fft_size: int, max_frames: int) -> int:
+    """Hop that spreads at most ``max_frames`` frames evenly over a take, one frame at least."""
+    return max(fft_size, -(-n_samples // max_frames))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,6 +11,7 @@ from polaritykit.spectra import (
     coarse_grid_hz,
     coarse_power,
     correlation_curve,
+    hop_for,
 )
 
 RATE = 48_000
@@ -126,12 +127,16 @@ def test_short_silent_and_wrong_input():
         correlation_curve(spectra, 0, 1, max_lag_ms=50.0)
 
 
-def test_frames_may_lie_apart():
-    """A hop of two frames takes every other frame: the same as pooling only those."""
-    audio = _tracks(1024 * 40)
-    kept = audio.reshape(3, 20, 2, 1024)[:, :, 0].reshape(3, -1)
+@pytest.mark.parametrize("sizes", [(10**9,), (1, 4097, 333)])
+def test_frames_may_lie_apart(sizes):
+    """A hop of two and a half frames equals pooling the kept frames alone."""
+    audio = _tracks(2560 * 100)
+    kept = audio.reshape(3, 100, 2560)[:, :, :1024].reshape(3, -1)
+    hop = hop_for(audio.shape[1], 1024, 100)
 
-    sparse, dense = _pooled(audio, hop_samples=2048), _pooled(kept)
+    sparse, dense = _pooled(audio, hop_samples=hop, sizes=sizes), _pooled(kept)
 
-    assert sparse.n_frames == dense.n_frames == 20
+    assert hop == 2560
+    assert sparse.n_frames == dense.n_frames == 100
     np.testing.assert_allclose(sparse.matrix, dense.matrix, rtol=1e-5, atol=1e-12)
+    assert hop_for(10_000, 1024, 100) == 1024
