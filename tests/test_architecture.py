@@ -16,6 +16,7 @@ ARROWS: dict[str, set[str]] = {
     "broadcast_wave": set(),
     "file_header": {"broadcast_wave", "records"},
     "file_recording": {"recording", "records"},
+    "output": {"errors"},
     "placement": {"errors", "file_header"},
     "recording": {"errors", "records"},
     "spectra": {"errors", "records"},
