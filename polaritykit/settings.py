@@ -175,6 +175,8 @@ class ArrivalSettings:
     earliest_ms: float = 15.0
     #: Tracks may hear it this much later: 20 m of path, or a digital link and less path.
     latest_ms: float = 60.0
+    #: The home track's own pick is looked for from this long before its onset frame.
+    home_search_ms: float = 3.0
     #: Smoothing of the envelope that ends the picking window.
     envelope_ms: float = 0.3
     #: The window ends where the log envelope has climbed this share from noise to top ...
@@ -185,3 +187,24 @@ class ArrivalSettings:
     clip: float = 40.0
     #: Single-hit picks within this of the pooled one agree.
     agree_ms: float = 0.25
+
+
+@dataclass(frozen=True, kw_only=True)
+class EvidenceSettings:
+    """How the sign of a pair is read at its arrivals, and when a vote counts."""
+
+    #: Gate of the sign: this much before the first arrival ...
+    sign_before_ms: float = 0.3
+    #: ... to this much after it: the direct sound, before most reflections.
+    sign_after_ms: float = 2.5
+    #: Search around the arrival difference: the pick's own error.
+    sign_search_ms: float = 0.4
+    #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
+    sign_band_hz: tuple[float, float] = (100.0, 3000.0)
+    #: Gate of the second opinion on the first track ...
+    opinion_gate_ms: tuple[float, float] = (-1.0, 12.0)
+    #: ... its band ...
+    opinion_band_hz: tuple[float, float] = (200.0, 2000.0)
+    #: ... the search about the arrival difference, and how near it must come.
+    opinion_search_ms: float = 10.0
+    opinion_agrees_ms: float = 0.5

@@ -24,6 +24,11 @@ ARROWS: dict[str, set[str]] = {
     "summing": {"records", "settings"},
     "air": {"errors", "records", "settings"},
     "quantities": {"errors"},
+    "true_peak": {"records"},
+    "clipping": {"records", "settings"},
+    "hum": {"records", "settings"},
+    "levels": {"clipping", "hum", "records", "settings", "true_peak"},
+    "headroom": {"levels", "records", "settings"},
     "comb": {"errors", "records"},
 }
 
