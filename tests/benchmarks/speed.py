@@ -1,0 +1,194 @@
+"""How long `polaritykit check` takes, against two references measured in the same run.
+
+floor
+    every file decoded once and one windowed real Fourier transform per block, on all cores: no program
+    that looks at the whole take once can be faster.
+naive
+    ``scipy.signal.correlate`` of every pair over the whole take, one after the other; measured on a few
+    pairs and scaled to all of them (said in the table).
+
+Each measurement is a process of its own, so that start-up, imports and the report are paid for and peak
+memory is its own.  The audio (hits of eight sources heard late and quieter by every track, over noise) is
+made from a fixed seed and kept in the cache folder; the first run after that reads it from a warm disk.
+
+Run: ``python tests/benchmarks/speed.py --tracks 8 --minutes 1`` (all four sizes when left out).
+"""
+
+import argparse
+import itertools
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import numpy as np
+
+RATE = 48_000
+FRAME = 4096
+#: Samples per track and turn.
+BLOCK = 64 * FRAME
+HIT_SAMPLES = RATE // 2
+CORES = os.cpu_count() or 1
+
+
+def make_session(folder: Path, n_tracks: int, minutes: float) -> None:
+    """Write one 24-bit file per track, unless they are there already."""
+    import soundfile
+
+    n_samples = int(minutes * 60 * RATE)
+    paths = [folder / f"{number:02d}_mic.wav" for number in range(1, n_tracks + 1)]
+    if all(path.exists() and soundfile.info(path).frames == n_samples for path in paths):
+        return
+    folder.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng(20)
+    time_s = np.arange(HIT_SAMPLES) / RATE
+    hits = [
+        np.exp(-time_s / decay_s) * (np.sin(2 * np.pi * hz * time_s) + 0.5 * rng.standard_normal(HIT_SAMPLES))
+        for hz, decay_s in zip(
+            (55, 90, 130, 190, 270, 350, 480, 700), np.geomspace(0.2, 0.03, 8), strict=True
+        )
+    ]
+    starts = np.cumsum(rng.choice([6000, 12_000, 18_000], size=n_samples // 6000 + 1))
+    score = [(int(start), int(rng.integers(8))) for start in starts if start < n_samples - 2 * HIT_SAMPLES]
+    room = np.random.default_rng(21).standard_normal(4 * BLOCK).astype(np.float32) * 1e-4
+    for number, path in enumerate(paths):
+        delays = rng.integers(20, 600, size=8)
+        delays[number % 8] = 10
+        gains = np.where(delays == 10, 0.5, 30.0 / delays).clip(max=0.5)
+        heard = [(gain * hit).astype(np.float32) for gain, hit in zip(gains, hits, strict=True)]
+        with soundfile.SoundFile(path, "w", RATE, 1, "PCM_24") as file:
+            for block in _track_blocks(
+                n_samples, score=score, heard=heard, delays=delays, room=room, rng=rng
+            ):
+                file.write(block)
+
+
+def _track_blocks(n_samples, *, score, heard, delays, room, rng) -> Iterator[np.ndarray]:
+    """Noise with the hits of the score added, block by block."""
+    ahead = np.zeros(0, np.float32)
+    todo = iter(score)
+    event = next(todo, None)
+    for start in range(0, n_samples, BLOCK):
+        stop = min(start + BLOCK, n_samples)
+        shift = int(rng.integers(3 * BLOCK))
+        sound = np.zeros(stop - start + HIT_SAMPLES + 1000, np.float32)
+        sound[: len(ahead)] += ahead
+        sound[: stop - start] += room[shift : shift + stop - start]
+        while event is not None and event[0] < stop:
+            first = event[0] - start + delays[event[1]]
+            sound[first : first + HIT_SAMPLES] += heard[event[1]]
+            event = next(todo, None)
+        ahead = sound[stop - start :]
+        yield sound[: stop - start].clip(-0.99, 0.99)
+
+
+def run_floor(folder: Path) -> None:
+    """Decode each file once, one windowed real transform per frame; files shared out to the cores."""
+    import soundfile
+    from scipy import fft, signal
+
+    window = signal.get_window("hann", FRAME).astype(np.float32)
+
+    def one(path: Path) -> None:
+        for block in soundfile.blocks(path, BLOCK, dtype="float32"):
+            frames = block[: len(block) // FRAME * FRAME].reshape(-1, FRAME)
+            fft.rfft(frames * window, axis=-1)
+
+    with ThreadPoolExecutor(CORES) as threads:
+        list(threads.map(one, sorted(folder.glob("*.wav"))))
+
+
+def run_naive(folder: Path, n_pairs: int) -> None:
+    """Correlate the first pairs over the whole take."""
+    import soundfile
+    from scipy import signal
+
+    pairs = itertools.combinations(sorted(folder.glob("*.wav")), 2)
+    for a, b in itertools.islice(pairs, n_pairs):
+        x, y = (soundfile.read(path, dtype="float32")[0] for path in (a, b))
+        signal.correlate(y, x, method="fft")
+
+
+def measure(command: list[str]) -> tuple[float, float, float]:
+    """Wall seconds, CPU seconds and peak memory in MB of one process."""
+    begin = time.perf_counter()
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
+    said = process.stderr.read().decode()
+    _, status, usage = os.wait4(process.pid, 0)
+    wall_s = time.perf_counter() - begin
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode not in (0, 3):
+        sys.exit(f"failed with exit code {process.returncode}: {' '.join(command)}\n{said}")
+    return wall_s, usage.ru_utime + usage.ru_stime, usage.ru_maxrss / 1024
+
+
+def main() -> None:
+    """Print one table row per size and program."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--tracks", type=int, nargs="+", default=[8, 24])
+    parser.add_argument("--minutes", type=float, nargs="+", default=[1.0, 10.0])
+    parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "polaritykit_speed")
+    parser.add_argument("--naive-pairs", type=int, default=1, help="pairs to correlate; 0 leaves it out")
+    parser.add_argument("--repeat", type=int, default=1, help="runs of floor and check; the fastest counts")
+    parser.add_argument("--only-references", action="store_true", help="leave `check` itself out")
+    parser.add_argument("--worker", nargs=2, metavar=("KIND", "FOLDER"), help=argparse.SUPPRESS)
+    options = parser.parse_args()
+    if options.worker:
+        kind, folder = options.worker
+        run_floor(Path(folder)) if kind == "floor" else run_naive(Path(folder), options.naive_pairs)
+        return
+    print(f"{CORES} cores; 48 kHz, 24-bit WAV; start-up and report included")
+    print(f"{'tracks':>6} {'min':>5}  {'what':<24} {'wall s':>8} {'CPU s':>8} {'peak MB':>8} {'x floor':>8}")
+    for n_tracks, minutes in itertools.product(options.tracks, options.minutes):
+        _one_size(options, n_tracks, minutes)
+
+
+def _one_size(options, n_tracks: int, minutes: float) -> None:
+    session = options.cache / f"{n_tracks}x{minutes:g}"
+    make_session(session, n_tracks, minutes)
+    this = [sys.executable, __file__, "--naive-pairs", str(options.naive_pairs), "--worker"]
+
+    def best(command: list[str]) -> tuple[float, float, float]:
+        return min(measure(command) for _ in range(options.repeat))
+
+    def row(what: str, figures: tuple[float, float, float], floor_s: float) -> None:
+        wall_s, cpu_s, peak_mb = figures
+        print(
+            f"{n_tracks:>6} {minutes:>5g}  {what:<24} {wall_s:>8.2f} {cpu_s:>8.2f} {peak_mb:>8.0f} "
+            f"{wall_s / floor_s:>8.2f}",
+            flush=True,
+        )
+
+    best([*this, "floor", str(session)])  # fills the disk cache
+    floor = best([*this, "floor", str(session)])
+    row("floor", floor, floor[0])
+    if not options.only_references:
+        with tempfile.TemporaryDirectory() as out:
+            command = [
+                sys.executable,
+                "-m",
+                "polaritykit",
+                "check",
+                str(session),
+                "--overwrite",
+                "--out",
+                out,
+            ]
+            row("check", best(command), floor[0])
+    if options.naive_pairs:
+        n_pairs = n_tracks * (n_tracks - 1) // 2
+        wall_s, cpu_s, peak_mb = measure([*this, "naive", str(session)])
+        scale = n_pairs / options.naive_pairs
+        row(
+            f"naive ({options.naive_pairs} of {n_pairs}, scaled)",
+            (wall_s * scale, cpu_s * scale, peak_mb),
+            floor[0],
+        )
+
+
+if __name__ == "__main__":
+    main()
