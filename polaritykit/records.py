@@ -159,6 +159,16 @@ class PairSpectra:
 
 
 @dataclass(frozen=True, kw_only=True)
+class StoredPair:
+    """What a document keeps of a pair's curves."""
+
+    spectra: PairSpectra
+    #: Lags in ms, positive when b is late, and the correlation at each.
+    lag_ms: Floats
+    correlation: Floats
+
+
+@dataclass(frozen=True, kw_only=True)
 class FrequencyBands:
     """Points of a curve over log frequency, each a run of bins of a linear grid."""
 

@@ -1,0 +1,185 @@
+// Line charts as inline SVG, drawn at the size they have so that text stays readable on a phone.
+// A chart is a figure; its description holds x and y axes, series, marks (see page.chart in the Python source).
+"use strict";
+
+const SVG = "http://www.w3.org/2000/svg";
+
+function make(name, attributes = {}, text = null) {
+  const node = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, value);
+  if (text !== null) node.textContent = text;
+  return node;
+}
+
+function element(name, className = "", text = null) {
+  const node = document.createElement(name);
+  if (className) node.className = className;
+  if (text !== null) node.textContent = text;
+  return node;
+}
+
+// Numbers as the Python side writes them: fixed decimals, true minus sign, no negative zero.
+function fixed(value, decimals, signed = false) {
+  const text = Math.abs(value).toFixed(decimals);
+  if (Number(text) === 0) return text;
+  return value < 0 ? "\u2212" + text : signed ? "+" + text : text;
+}
+
+function tickText(value, axis) {
+  if (axis.log) return value >= 1000 ? value / 1000 + "k" : String(value);
+  return fixed(value, Number.isInteger(value) ? 0 : Math.min(3, String(value).split(".")[1].length));
+}
+
+function ticksOf(axis, room) {
+  if (axis.ticks) return axis.ticks;
+  if (axis.log) {
+    const all = [];
+    for (let decade = 1; decade <= 1e6; decade *= 10)
+      for (const step of room > 420 ? [1, 2, 5] : [1, 3]) all.push(step * decade);
+    return all.filter((value) => value >= axis.min && value <= axis.max);
+  }
+  const rough = (axis.max - axis.min) / Math.max(2, room / 80);
+  const power = 10 ** Math.floor(Math.log10(rough));
+  const step = power * [1, 2, 5, 10].find((factor) => factor * power >= rough);
+  const ticks = [];
+  for (let k = Math.ceil(axis.min / step - 1e-9); k * step <= axis.max + 1e-9; k++)
+    ticks.push(Number((k * step).toPrecision(10)));
+  return ticks;
+}
+
+class Chart {
+  constructor(figure, spec) {
+    this.figure = figure;
+    this.spec = spec;
+    this.svg = make("svg", { role: "img" });
+    this.readout = element("p", "readout");
+    this.keys = element("p", "keys");
+    figure.append(this.keys, this.svg, this.readout);
+    figure.chart = this;
+    this.svg.addEventListener("pointermove", (event) => this.probe(event));
+    this.svg.addEventListener("pointerleave", () => this.probe(null));
+    new ResizeObserver(() => this.draw()).observe(figure);
+    this.draw();
+  }
+
+  scale(axis, from, to) {
+    const bend = axis.log ? Math.log : (value) => value;
+    const low = bend(axis.min);
+    const factor = (to - from) / (bend(axis.max) - low);
+    return (value) => from + (bend(value) - low) * factor;
+  }
+
+  draw() {
+    const width = Math.max(260, Math.round(this.figure.clientWidth));
+    const height = this.spec.height || 230;
+    this.box = { left: 46, right: width - 12, top: this.spec.marks.some((mark) => mark.label) ? 22 : 10, bottom: height - 38 };
+    const { left, right, top, bottom } = this.box;
+    this.px = this.scale(this.spec.x, left, right);
+    this.py = this.scale(this.spec.y, bottom, top);
+    this.svg.setAttribute("viewBox", `0 0 ${width} ${height}`);
+    this.svg.setAttribute("height", height);
+    this.svg.setAttribute("aria-label", this.summary());
+    this.svg.replaceChildren();
+    for (const band of this.spec.bands || []) this.shade(band);
+    for (const value of ticksOf(this.spec.x, right - left)) {
+      this.svg.append(make("line", { class: "axis", x1: this.px(value), x2: this.px(value), y1: top, y2: bottom }));
+      this.svg.append(make("text", { x: this.px(value), y: bottom + 15, "text-anchor": "middle" }, tickText(value, this.spec.x)));
+    }
+    for (const value of ticksOf(this.spec.y, (bottom - top) * 1.6)) {
+      this.svg.append(make("line", { class: value === 0 ? "zero" : "axis", x1: left, x2: right, y1: this.py(value), y2: this.py(value) }));
+      this.svg.append(make("text", { x: left - 6, y: this.py(value) + 4, "text-anchor": "end" }, tickText(value, this.spec.y)));
+    }
+    this.svg.append(make("text", { x: right, y: height - 6, "text-anchor": "end" }, this.spec.x.label));
+    this.svg.append(make("text", { x: 4, y: height - 6 }, this.spec.y.label));
+    this.paths = this.spec.series.map((series, index) => {
+      const path = make("path", { class: `line l${index}`, "data-label": series.label });
+      this.svg.append(path);
+      return path;
+    });
+    this.drawKeys();
+    this.overlay = make("g");
+    this.svg.append(this.overlay);
+    this.update();
+  }
+
+  shade(band) {
+    const { left, right, top, bottom } = this.box;
+    const from = Math.max(left, this.px(Math.max(band.from, this.spec.x.min)));
+    const to = Math.max(from + 2, Math.min(right, this.px(band.to)));
+    this.svg.append(make("rect", { class: "shade", x: from, width: to - from, y: top, height: bottom - top }));
+  }
+
+  drawKeys() {
+    this.keys.replaceChildren();
+    if (this.spec.series.length < 2) return;
+    this.spec.series.forEach((series, index) => {
+      const key = element("span");
+      const swatch = make("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" });
+      swatch.append(make("line", { class: `line l${index}`, x1: 0, x2: 30, y1: 5, y2: 5 }));
+      key.append(swatch, series.label);
+      this.keys.append(key);
+    });
+  }
+
+  // Values or marks have changed: only what moves is drawn again.
+  update() {
+    this.spec.series.forEach((series, index) => this.paths[index].setAttribute("d", this.path(series)));
+    this.svg.setAttribute("aria-label", this.summary());
+    this.overlay.replaceChildren();
+    const { left, right, top, bottom } = this.box;
+    for (const mark of this.spec.marks) {
+      if (mark.x < this.spec.x.min || mark.x > this.spec.x.max) continue;
+      const at = this.px(mark.x);
+      if (mark.kind === "notch") {
+        this.overlay.append(make("path", { class: "notch", d: `M${at} ${bottom}l-4 8h8z` }));
+        continue;
+      }
+      this.overlay.append(make("line", { class: `mark ${mark.kind || ""}`, x1: at, x2: at, y1: top, y2: bottom }));
+      if (!mark.label) continue;
+      const anchor = at > (left + right) / 2 ? "end" : "start";
+      this.overlay.append(make("text", { x: at + (anchor === "end" ? -4 : 4), y: top - 6, "text-anchor": anchor }, mark.label));
+    }
+  }
+
+  path(series) {
+    const { top, bottom } = this.box;
+    let pen = "M";
+    let path = "";
+    series.x.forEach((x, k) => {
+      const y = series.y[k];
+      if (y === null || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
+      path += `${pen}${this.px(x).toFixed(2)} ${Math.min(bottom, Math.max(top, this.py(y))).toFixed(3)}`;
+      pen = "L";
+      if (series.dots) { path += "h2"; pen = "M"; }
+    });
+    return path;
+  }
+
+  summary() {
+    const caption = this.figure.querySelector("figcaption");
+    const marks = this.spec.marks.filter((mark) => mark.label).map((mark) => mark.label);
+    return [caption ? caption.textContent : "", ...marks].filter(Boolean).join(". ");
+  }
+
+  probe(event) {
+    this.svg.querySelectorAll(".probe").forEach((line) => line.remove());
+    this.readout.textContent = "";
+    if (event === null || !this.spec.series[0]) return;
+    const bounds = this.svg.getBoundingClientRect();
+    const at = ((event.clientX - bounds.left) * this.svg.viewBox.baseVal.width) / bounds.width;
+    const xs = this.spec.series[0].x;
+    let best = 0;
+    xs.forEach((x, k) => { if (Math.abs(this.px(x) - at) < Math.abs(this.px(xs[best]) - at)) best = k; });
+    const { top, bottom } = this.box;
+    this.svg.append(make("line", { class: "probe", x1: this.px(xs[best]), x2: this.px(xs[best]), y1: top, y2: bottom }));
+    const decimals = this.spec.y.decimals ?? 1;
+    const values = this.spec.series
+      .filter((series) => series.y[best] !== null && series.y[best] !== undefined)
+      .map((series) => `${series.label} ${fixed(series.y[best], decimals)}`);
+    this.readout.textContent = [`${Number(xs[best].toPrecision(3))} ${this.spec.x.unit || ""}`, ...values].join(" · ");
+  }
+}
+
+const pageData = JSON.parse(document.getElementById("data").textContent);
+for (const figure of document.querySelectorAll("[data-chart]"))
+  new Chart(figure, pageData.charts[figure.dataset.chart]);

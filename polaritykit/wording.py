@@ -1,0 +1,154 @@
+"""The words and digits that page, tables and terminal share, so that one figure reads the same everywhere.
+
+Conventions: a measured value is never printed with more digits than its uncertainty supports; a true minus
+sign stands before negative values; ``None`` reads as a dash.
+"""
+
+import math
+from typing import Any
+
+#: Polarity -> sign shown in the session map: told apart by shape, not by colour.
+GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
+#: Fault -> words (`tracks[].faults`).
+FAULTS = {
+    "clipped": "clipped",
+    "true_peak_over": "true peak over full scale",
+    "silent": "silent",
+    "dc_offset": "DC offset",
+    "duplicate": "copy of another track",
+    "hum": "mains hum",
+    "unreadable": "unreadable",
+    "not_finite": "holds samples that are no numbers",
+    "too_short": "too short",
+}
+#: Action -> words (`pairs[].advice.action`).
+ACTIONS = {
+    "leave": "leave as it is",
+    "flip": "flip polarity",
+    "delay": "delay",
+    "flip_and_delay": "flip polarity and delay",
+    "listen": "listen to both",
+    "move": "move a mic",
+}
+_DASH = "–"
+
+
+def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
+    """Write a number with fixed decimals; a dash for None.
+
+    Examples
+    --------
+    >>> number(-0.04), number(-3.14159, 2), number(2.0, signed=True), number(None)
+    ('0.0', '−3.14', '+2.0', '–')
+    """
+    if value is None:
+        return _DASH
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0.0:
+        return text
+    if value < 0:
+        return "−" + text
+    return "+" + text if signed else text
+
+
+def decimals_for(std: float | None, most: int = 3) -> int:
+    """Decimals that an uncertainty supports: as many as show its first significant digit.
+
+    Examples
+    --------
+    >>> [decimals_for(std) for std in (0.2, 0.011, 0.0096, 3.0, 0.0, None)]
+    [1, 2, 2, 0, 3, 1]
+    """
+    if std is None:
+        return 1
+    if std <= 0.0:
+        return most
+    exponent = math.floor(math.log10(float(f"{std:.0e}")))
+    return max(0, min(most, -exponent))
+
+
+def measured(value: float | None, std: float | None, unit: str, *, signed: bool = False) -> str:
+    """Write a value with its uncertainty.
+
+    Examples
+    --------
+    >>> measured(2.5713, 0.0096, "ms"), measured(-0.31, 0.1, "ms"), measured(3.0, None, "ms")
+    ('2.57 ms ± 0.01', '−0.3 ms ± 0.1', '3.0 ms')
+    """
+    if value is None:
+        return _DASH
+    decimals = decimals_for(std)
+    text = f"{number(value, decimals, signed=signed)} {unit}"
+    if std is None:
+        return text
+    shown = max(float(f"{std:.0e}") if std > 0.0 else 0.0, 10.0**-decimals)
+    return f"{text} ± {shown:.{decimals}f}"
+
+
+def percent(share: float | None) -> str:
+    """Write a confidence in percent; certainty is never claimed.
+
+    Examples
+    --------
+    >>> percent(0.974), percent(0.9999), percent(None)
+    ('97 %', '> 99 %', '–')
+    """
+    if share is None:
+        return _DASH
+    return "> 99 %" if share > 0.99 else f"{share * 100:.0f} %"
+
+
+def frequency(hertz: float) -> str:
+    """Write a frequency with three significant digits.
+
+    Examples
+    --------
+    >>> frequency(194.55), frequency(1945.5), frequency(62.0)
+    ('195 Hz', '1.95 kHz', '62 Hz')
+    """
+    return f"{hertz / 1000:.3g} kHz" if hertz >= 999.5 else f"{hertz:.3g} Hz"
+
+
+def band(band_hz: list[float] | None) -> str:
+    """Write a band as its two edges."""
+    return _DASH if band_hz is None else f"{frequency(band_hz[0])} to {frequency(band_hz[1])}"
+
+
+def lateness(pair: dict[str, Any]) -> str:
+    """Say which of a pair hears the sound later, and by how much.
+
+    Examples
+    --------
+    >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01})
+    'over is 2.57 ms ± 0.01 late'
+    >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
+    'top is 2.57 ms ± 0.01 late'
+    """
+    offset, std = pair["offset_ms"], pair["offset_std_ms"]
+    if offset is None:
+        return "offset unclear"
+    if std is not None and abs(offset) <= std:
+        return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
+    late = pair["other"] if offset > 0 else pair["reference"]
+    return f"{late} is {measured(abs(offset), std, 'ms')} late"
+
+
+def setting(track: dict[str, Any]) -> str:
+    """Say what to set on a track of ``corrections.tracks``.
+
+    Examples
+    --------
+    >>> setting({"invert": True, "delay_ms": 2.571, "delay_samples": 123.4})
+    'flip polarity, delay 2.57 ms (123 samples)'
+    >>> setting({"invert": False, "delay_ms": 0.0, "delay_samples": 0})
+    'nothing'
+    """
+    words = ["flip polarity"] if track["invert"] else []
+    if track["delay_ms"] > 0.0:
+        words.append(f"delay {number(track['delay_ms'], 2)} ms ({number(track['delay_samples'], 0)} samples)")
+    return ", ".join(words) or "nothing"
+
+
+def needs_setting(track: dict[str, Any]) -> bool:
+    """Tell whether a track of ``corrections.tracks`` wants a switch or a delay."""
+    return bool(track["invert"]) or track["delay_ms"] > 0.0
