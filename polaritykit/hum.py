@@ -22,7 +22,7 @@ _WINDOW_S = 2.0
 #: Mains frequency wanders by about this share of itself (common practice: ±0.2 Hz of 50).
 _WANDER = 0.004
 #: The sides a line is compared with begin and end this far outside its own range.
-_SIDES_HZ = (0.9, 2.1)
+_SIDES_HZ = (0.7, 2.1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +70,9 @@ class HumDetector:
             spectrum = np.fft.rfft(self._pending[:, : self._length] * self._window, axis=1)
             # Peak bin of a sine of RMS r under a window w: |X| = r/√2·Σw; hence r² = 2|X|²/(Σw)².
             power = 2 * np.abs(spectrum) ** 2 / self._window.sum() ** 2
-            peak = [power[:, near].max(axis=1) for near, _, _ in self._ranges]
+            # Three bins together lose nothing when the line lies between two (Hann: 1.5 bins of noise).
+            power3 = (power[:, :-2] + power[:, 1:-1] + power[:, 2:]) / 1.5
+            peak = [power3[:, near - 1].max(axis=1) for near, _, _ in self._ranges]
             side = [
                 np.maximum(power[:, low].mean(axis=1), power[:, high].mean(axis=1))
                 for _, low, high in self._ranges

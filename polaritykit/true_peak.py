@@ -7,7 +7,7 @@ Conventions: samples are ``(n_tracks, n)`` float32, 1.0 is full scale; results a
 Interpolation is ×8 (ITU-R BS.1770-5 Annex 2 asks for at least ×4 and calls higher ratios preferable).
 On the ×8 grid a tone at ``f`` reads low by at most ``20·log10 cos(π·f / (8·rate))``: 0.14 dB at
 0.45 × rate (Attachment 1 to Annex 2).  The filter is a Kaiser-windowed sinc of 48 taps a phase, flat
-within 0.01 dB to 0.45 × rate; above 0.47 × rate it falls off like every realisable interpolator.
+within 0.03 dB to 0.45 × rate; above 0.47 × rate it falls off like every realisable interpolator.
 
 The bound
 ---------
