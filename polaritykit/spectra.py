@@ -16,18 +16,15 @@ frames
 """
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from polaritykit.errors import InputError, UsageError
-from polaritykit.records import Floats, Samples
-
-Complex = NDArray[np.complex128]
+from polaritykit.records import Complexes, Floats, PairSpectra, Samples
 
 #: Samples per track transformed at once: large enough for the matrix products, small enough for cache.
 _BATCH_SAMPLES = 2**18
@@ -55,13 +52,22 @@ class Spectra:
     fft_size: int
     frequency_hz: Floats
     power: Floats
-    matrix: Complex
+    matrix: Complexes
     n_frames: int
 
-    def cross(self, a: int, b: int) -> Complex:
+    def cross(self, a: int, b: int) -> Complexes:
         """Cross-spectrum of tracks ``a`` and ``b``; phase −2πfτ when b is late by τ."""
-        cross: Complex = self.matrix[:, a, b]
+        cross: Complexes = self.matrix[:, a, b]
         return cross
+
+    def pair(self, a: int, b: int) -> PairSpectra:
+        """Spectra of one pair, for `summing`."""
+        return PairSpectra(
+            frequency_hz=self.frequency_hz,
+            auto_a=self.power[a],
+            auto_b=self.power[b],
+            cross=self.cross(a, b),
+        )
 
     def coherence(self, a: int, b: int) -> Floats:
         """Magnitude-squared coherence per bin, 0 where a track is silent; 1 by nature for one frame."""
@@ -227,6 +233,14 @@ class SpectrumPool:
                 pass
 
 
+def pooled(parts: Sequence[Spectra]) -> Spectra:
+    """Mean of the spectra of several parts of one take (same grid), weighted by their frames."""
+    n_frames = sum(part.n_frames for part in parts)
+    matrix = np.sum([part.matrix * (part.n_frames / n_frames) for part in parts], axis=0)
+    power = np.sum([part.power * (part.n_frames / n_frames) for part in parts], axis=0)
+    return replace(parts[0], matrix=matrix, power=power, n_frames=n_frames)
+
+
 def hop_for(n_samples: int, fft_size: int, max_frames: int) -> int:
     """Hop that spreads at most ``max_frames`` frames evenly over a take, one frame at least."""
     return max(fft_size, -(-n_samples // max_frames))
@@ -267,7 +281,7 @@ def coarse_power(spectra: Spectra, group: int) -> Floats:
     return power
 
 
-def aligned_cross(spectra: Spectra, a: int, b: int, offset_ms: float, group: int) -> Complex:
+def aligned_cross(spectra: Spectra, a: int, b: int, offset_ms: float, group: int) -> Complexes:
     """Cross-spectrum with b advanced by ``offset_ms``, then averaged per group of bins.
 
     The order matters: averaged first, the bins of a late track would turn against one another and cancel.
@@ -278,7 +292,7 @@ def aligned_cross(spectra: Spectra, a: int, b: int, offset_ms: float, group: int
         On the grid of `coarse_grid_hz`, in the scale of `coarse_power`.
     """
     turn = np.exp(2j * np.pi * spectra.frequency_hz * (offset_ms / 1000.0))
-    cross: Complex = _grouped(spectra.cross(a, b) * turn, group)
+    cross: Complexes = _grouped(spectra.cross(a, b) * turn, group)
     return cross
 
 

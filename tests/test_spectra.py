@@ -12,6 +12,7 @@ from polaritykit.spectra import (
     coarse_power,
     correlation_curve,
     hop_for,
+    pooled,
 )
 
 RATE = 48_000
@@ -140,3 +141,14 @@ def test_frames_may_lie_apart(sizes):
     assert sparse.n_frames == dense.n_frames == 100
     np.testing.assert_allclose(sparse.matrix, dense.matrix, rtol=1e-5, atol=1e-12)
     assert hop_for(10_000, 1024, 100) == 1024
+
+
+def test_parts_pool_to_the_whole():
+    """Two halves weighted by their frames are the whole take."""
+    audio = _tracks(1024 * 90)
+    parts = pooled([_pooled(audio[:, : 1024 * 60]), _pooled(audio[:, 1024 * 60 :])])
+    whole = _pooled(audio)
+
+    assert parts.n_frames == whole.n_frames == 90
+    np.testing.assert_allclose(parts.matrix, whole.matrix, rtol=1e-5, atol=1e-12)
+    np.testing.assert_array_equal(parts.pair(0, 1).cross, parts.cross(0, 1))
