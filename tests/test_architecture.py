@@ -14,6 +14,8 @@ ARROWS: dict[str, set[str]] = {
     "records": set(),
     "audio": {"errors", "file_header", "file_recording", "placement", "records", "settings"},
     "broadcast_wave": set(),
+    "corrected_copy": {"broadcast_wave", "correction", "errors"},
+    "correction": {"records"},
     "file_header": {"broadcast_wave", "records"},
     "file_recording": {"recording", "records"},
     "output": {"errors"},

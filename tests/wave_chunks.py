@@ -43,5 +43,8 @@ def insert_chunks(path, *chunks, behind=False):
     )
     place = len(data) if behind else data.index(b"fmt ")
     data = data[:place] + extra + data[place:]
-    path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
+    if data[:4] == b"RF64":  # EBU Tech 3306: the size stands first in ds64
+        path.write_bytes(data[:20] + struct.pack("<Q", len(data) - 8) + data[28:])
+    else:
+        path.write_bytes(data[:4] + struct.pack("<I", len(data) - 8) + data[8:])
     return path
