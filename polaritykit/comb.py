@@ -133,6 +133,52 @@ def comb_response_db(
     return np.asarray(10 * np.log10(np.maximum(power, 1e-30)), dtype=np.float64)
 
 
+def seen_notches_hz(
+    frequency_hz: Floats, sum_power: Floats, power_sum: Floats, expected_hz: Floats, *, least_db: float
+) -> Floats:
+    """Which of the expected notches a measured sum really shows.
+
+    A notch is seen when the sum's level within an eighth of a notch spacing around it lies at least
+    `least_db` under that around the two peaks beside it.
+
+    Parameters
+    ----------
+    frequency_hz, sum_power, power_sum : numpy.ndarray, shape (n,)
+        Even grid from 0 Hz, power spectrum of a + b, and sum of the power spectra of a and b.
+    expected_hz : numpy.ndarray, shape (m,)
+        Evenly spaced notches as `notches_hz` gives them, two at least.
+    least_db : float
+        Smallest dip that counts.
+
+    Returns
+    -------
+    numpy.ndarray
+        The ones seen, out of those the grid resolves (eight bins from notch to notch).
+    """
+    if len(expected_hz) < 2 or len(frequency_hz) < 2:
+        return read_only(np.empty(0))
+    spacing = float(expected_hz[1] - expected_hz[0])
+    if spacing < 8 * float(frequency_hz[1] - frequency_hz[0]):
+        return read_only(np.empty(0))
+
+    def level_db(centre_hz: float) -> float | None:
+        near = np.abs(frequency_hz - centre_hz) <= spacing / 8
+        whole = float(power_sum[near].sum())
+        return (
+            10 * math.log10(max(float(sum_power[near].sum()), 1e-12 * whole) / whole) if whole > 0 else None
+        )
+
+    found = []
+    for notch in expected_hz:
+        inside = level_db(notch)
+        beside = [
+            level for level in map(level_db, (notch - spacing / 2, notch + spacing / 2)) if level is not None
+        ]
+        if inside is not None and beside and inside <= min(beside) - least_db:
+            found.append(float(notch))
+    return read_only(np.array(found, dtype=np.float64))
+
+
 def nearest_note(frequency_hz: float) -> str | None:
     """Name of the nearest equal-tempered note at A4 = 440 Hz (ISO 16), and the distance from it in cents.
 

@@ -250,7 +250,7 @@ def _check_free(
 
 def _source(part: _Part, places: dict[str, Vector], settings: PlanSettings) -> PlanSource:
     radius = part.table.number("radius_m", "length", settings.min_distance_m, 0.0, 10.0)
-    track = part.table.text("track", part.point.name)
+    track = part.table.text("track") if part.table.has("track") else None
     part.table.done()
     return PlanSource(
         name=part.point.name,

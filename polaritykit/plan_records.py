@@ -74,8 +74,8 @@ class PlanSource:
     position_m: Vector
     #: Radius within which no mic can stand.
     radius_m: float
-    #: Name of its home track in a session, where it differs.
-    track: str
+    #: Name of its home track in a session; None looks for the source's own name, then for the nearest mic.
+    track: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
