@@ -80,7 +80,7 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
     folder : Path
         Where the output shall go.
     inputs : sequence of Path
-        The session's folder and files.
+        Folders and files that are read: the session, an earlier report.
     overwrite : bool
         Whether an earlier report in that place may be replaced.
 
@@ -94,11 +94,9 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
     for path in inputs:
         source = path.resolve()
         if place == source or place.is_relative_to(source if source.is_dir() else source / "x"):
-            raise UsageError(
-                f"The output folder {folder} lies in the session's own folder; choose one outside."
-            )
+            raise UsageError(f"The output folder {folder} lies in {path}, which is read; choose one outside.")
         if source.is_relative_to(place):
-            raise UsageError(f"The output folder {folder} holds the session itself; choose another.")
+            raise UsageError(f"The output folder {folder} holds {path}, which is read; choose another.")
     if not place.parent.is_dir():
         raise UsageError(f"The folder {place.parent} does not exist; make it, or choose another place.")
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
@@ -125,7 +123,7 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
     folder : Path
         Where the finished folder belongs.
     inputs : sequence of Path
-        The session's folder and files, which must not be touched.
+        Folders and files that are read and must not be touched.
     overwrite : bool
         Replace an earlier report in that place.
 

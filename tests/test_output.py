@@ -112,16 +112,16 @@ def test_an_empty_folder_may_be_filled(tmp_path):
 @pytest.mark.parametrize(
     ("out", "overwrite", "message"),
     [
-        ("session", True, "lies in the session's own folder"),
-        ("session/report", False, "lies in the session's own folder"),
-        ("session/../session/deep", False, "lies in the session's own folder"),
-        (".", True, "holds the session itself"),
+        ("session", True, "lies in session, which is read"),
+        ("session/report", False, "lies in session, which is read"),
+        ("session/../session/deep", False, "lies in session, which is read"),
+        (".", True, "holds session, which is read"),
         ("report", False, "exists; choose another, or use --overwrite"),
         ("photos", False, "exists; choose another, or use --overwrite"),
         ("photos", True, "holds no earlier report and is not replaced"),
         ("file", True, "exists and is no folder"),
         ("nowhere/out", False, "does not exist; make it"),
-        ("session/a.wav/x", False, "lies in the session's own folder"),
+        ("session/a.wav/x", False, "lies in session, which is read"),
     ],
 )
 def test_refused_folders(tmp_path, monkeypatch, out, overwrite, message):
@@ -141,7 +141,7 @@ def test_input_files_from_a_list(tmp_path):
     """With files listed one by one, an output folder beside them is fine, over them is not."""
     (tmp_path / "a.wav").touch()
     check_output_folder(tmp_path / "out", inputs=[tmp_path / "a.wav"], overwrite=False)
-    with pytest.raises(UsageError, match="holds the session itself"):
+    with pytest.raises(UsageError, match=r"holds .*a\.wav, which is read"):
         check_output_folder(tmp_path, inputs=[tmp_path / "a.wav"], overwrite=True)
 
 

@@ -1,0 +1,84 @@
+"""``polaritykit apply``: corrected copies of a session's files."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from polaritykit.apply_plan import Part, file_jobs
+from polaritykit.copies import APPLIED_SCHEMA_VERSION, copies_text, source_paths, write_copies
+from polaritykit.errors import InputError
+from polaritykit.output import output_folder, write_file
+
+
+@click.command(name="apply")
+@click.argument("report", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the copies.")
+@click.option("--only", type=click.Choice(["flips", "delays"]), help="Apply one kind of correction.")
+@click.option("--whole-samples", is_flag=True, help="Round every delay to a whole sample of the file.")
+@click.option(
+    "--track", "tracks", multiple=True, metavar="NAME", help="Correct this track only (repeatable)."
+)
+@click.option("--session", type=click.Path(path_type=Path), help="Where the files lie, if they were moved.")
+@click.option("--overwrite", is_flag=True, help="Replace the copies of an earlier run.")
+@click.option("--json", "as_json", is_flag=True, help="Print what was done as JSON and nothing else.")
+def command(
+    *,
+    report: Path,
+    out: Path,
+    only: Part | None,
+    whole_samples: bool,
+    tracks: tuple[str, ...],
+    session: Path | None,
+    overwrite: bool,
+    as_json: bool,
+) -> None:
+    """Write corrected copies of the files that REPORT (a report folder or report.json) speaks of.
+
+    The files themselves are never changed.  Copies keep format, depth, rate and
+    start time; a delay pads the start and lengthens the file by as much.
+    """
+    place = report / "report.json" if report.is_dir() else report
+    document = _read_document(place)
+    jobs = file_jobs(document, only=only, names=tracks)
+    folder = session or _session_folder(document, place)
+    sources = source_paths(jobs, folder)
+    inputs = [folder, *sources, report]
+    with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
+        entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
+        applied = {
+            "schema_version": APPLIED_SCHEMA_VERSION,
+            "session": document["session"],
+            "only": only,
+            "whole_samples": whole_samples,
+            "tracks": entries,
+        }
+        text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+        write_file(filling / "applied.json", text)
+    click.echo(text if as_json else copies_text(entries, out), nl=not as_json)
+
+
+def _read_document(place: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(place.read_text(encoding="utf-8"))
+    except OSError as error:
+        reason = (error.strerror or "unknown reason").lower()
+        raise InputError(
+            f"{place} cannot be read ({reason}); name a report folder or its report.json."
+        ) from error
+    except ValueError as error:
+        raise InputError(f"{place} is no report: it is not valid JSON.") from error
+    if not isinstance(document, dict):
+        raise InputError(f"{place} is no report of polaritykit check.")
+    return document
+
+
+def _session_folder(document: dict[str, Any], place: Path) -> Path:
+    """Where the report says the session lies; a relative place counts from the report."""
+    recorded = document.get("session", {}).get("folder")
+    if not recorded:
+        raise InputError(
+            f"{place} does not say where the session's files lie; name the folder with --session."
+        )
+    return place.parent / str(recorded)
