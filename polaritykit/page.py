@@ -16,6 +16,7 @@ from polaritykit.wording import (
     FAULTS,
     GLYPHS,
     band,
+    decimals_for,
     frequency,
     lateness,
     measured,
@@ -91,6 +92,131 @@ def chart(
         Vertical marks: ``x`` and ``label``.
     """
     return {"x": x, "y": y, "series": series, "marks": marks or []}
+
+
+def report_page(document: Document) -> str:
+    """Render the report of a check: verdict, map, pairs, levels, method, cautions.
+
+    Parameters
+    ----------
+    document : dict
+        The document of a check, excerpts of audio included where asked for.
+
+    Returns
+    -------
+    str
+        One self-contained page.
+    """
+    pairs = [dict(pair, index=index) for index, pair in enumerate(document["pairs"])]
+    for pair in pairs:
+        # Samples by the uncertainty in samples, where both are known.
+        std_ms = pair["offset_std_ms"]
+        pair["sample_decimals"] = decimals_for(
+            None if std_ms is None else std_ms * document["sample_rate"] / 1e3, most=2
+        )
+    related = [pair for pair in pairs if pair["related"]]
+    loops = [
+        [" → ".join(loop["tracks"]), number(loop["residual_ms"], 2)]
+        for loop in document["corrections"]["loops"]
+    ]
+    return render(
+        "report.html",
+        scripts=("charts.js", "report.js"),
+        doc=document,
+        map=_session_map(document["tracks"], pairs),
+        related=related,
+        unrelated=[pair for pair in pairs if not pair["related"]],
+        loops=loops,
+        data=_script_data(document, related),
+    )
+
+
+def _session_map(tracks: list[dict[str, Any]], pairs: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Rows of the map; a cell is None on the diagonal."""
+    found = {}
+    for pair in pairs:
+        found[pair["reference"], pair["other"]] = pair
+        found[pair["other"], pair["reference"]] = pair
+    names = [track["name"] for track in tracks]
+    return [
+        {
+            "name": row,
+            "cells": [
+                None if row == column else _cell(row, column, found.get((row, column))) for column in names
+            ],
+        }
+        for row in names
+    ]
+
+
+def _cell(row: str, column: str, pair: dict[str, Any] | None) -> dict[str, Any]:
+    """One cell of the map: how the column's track arrives against the row's."""
+    who = f"{column} against {row}"
+    if pair is None or not pair["related"]:
+        return {"pair": None, "label": f"{who}: " + ("not measured" if pair is None else "share no sound")}
+    offset, std = pair["offset_ms"], pair["offset_std_ms"]
+    sure = "" if pair["confidence"] is None else percent(pair["confidence"])
+    if offset is not None and pair["reference"] != row:
+        offset = -offset
+    return {
+        "pair": pair["index"],
+        "polarity": pair["polarity"],
+        "offset": "" if offset is None else number(offset, decimals_for(std, most=2), signed=True),
+        "confidence": sure,
+        "label": f"{who}: polarity {pair['polarity']}, {lateness(pair)}" + (sure and f", confidence {sure}"),
+    }
+
+
+def _script_data(document: Document, related: list[dict[str, Any]]) -> dict[str, Any]:
+    """Collect what the page's script draws from: the curves, and what the bench of each pair needs."""
+    curves = document["curves"]
+    kept = {(entry["reference"], entry["other"]): index for index, entry in enumerate(curves["pairs"])}
+    settings = {track["name"]: track for track in document["corrections"]["tracks"]}
+    return {
+        "sample_rate": document["sample_rate"],
+        "curves": curves,
+        "audio": document.get("audio"),
+        "pairs": [
+            {
+                "reference": pair["reference"],
+                "other": pair["other"],
+                "curve": kept.get((pair["reference"], pair["other"])),
+                "offset_ms": pair["offset_ms"],
+                "notches_hz": pair["notches_hz"] or [],
+                "advised": _advised(pair),
+                "session": _session_setting(settings.get(pair["reference"]), settings.get(pair["other"])),
+                "sources": [
+                    {
+                        "home": source["home"],
+                        "band_hz": source["band_hz"],
+                        "offset_ms": source["offset_ms"],
+                        "offset_words": measured(
+                            source["offset_ms"], source["offset_std_ms"], "ms", signed=True
+                        ),
+                    }
+                    for source in pair["sources"]
+                ],
+            }
+            for pair in related
+        ],
+    }
+
+
+def _advised(pair: dict[str, Any]) -> dict[str, Any] | None:
+    """Turn a pair's advice into a setting of its second track: the early one is delayed."""
+    advice = pair["advice"]
+    if advice is None:
+        return None
+    late = (pair["offset_ms"] or 0.0) > 0.0
+    delay = advice["delay_ms"] or 0.0
+    return {"invert": advice["invert"], "delay": -delay if late else delay}
+
+
+def _session_setting(a: dict[str, Any] | None, b: dict[str, Any] | None) -> dict[str, Any] | None:
+    """Turn the session's settings of both tracks into one of the second against the first."""
+    if a is None or b is None:
+        return None
+    return {"invert": a["invert"] != b["invert"], "delay": b["delay_ms"] - a["delay_ms"]}
 
 
 @cache

@@ -109,9 +109,9 @@ class SummingSettings:
     bands_per_octave: int = 24
     #: Points of the curve: twice the width, so that no notch falls between two points.
     points_per_octave: int = 48
-    #: Nothing is shown deeper: -40 dB asks for 1 % agreement in level and 0.6 degrees in phase, finer than any
-    #: two microphones, and single precision in the page still holds it to 0.01 dB.
-    floor_db: float = -40.0
+    #: Nothing is shown deeper: -30 dB of the power sum asks for 4 % agreement in level and 2.6 degrees in
+    #: phase (closed form), closer than two microphones come.
+    floor_db: float = -30.0
     #: Share of a source's energy that makes "the source's band".
     energy_share: float = 0.8
 
@@ -208,3 +208,87 @@ class EvidenceSettings:
     #: ... the search about the arrival difference, and how near it must come.
     opinion_search_ms: float = 10.0
     opinion_agrees_ms: float = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpectralOffsetSettings:
+    """How offset and sign are read from the phase of coherent frequencies."""
+
+    #: Frequencies that count: below, rooms and rumble; above, no two microphones agree.
+    band_hz: tuple[float, float] = (30.0, 16_000.0)
+    #: Offsets looked for: 5 ms is 1.7 m, wider than any usual stereo pair.
+    max_offset_ms: float = 5.0
+    #: A frequency counts when chance gives its coherence less often than this.
+    chance: float = 0.01
+    #: Coherence above this weighs no more: a line of hum must not outweigh the music.
+    coherence_limit: float = 0.95
+    #: Frequencies this far under the strongest are not looked at (dither, converter noise).
+    range_db: float = 70.0
+    #: Weight by level to this power of the power: half way between none and plain correlation, so that a
+    #: quiet floor common to both tracks cannot pull the offset to 0.
+    level_exponent: float = 0.25
+    #: The lag is looked for where the octaves' common curve reaches this share of its peak.
+    near_peak: float = 0.8
+    #: The peak stands this many standard deviations over what unrelated tracks would give.
+    significance: float = 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class StereoSettings:
+    """How a stereo pair is judged ("common practice" where no source gives the number)."""
+
+    offset: SpectralOffsetSettings = SpectralOffsetSettings()
+    #: Frames of about this length: longer than the room's early sound, many in a short take.
+    frame_s: float = 0.17
+    #: Window of the correlation history: a correlation meter's usual inertia (common practice).
+    window_s: float = 0.4
+    #: Most windows kept, so that a long take stays a readable curve.
+    max_windows: int = 1000
+    #: Parts of the take compared with each other for the uncertainties.
+    parts: int = 24
+    #: The sign is open when the largest peak of the other sign reaches this share: an octave-wide sound
+    #: gives 0.83 by itself (correlation of an ideal band, closed form).
+    max_rival: float = 0.75
+    #: An octave has a say when its aligned correlation exceeds this, and this many of its uncertainties ...
+    min_correlation: float = 0.1
+    min_sigmas: float = 3.0
+    #: ... and it is not this far under the strongest octave.
+    octave_range_db: float = 50.0
+    #: Share of the say that must agree on one sign, from this many octaves.
+    min_agreement: float = 0.6
+    min_octaves: int = 2
+    #: A filter's phase is looked for up to here; a low-cut reaches no higher (common practice: 40 to 160 Hz).
+    filter_below_hz: float = 250.0
+    #: An octave has turned when its phase is farther than this from the verdict's ...
+    turned_deg: float = 60.0
+    #: ... and a filter must take this much level where it turns (2nd-order high-pass: 60° at −2 dB or more).
+    filter_loss_db: float = 2.0
+    #: Level loss at the bottom that is named, turned or not.
+    low_cut_db: float = 6.0
+    #: Octave level differences within this of each other are one step, not a tonal mismatch.
+    flat_db: float = 3.0
+    #: A step within this of 10 or 20 dB suggests a pad on one side (common practice).
+    pad_window_db: float = 1.5
+    #: Offsets below this are "no delay" (2 cm): coincident mics.
+    coincident_ms: float = 0.06
+    #: Mixed signs: this share of the one-source moments lies at 0° or 180°, and this share at the rarer one.
+    coincident_share: float = 0.75
+    mixed_share: float = 0.15
+    #: The mono sum's loss is worth a remark from here.
+    notable_loss_db: float = 1.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PulseSettings:
+    """When the line-check signal counts as found, and its polarity as told."""
+
+    #: Height of the matched filter's peak over its chance level (standard deviations): noise alone reaches
+    #: about 5.5 in a minute.
+    match_least: float = 8.0
+    #: The same at the other repeats, where only a few dozen lags are looked at.
+    repeat_least: float = 4.5
+    repeats_least: int = 4
+    #: Clocks of playing and recording machine may differ by this much (a poor one: 100 ppm).
+    drift_most_ppm: float = 200.0
+    #: The direct sound is the earliest peak of at least this share of the strongest.
+    first_arrival_share: float = 0.4

@@ -283,9 +283,10 @@ def _over_bands(values: Floats, bands: FrequencyBands) -> Floats:
 def _in_band(frequency_hz: Floats, band_hz: tuple[float, float]) -> slice:
     """Bins of a band, edges included."""
     low, high = band_hz
+    rounding = 1e-6  # Hz: an edge is often a bin's own frequency
     return slice(
-        int(np.searchsorted(frequency_hz, low, side="left")),
-        int(np.searchsorted(frequency_hz, high, side="right")),
+        int(np.searchsorted(frequency_hz, low - rounding, side="left")),
+        int(np.searchsorted(frequency_hz, high + rounding, side="right")),
     )
 
 

@@ -147,7 +147,7 @@ class Chart {
     let path = "";
     series.x.forEach((x, k) => {
       const y = series.y[k];
-      if (y === null || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
+      if (y === null || y === undefined || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
       path += `${pen}${this.px(x).toFixed(2)} ${Math.min(bottom, Math.max(top, this.py(y))).toFixed(3)}`;
       pen = "L";
       if (series.dots) { path += "h2"; pen = "M"; }
