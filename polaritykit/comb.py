@@ -265,6 +265,7 @@ def predict_comb(
         peaks_std_hz=read_only(peaks * relative),
         notch_depth_db=depth,
         notch_depth_std_db=depth_std,
+        notch_depth_least_db=notch_depth_db(difference_db + level_difference_std_db),
         peak_height_db=height,
         peak_height_std_db=height_std,
         ripple_db=None if depth is None else depth + height,

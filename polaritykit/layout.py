@@ -63,13 +63,17 @@ def predict_layout(
     for source in plan.sources:
         paths = [direct_path(plan, source, mic) for mic in plan.mics]
         arrivals += [_arrival(plan, path, settings, limit_hz) for path in paths]
-        pairs += [_pair(plan, a, b, settings, limit_hz) for a, b in itertools.combinations(paths, 2)]
+        nearest = min(paths, key=lambda path: path.distance_m).mic.name
+        pairs += [
+            _pair(plan, a, b, nearest=nearest, settings=settings, limit_hz=limit_hz)
+            for a, b in itertools.combinations(paths, 2)
+        ]
     return Layout(
         plan=plan,
         arrivals=tuple(arrivals),
         pairs=tuple(pairs),
         ranges=possible_offsets(plan, settings),
-        remarks=plan.remarks + _remarks(plan, tuple(arrivals), tuple(pairs), settings),
+        remarks=plan.remarks + _remarks(plan, tuple(pairs), settings),
     )
 
 
@@ -138,7 +142,7 @@ def _arrival(plan: Plan, path: Path, settings: PlanSettings, limit_hz: float) ->
         level_std_db=level_std,
         angle_deg=angle,
         polarity=_polarity(path.gain, heard=path.heard),
-        rear_lobe=path.heard and (path.gain < 0) != mic.inverted,
+        rear_lobe=path.heard and path.rear_lobe,
         bounces=tuple(bounce for bounce in found if bounce is not None),
     )
 
@@ -148,7 +152,8 @@ def _bounce(
 ) -> Bounce | None:
     """First reflection against the direct sound; None where the mic hears only one of them."""
     image = mirrored(path.source.position_m, surface)
-    gain = surface.reflection * mic_gain(path.mic, image)
+    side = -1.0 if path.other_side else 1.0
+    gain = side * surface.reflection * mic_gain(path.mic, image)
     difference = math.dist(image, path.mic.position_m) - path.distance_m
     if not path.heard or abs(gain) * (path.distance_m + difference) < NULL_GAIN:
         return None
@@ -179,7 +184,9 @@ def _bounce(
     )
 
 
-def _pair(plan: Plan, a: Path, b: Path, settings: PlanSettings, limit_hz: float) -> PlannedPair:
+def _pair(
+    plan: Plan, a: Path, b: Path, *, nearest: str, settings: PlanSettings, limit_hz: float
+) -> PlannedPair:
     offset_ms, offset_std_ms = offset_between(plan, a, b)
     heard = a.heard and b.heard
     level_db = level_std = None
@@ -214,6 +221,7 @@ def _pair(plan: Plan, a: Path, b: Path, settings: PlanSettings, limit_hz: float)
         polarity_reason=_polarity_reason(a, b),
         comb=comb,
         three_to_one=None if linked else _three_to_one(a, b, settings),
+        of_interest=linked or nearest in names,
     )
 
 
@@ -226,7 +234,9 @@ def _polarity_reason(a: Path, b: Path) -> str | None:
             continue
         if path.mic.inverted:
             reasons.append(f"the polarity switch of {path.mic.name} is set")
-        if (path.gain < 0) != path.mic.inverted:
+        if path.other_side:
+            reasons.append(f"{path.mic.name} faces {path.source.name} from its other side")
+        if path.rear_lobe:
             reasons.append(f"{path.mic.name} hears {path.source.name} with its rear lobe")
     return " and ".join(reasons) if reasons else None
 
@@ -239,7 +249,6 @@ def _three_to_one(a: Path, b: Path, settings: PlanSettings) -> ThreeToOne:
 
 def _remarks(
     plan: Plan,
-    arrivals: tuple[PlannedArrival, ...],
     pairs: tuple[PlannedPair, ...],
     settings: PlanSettings,
 ) -> tuple[str, ...]:
@@ -254,18 +263,10 @@ def _remarks(
                 f"{-loading_loss_db(source_ohm, mic.input_impedance_ohm):.1f} dB and may sound different; "
                 "ten to one is common practice."
             )
-    nearest = {
-        source.name: min(
-            (arrival for arrival in arrivals if arrival.source == source.name), key=lambda x: x.distance_m
-        ).mic
-        for source in plan.sources
-    }
     broken = [
         f"{pair.a} / {pair.b} for {pair.source} ({pair.three_to_one.ratio:.1f}:1)"
         for pair in pairs
-        if pair.three_to_one is not None
-        and not pair.three_to_one.kept
-        and nearest[pair.source] in (pair.a, pair.b)
+        if pair.three_to_one is not None and not pair.three_to_one.kept and pair.of_interest
     ]
     if broken:
         remarks.append(

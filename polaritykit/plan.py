@@ -107,7 +107,9 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
         title=title,
         sound=sound,
         sources=tuple(_source(part, places, settings) for part in sources),
-        mics=tuple(_mic(part, places, settings) for part in mics),
+        mics=tuple(
+            _mic(part, places, tuple(source.point.name for source in sources), settings) for part in mics
+        ),
         surfaces=surfaces,
         linked=linked,
         tape_std_m=tape_std_m or settings.tape_std_m,
@@ -260,7 +262,18 @@ def _source(part: _Part, places: dict[str, Vector], settings: PlanSettings) -> P
     )
 
 
-def _mic(part: _Part, places: dict[str, Vector], settings: PlanSettings) -> PlanMic:
+def _other_side(table: TomlTable, sources: tuple[str, ...]) -> tuple[str, ...]:
+    """Read the sources that the mic faces from their other side."""
+    if not table.has("other_side_of"):
+        return ()
+    names = table.names("other_side_of")
+    for name in names:
+        if name not in sources:
+            table.fault("other_side_of", f"'{name}' is not a source; known: {', '.join(sources)}.")
+    return names
+
+
+def _mic(part: _Part, places: dict[str, Vector], sources: tuple[str, ...], settings: PlanSettings) -> PlanMic:
     table, name = part.table, part.point.name
     pattern = table.choice("pattern", tuple(PATTERNS), "omni")
     aim = _aim(table, name, places)
@@ -275,6 +288,7 @@ def _mic(part: _Part, places: dict[str, Vector], settings: PlanSettings) -> Plan
         pad_db=abs(table.number("pad_db", "level", 0.0, -60.0, 60.0) or 0.0),
         gain_db=table.number("gain_db", "level", 0.0, -100.0, 100.0) or 0.0,
         inverted=table.choice("polarity", ("same", "inverted"), "same") == "inverted",
+        other_side_of=_other_side(table, sources),
         source_impedance_ohm=table.number("source_impedance_ohm", "impedance", None, 0.0, 1e6),
         input_impedance_ohm=load or settings.input_impedance_ohm,
         track=table.text("track", name),

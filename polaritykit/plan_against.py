@@ -71,8 +71,8 @@ def _compare(layout: Layout, report: _Json, settings: PlanSettings) -> Compariso
     if len(known) < 2:
         raise InputError(
             f"The plan's mics ({', '.join(mics.values())}) and the report's tracks "
-            f"({', '.join(sorted(tracks))}) have fewer than two names in common: give each mic its track = "
-            '"name" in the plan.'
+            f"({_printable(', '.join(sorted(tracks)))}) have fewer than two names in common: "
+            'give each mic its track = "name" in the plan.'
         )
     homes = _homes(layout, report)
     compared = tuple(
@@ -85,12 +85,17 @@ def _compare(layout: Layout, report: _Json, settings: PlanSettings) -> Compariso
         source.name for source in layout.plan.sources if source.name not in homes
     )
     return Comparison(
-        session=str(report.get("session", {}).get("name") or "session"),
+        session=_printable(str(report.get("session", {}).get("name") or "session")),
         sample_rate_hz=rate_hz,
         pairs=_with_polarity_reasons(compared),
         lags=lags,
         missing=missing,
     )
+
+
+def _printable(text: str) -> str:
+    """Keep what a file name may hide from steering a terminal."""
+    return "".join(char if char.isprintable() else "?" for char in text)
 
 
 def _homes(layout: Layout, report: _Json) -> dict[str, str]:

@@ -31,6 +31,8 @@ class Path(NamedTuple):
     #: Change of distance and of level with the coordinates of all points, shape (3n,).
     distance_slope: Floats
     level_slope: Floats
+    rear_lobe: bool
+    other_side: bool
 
     @property
     def heard(self) -> bool:
@@ -80,6 +82,9 @@ def direct_path(plan: Plan, source: PlanSource, mic: PlanMic) -> Path:
     distance_slope, level_slope = np.zeros(size), np.zeros(size)
     distance_slope[there], distance_slope[here] = towards, -towards
     gain = mic_gain(mic, source.position_m)
+    rear_lobe = (gain < 0) != mic.inverted
+    other_side = source.name in mic.other_side_of
+    gain = -gain if other_side else gain
     # Moving the mic one way is moving the source the other way, as the aim is kept.
     for axis in range(3):
         ends = []
@@ -89,7 +94,16 @@ def direct_path(plan: Plan, source: PlanSource, mic: PlanMic) -> Path:
             ends.append(20 * math.log10(max(abs(mic_gain(mic, (moved[0], moved[1], moved[2]))), 1e-12)))
         level_slope[there.start + axis] = (ends[1] - ends[0]) / (2 * _STEP_M)
     level_slope[here] = -level_slope[there]
-    return Path(source, mic, math.dist(source.position_m, mic.position_m), gain, distance_slope, level_slope)
+    return Path(
+        source=source,
+        mic=mic,
+        distance_m=math.dist(source.position_m, mic.position_m),
+        gain=gain,
+        distance_slope=distance_slope,
+        level_slope=level_slope,
+        rear_lobe=rear_lobe,
+        other_side=other_side,
+    )
 
 
 def spread(plan: Plan, slope: Floats) -> float:

@@ -91,6 +91,9 @@ class PlanMic:
     pad_db: float
     gain_db: float
     inverted: bool
+    #: Sources it faces from their other side (under a drum, behind an open cabinet): they push away from it
+    #: while they push towards the others, which inverts them.
+    other_side_of: tuple[str, ...]
     source_impedance_ohm: float | None
     input_impedance_ohm: float
     #: Name of its track in a session, where it differs.
@@ -182,6 +185,8 @@ class PlannedPair:
     comb: CombPrediction | None
     #: None for a linked pair, which is a stereo image.
     three_to_one: ThreeToOne | None
+    #: One of the two is the source's nearest mic, or they are linked: their sum matters.
+    of_interest: bool
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -78,7 +78,6 @@ def parse(text: str, quantity: str) -> float:
     22.0
     """
     called, default, example, units = _UNITS[quantity]
-    choices = ", ".join(units)
     first = _TERM.match(text)
     if first is None or "," in text:
         raise UsageError(
@@ -93,8 +92,14 @@ def parse(text: str, quantity: str) -> float:
         more, second_unit = _term(second, text, quantity)
         if units[second_unit] == _INCH_M and 0 <= more < _FOOT_M:
             return value + math.copysign(more, value)
-    hint = f"; units: {choices}" if default is None else ""
+    hint = f"; units: {_shown(units)}" if default is None else ""
     raise UsageError(f"'{text}' is not {called}: '{rest}' is left over, write it like '{example}'{hint}.")
+
+
+def _shown(units: dict[str, float]) -> str:
+    """Units for a message: one spelling of each."""
+    first = {factor: unit for unit, factor in reversed(units.items())}
+    return ", ".join(unit for unit in units if unit in first.values())
 
 
 def _term(match: re.Match[str], text: str, quantity: str) -> tuple[float, str]:
@@ -103,12 +108,10 @@ def _term(match: re.Match[str], text: str, quantity: str) -> tuple[float, str]:
     number = float(match[1])
     unit = match[2].lower() or default
     if unit is None:
-        raise UsageError(
-            f"'{text}' has no unit: write {called} like '{example}' (units: {', '.join(units)})."
-        )
+        raise UsageError(f"'{text}' has no unit: write {called} like '{example}' (units: {_shown(units)}).")
     if unit not in units:
         raise UsageError(
-            f"'{text}' has the unit '{match[2]}', which is not one of {called}: use {', '.join(units)}."
+            f"'{text}': '{match[2]}' is not a unit of {called.split(' ', 1)[1]}; use {_shown(units)}."
         )
     value = number * units[unit] + _SHIFT.get(unit, 0.0)
     if not math.isfinite(value):
@@ -197,13 +200,15 @@ def stated(
     --------
     >>> stated(503.27, 14.9, "Hz")
     '503 ± 15 Hz'
-    >>> stated(1.0, None, "ms")
-    '1.00 ms'
+    >>> stated(-1.0, None, "ms")
+    '−1.00 ms'
     """
-    sign = "+" if signed else ""
+    # "z" keeps a value that rounds to zero from being printed as minus zero.
+    sign = "+z" if signed else "z"
     tail = f" {unit}" if unit else ""
     if std is None or not 1e-9 < std < math.inf:
-        return f"{value:{sign}.{decimals}f}{tail}"
+        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
     places = decimals_for(std)
     shown = max(places, 0)
-    return f"{round(value, places):{sign}.{shown}f} ± {round(std, places):.{shown}f}{tail}"
+    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
+    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"

@@ -245,6 +245,8 @@ class CombPrediction:
     #: Below the louder of the two alone; None when the cancellation is complete (equal levels).
     notch_depth_db: float | None
     notch_depth_std_db: float | None
+    #: The depth if the levels are one sigma further apart; None when they are known to be equal.
+    notch_depth_least_db: float | None
     #: Above the louder of the two alone.
     peak_height_db: float
     peak_height_std_db: float
@@ -252,4 +254,86 @@ class CombPrediction:
     ripple_db: float | None
     ripple_std_db: float | None
     #: What was assumed or must be known, as sentences.
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SpectralOffset:
+    """Offset and sign of b against a from the phase of their coherent frequencies."""
+
+    #: None when the two share no sound above chance; the other numbers then mean nothing.
+    offset_ms: float | None
+    offset_std_ms: float
+    #: +1 or −1: sign of the correlation at the offset.
+    sign: int
+    #: Largest peak of the other sign over the peak at the offset; near 1 the sign is open.
+    rival: float
+    #: Share of the weight whose phase agrees: 1 for a pure delay.
+    agreement: float
+    reason: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class StereoOctave:
+    """One octave of a stereo pair (first track L, second R, whatever their names)."""
+
+    centre_hz: float
+    #: Level of the louder side in this octave.
+    level_dbfs: float
+    #: Level of b over a.
+    level_difference_db: float
+    #: Magnitude-squared coherence, and phase of b against a once b is advanced by the offset.
+    coherence: float
+    phase_deg: float
+    #: Correlation coefficient as recorded, and with b advanced by the offset (and its uncertainty).
+    correlation: float
+    aligned_correlation: float
+    aligned_correlation_std: float
+    #: Size of the complex correlation once aligned: how much the octave has to say.
+    aligned_size: float
+    #: What the mono sum loses against the power sum of both: above 0 cancels, −3 dB is perfect agreement.
+    mono_sum_loss_db: float
+    mono_sum_loss_flipped_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrelationHistory:
+    """Correlation coefficient and mono-sum loss in consecutive windows; None where there is silence."""
+
+    window_s: float
+    correlation: tuple[float | None, ...]
+    mono_sum_loss_db: tuple[float | None, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StereoFindings:
+    """What `stereo.analyse_pair` found out about two tracks, a (reference) and b."""
+
+    reference: str
+    other: str
+    wiring: Polarity
+    #: Why the wiring is unclear, or what the verdict rests on.
+    wiring_reason: str
+    offset_ms: float | None
+    offset_std_ms: float | None
+    #: Difference of the two paths from the dominant source: the least spacing of the mics.
+    path_difference_m: float | None
+    #: Level of b over a, broadband.
+    level_difference_db: float | None
+    correlation: float | None
+    mono_sum_loss_db: float | None
+    mono_sum_loss_flipped_db: float | None
+    worst_moment_s: float | None
+    worst_moment_loss_db: float | None
+    #: Some sources alike, others inverted, all at no delay: mid-side, or coincident figure-of-eights.
+    mixed_signs: bool
+    #: Side with the low-cut (``reference`` or ``other``) and its corner, or None.
+    low_cut_side: str | None
+    low_cut_hz: float | None
+    #: 10 or 20 where a pad on the quieter side is suspected, or None.
+    pad_db: int | None
+    octaves: tuple[StereoOctave, ...]
+    history: CorrelationHistory
+    #: Flip b? Only where the wiring is inverted.
+    invert: bool
     remarks: tuple[str, ...]

@@ -56,6 +56,8 @@ class TomlTable:
             self.fault(key, f"must be a text in quotes, not {_kind(value)}.")
         if not value.strip() and default != "":
             self.fault(key, "is empty; write a name.")
+        if not value.isprintable():
+            self.fault(key, "holds control characters; write plain letters.")
         return value
 
     def choice(self, key: str, choices: tuple[str, ...], default: str) -> str:
@@ -119,15 +121,13 @@ class TomlTable:
             self.fault(key, f"must be a list of {size} numbers, not {given}.")
         return tuple(self._quantity(key, item, quantity) for item in value)
 
-    def names(self, key: str, size: int) -> tuple[str, ...]:
-        """Return a list of names."""
-        value = self._get(key, None, f"a list of {size} names")
-        if (
-            not isinstance(value, list)
-            or len(value) != size
-            or not all(isinstance(item, str) for item in value)
-        ):
-            self.fault(key, f"must be a list of {size} names in quotes.")
+    def names(self, key: str, size: int | None = None) -> tuple[str, ...]:
+        """Return a list of names, of one length or any."""
+        wanted = "names" if size is None else f"{size} names"
+        value = self._get(key, None, f"a list of {wanted}")
+        right = isinstance(value, list) and all(isinstance(item, str) for item in value)
+        if not right or (size is not None and len(value) != size):
+            self.fault(key, f"must be a list of {wanted} in quotes.")
         return tuple(value)
 
     def raw(self, key: str) -> object:

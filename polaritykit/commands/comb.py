@@ -1,0 +1,155 @@
+"""`polaritykit comb`: options → one prediction, printed as text, JSON or CSV, and drawn."""
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import click
+
+from polaritykit.air import given_speed, speed_of_sound
+from polaritykit.comb import predict_comb
+from polaritykit.comb_inputs import CombGeometry, comb_geometry
+from polaritykit.errors import UsageError
+from polaritykit.output import write_file
+from polaritykit.plan_document import comb_document
+from polaritykit.plan_plots import comb_figure, image_bytes
+from polaritykit.plan_text import comb_csv, comb_text
+from polaritykit.quantities import parse, parse_length_m
+from polaritykit.records import SoundSpeed
+from polaritykit.settings import PlanSettings
+
+#: Kinds of picture, by the end of the file's name.
+PICTURES = ("png", "svg", "pdf")
+
+
+@click.command(context_settings={"max_content_width": 100})
+@click.option("--path-difference", metavar="LENGTH", help="How much further the later sound goes: '34 cm'.")
+@click.option(
+    "--delay", metavar="TIME", help="How much later it is: '1 ms', '830 us', '68 samples @ 48 kHz'."
+)
+@click.option("--spacing", metavar="LENGTH", help="Distance between two mics: '17 cm' (with --source-angle).")
+@click.option(
+    "--source-angle",
+    metavar="DEGREES",
+    help="Off the axis straight ahead between the two mics; 90 where left out: the source is on one side.",
+)
+@click.option(
+    "--source-distance", metavar="LENGTH", help="From the middle between the mics; far away if left out."
+)
+@click.option(
+    "--distances",
+    nargs=2,
+    metavar="NEAR FAR",
+    help="Both distances from the source, '0.5 m' '84 cm': the level difference by inverse distance, and the "
+    "path difference if nothing else gives it.",
+)
+@click.option(
+    "--level-difference", metavar="DB", help="Between the two, either sign; 0 where nothing says more."
+)
+@click.option("--polarity", type=click.Choice(["same", "inverted"]), default="same", show_default=True)
+@click.option(
+    "--temperature", metavar="°C", help="Of the air; 20 °C ± 3 where left out. '72 F' is understood."
+)
+@click.option("--humidity", metavar="%", help="Relative; 50 % ± 20 where left out.")
+@click.option("--speed-of-sound", metavar="M/S", help="Instead of temperature and humidity.")
+@click.option(
+    "--tape-uncertainty", metavar="LENGTH", default="1 cm", show_default=True, help="Of every length."
+)
+@click.option(
+    "--temperature-uncertainty", metavar="°C", type=float, help="1 °C where the temperature is given."
+)
+@click.option(
+    "--sample-rate", metavar="HZ", default="48 kHz", show_default=True, help="For delays in samples."
+)
+@click.option(
+    "--up-to", metavar="HZ", default="20 kHz", show_default=True, help="Highest notch and peak listed."
+)
+@click.option(
+    "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw the response (.png .svg .pdf)."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
+@click.option("--csv", "as_csv", is_flag=True, help="Print the notches and peaks as CSV and nothing else.")
+def command(**options: Any) -> None:
+    r"""Notches, peaks and ripple of a sound summed with its later copy.
+
+    Give one of --path-difference, --delay, --spacing or --distances.  Lengths and times carry their unit
+    (m, cm, mm, ft, in; s, ms, us, samples).  Uncertainties are one standard uncertainty.
+
+    \b
+    polaritykit comb --path-difference "34 cm" --temperature 22 --level-difference 6
+    polaritykit comb --delay "1 ms" --polarity inverted --up-to "5 kHz"
+    polaritykit comb --distances "0.5 m" "84 cm" --plot comb.png
+    """
+    settings = PlanSettings()
+    if options["as_json"] and options["as_csv"]:
+        raise UsageError("Choose one of --json and --csv.")
+    kind = None if options["plot"] is None else picture_kind(options["plot"])
+    rate_hz, up_to_hz = (positive(options[key], key, "frequency") for key in ("sample_rate", "up_to"))
+    sound = sound_from(options["temperature"], options["humidity"], options["speed_of_sound"],
+                       options["temperature_uncertainty"])  # fmt: skip
+    tape_std_m = parse_length_m(options["tape_uncertainty"])
+    geometry: CombGeometry = comb_geometry(
+        path_difference=options["path_difference"],
+        delay=options["delay"],
+        spacing=options["spacing"],
+        source_angle=options["source_angle"],
+        source_distance=options["source_distance"],
+        distances=options["distances"],
+        level_difference=options["level_difference"],
+        sample_rate_hz=rate_hz,
+        sound=sound,
+        tape_std_m=tape_std_m,
+        settings=settings,
+    )
+    comb = predict_comb(
+        delay_ms=geometry.delay_ms,
+        delay_std_ms=geometry.delay_std_ms,
+        path_difference_std_m=geometry.path_difference_std_m,
+        sound=sound,
+        inverted=options["polarity"] == "inverted",
+        level_difference_db=geometry.level_difference_db,
+        level_difference_std_db=geometry.level_difference_std_db,
+        up_to_hz=up_to_hz,
+        remarks=geometry.remarks,
+    )
+    document = comb_document(comb, rate_hz)
+    if kind is not None:
+        write_file(options["plot"], image_bytes(comb_figure(document), kind))
+    if options["as_json"]:
+        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+    elif options["as_csv"]:
+        click.echo(comb_csv(document), nl=False)
+    else:
+        click.echo(comb_text(document), nl=False)
+
+
+def sound_from(
+    temperature: str | None, humidity: str | None, speed: str | None, temperature_std_c: float | None
+) -> SoundSpeed:
+    """Speed of sound from the options of `comb`."""
+    if speed is not None:
+        if temperature is not None or humidity is not None:
+            raise UsageError("Give --speed-of-sound or --temperature and --humidity, not both.")
+        return given_speed(parse(speed, "speed"))
+    return speed_of_sound(
+        temperature_c=None if temperature is None else parse(temperature, "temperature"),
+        humidity_percent=None if humidity is None else parse(humidity, "humidity"),
+        temperature_std_c=temperature_std_c,
+    )
+
+
+def positive(text: str, option: str, quantity: str) -> float:
+    """Read a value that must be above zero."""
+    value = parse(text, quantity)
+    if not (value > 0 and math.isfinite(value)):
+        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
+    return value
+
+
+def picture_kind(path: Path) -> str:
+    """Kind of a picture from the end of its name."""
+    kind = path.suffix.lower().lstrip(".")
+    if kind not in PICTURES:
+        raise UsageError(f"--plot {path}: the name must end in .png, .svg or .pdf.")
+    return kind

@@ -1,0 +1,73 @@
+"""The page of a mic plan: what the document says, the drawing to scale, and the responses to look into.
+
+Conventions: reads the document only; the drawing goes in as an image, the responses as data for the charts
+all pages share.
+"""
+
+import base64
+from typing import Any
+
+from polaritykit.page import chart, render
+from polaritykit.plan_plots import image_bytes, plan_figure, response_db, response_grid_hz
+from polaritykit.plan_text import (
+    AGAINST_HEADINGS,
+    ARRIVAL_HEADINGS,
+    BOUNCE_HEADINGS,
+    PAIR_HEADINGS,
+    against_rows,
+    against_sentences,
+    arrival_rows,
+    bounce_rows,
+    pair_rows,
+    sound_words,
+)
+
+_Json = dict[str, Any]
+#: Charts on one page; the table has the rest.
+_MOST_CHARTS = 24
+_POINTS = 500
+
+
+def layout_page(document: _Json) -> str:
+    """Render the page of a layout document as self-contained HTML."""
+    combs = [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
+    against = document["against"]
+    return render(
+        "layout.html",
+        data={"charts": {f"response{i}": _chart(pair) for i, pair in enumerate(combs[:_MOST_CHARTS])}},
+        document=document,
+        drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
+        sound=sound_words(document),
+        pairs=(PAIR_HEADINGS, pair_rows(document)),
+        arrivals=(ARRIVAL_HEADINGS, arrival_rows(document)),
+        bounces=(BOUNCE_HEADINGS, bounce_rows(document)),
+        against=None if against is None else (AGAINST_HEADINGS, against_rows(document)),
+        against_sentences=[] if against is None else against_sentences(document),
+        captions=[f"{pair['source']}: {pair['a']} + {pair['b']}" for pair in combs[:_MOST_CHARTS]],
+        left_out=max(len(combs) - _MOST_CHARTS, 0),
+    )
+
+
+def _chart(pair: _Json) -> _Json:
+    """Describe the summed response of one pair for the page's charts."""
+    comb = pair["comb"]
+    frequency = response_grid_hz(comb, _POINTS)
+    level = response_db(comb, frequency)
+    return chart(
+        x={"label": "frequency (Hz)", "min": 20, "max": float(frequency[-1]), "log": True},
+        y={
+            "label": "dB against the louder alone",
+            "min": float(max(-40.0, min(level.min() - 2, -6.0))),
+            "max": 8,
+        },
+        series=[
+            {
+                "label": "sum",
+                "x": [round(float(hz), 2) for hz in frequency],
+                "y": [round(float(db), 3) for db in level],
+            }
+        ],
+        marks=[
+            {"x": float(hz), "label": f"{hz:.0f}"} for hz in comb["notches_hz"] if 20 <= hz <= frequency[-1]
+        ][:3],
+    )
