@@ -109,11 +109,7 @@ def report_page(document: Document) -> str:
     """
     pairs = [dict(pair, index=index) for index, pair in enumerate(document["pairs"])]
     for pair in pairs:
-        # Samples by the uncertainty in samples, where both are known.
-        std_ms = pair["offset_std_ms"]
-        pair["sample_decimals"] = decimals_for(
-            None if std_ms is None else std_ms * document["sample_rate"] / 1e3, most=2
-        )
+        pair["samples"] = _samples(pair, document["sample_rate"])
     related = [pair for pair in pairs if pair["related"]]
     loops = [
         [" → ".join(loop["tracks"]), number(loop["residual_ms"], 2)]
@@ -129,6 +125,17 @@ def report_page(document: Document) -> str:
         loops=loops,
         data=_script_data(document, related),
     )
+
+
+def _samples(pair: dict[str, Any], sample_rate: int) -> str | None:
+    """Write the offset in samples, to its uncertainty; None where the two tracks coincide within it."""
+    offset, std_ms = pair["offset_samples"], pair["offset_std_ms"]
+    if offset is None:
+        return None
+    std = None if std_ms is None else std_ms * sample_rate / 1e3
+    if std is not None and abs(offset) <= std:
+        return None
+    return f"{number(abs(offset), decimals_for(std, most=2))} samples"
 
 
 def _session_map(tracks: list[dict[str, Any]], pairs: list[dict[str, Any]]) -> list[dict[str, Any]]:

@@ -22,6 +22,9 @@ PAIR_COLUMNS = (
 ADVICE_COLUMNS = ("action", "invert", "delay_ms", "gain_db", "why")
 CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "why")
 
+#: Longest list of unclear pairs in the terminal; the report has them all.
+_MOST_ROWS = 10
+
 
 def pairs_csv(document: Document) -> str:
     """Write one row per pair, nested fields flattened (``advice_action``; notches joined by spaces).
@@ -92,16 +95,22 @@ def _settings(document: Document) -> list[tuple[str, str]]:
 
 
 def _unclear(document: Document) -> list[tuple[str, str]]:
-    return [
-        (f"{pair['reference']} / {pair['other']}", pair["reason"] or "no reason given")
+    rows = [
+        (_both(pair), pair["reason"] or "no reason given")
         for pair in document["pairs"]
         if pair["related"] and (pair["polarity"] == "unclear" or pair["offset_ms"] is None)
     ]
+    more = len(rows) - _MOST_ROWS
+    return [*rows[:_MOST_ROWS], *([("…", f"{more} more in the report")] if more > 0 else [])]
+
+
+def _both(pair: dict[str, Any]) -> str:
+    return f"{_shorten(_plain(pair['reference']), 18)} / {_shorten(_plain(pair['other']), 18)}"
 
 
 def _outvoted(document: Document) -> list[tuple[str, str]]:
     outvoted = document["corrections"].get("outvoted") or []
-    return [(f"{pair['reference']} / {pair['other']}", pair["why"]) for pair in outvoted]
+    return [(_both(pair), pair["why"]) for pair in outvoted]
 
 
 def _faults(document: Document) -> list[tuple[str, str]]:
@@ -134,8 +143,11 @@ def _wrap(text: str, width: int) -> list[str]:
 def _plain(text: str) -> str:
     """Show control and direction-changing characters as escapes: a name must not steer the terminal."""
     unsafe = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")
+    joiners = "\u200c\u200d"  # they only join letters and emoji
     return "".join(
-        char.encode("unicode_escape").decode("ascii") if unicodedata.category(char) in unsafe else char
+        char.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(char) in unsafe and char not in joiners
+        else char
         for char in text
     )
 

@@ -25,7 +25,7 @@ RIGHT_TO_LEFT = "תוף \u202eevil\u202c صنج"
 LONG = "room_" + "very_long_name_" * 13
 EMOJI = "🥁 hat 👩‍🎤"
 
-#: Track -> for each source (low drum, bright drum, cymbal): (gain, delay in samples), and the track's polarity.
+#: Track -> for each source (drum, snare, cymbal) gain and delay in samples, and its polarity.
 TRACKS = {
     "01_kick": (((1.0, 0.0), (0.05, 60.0), (0.01, 70.0)), 1),
     "02_snare_top": (((0.08, 62.0), (1.0, 0.0), (0.05, 30.0)), 1),
@@ -91,23 +91,55 @@ def pair_spectra(a, b):
 def _track(name):
     if name == CLOSING:
         return {
-            "name": name, "file": name + ".wav", "channel": 0, "faults": ["silent"], "peak_dbfs": None,
-            "true_peak_dbtp": None, "rms_dbfs": None, "crest_db": None, "noise_floor_dbfs": None, "dc_offset": 0.0,
-            "clipped_runs": 0, "clipped_samples": 0, "hum_hz": None, "hum_dbfs": None, "duplicate_of": None,
-            "linked_with": None, "remarks": ["Nothing was recorded on this track."],
-        }  # fmt: skip
+            "name": name,
+            "file": name + ".wav",
+            "channel": 0,
+            "faults": ["silent"],
+            "peak_dbfs": None,
+            "true_peak_dbtp": None,
+            "rms_dbfs": None,
+            "crest_db": None,
+            "noise_floor_dbfs": None,
+            "dc_offset": 0.0,
+            "clipped_runs": 0,
+            "clipped_samples": 0,
+            "hum_hz": None,
+            "hum_dbfs": None,
+            "duplicate_of": None,
+            "linked_with": None,
+            "remarks": ["Nothing was recorded on this track."],
+        }
     signal = signals()[name]
     peak = float(20 * np.log10(np.max(np.abs(signal))))
     rms = float(10 * np.log10(np.mean(signal**2)))
     clipped = name == "01_kick"
     linked = {"07_oh_left": RIGHT_TO_LEFT, RIGHT_TO_LEFT: "07_oh_left"}.get(name)
     return {
-        "name": name, "file": name + ".wav", "channel": 0, "faults": ["clipped"] if clipped else [],
-        "peak_dbfs": peak, "true_peak_dbtp": peak + 0.3, "rms_dbfs": rms, "crest_db": peak - rms,
-        "noise_floor_dbfs": -62.4, "dc_offset": 0.0, "clipped_runs": 12 * clipped, "clipped_samples": 61 * clipped,
-        "hum_hz": None, "hum_dbfs": None, "duplicate_of": None, "linked_with": linked,
-        "remarks": ["12 flat tops: use the pad at the microphone first, then turn the preamp down."] * clipped,
-    }  # fmt: skip
+        "name": name,
+        "file": name + ".wav",
+        "channel": 0,
+        "faults": ["clipped"] if clipped else [],
+        "peak_dbfs": peak,
+        "true_peak_dbtp": peak + 0.3,
+        "rms_dbfs": rms,
+        "crest_db": peak - rms,
+        "noise_floor_dbfs": -62.4,
+        "dc_offset": 0.0,
+        "clipped_runs": 12 * clipped,
+        "clipped_samples": 61 * clipped,
+        "hum_hz": None,
+        "hum_dbfs": None,
+        "duplicate_of": None,
+        "linked_with": linked,
+        "remarks": ["12 flat tops: use the pad at the microphone first, then turn the preamp down."]
+        * clipped,
+    }
+
+
+def _notches(offset_ms, polarity):
+    """Odd multiples of 1/(2 tau), inverted multiples of 1/tau (closed form)."""
+    first = 0.5 if polarity == "same" else 0.0
+    return [1e3 * (k + first) / abs(offset_ms) for k in range(4)]
 
 
 def _pair(a, b):
@@ -125,20 +157,44 @@ def _pair(a, b):
     sources = []
     for k in order:
         band = energy_band(pair_spectra(SOURCES[k], SOURCES[k]).auto_a, both.frequency_hz)
-        sources.append({
-            "home": SOURCES[k], "kind": "hits", "hits": 40 + 2 * int(k), "offset_ms": offsets[k],
-            "offset_std_ms": 0.01, "polarity": polarity, "confidence": 0.96, "level_db": -6.0, "dissents": False,
-            "sum_effect_db": sum_effect_db(both, band_hz=band),
-            "sum_effect_aligned_db": sum_effect_db(both, band_hz=band, delay_ms=-offsets[k]),
-            "band_hz": list(band),
-        })  # fmt: skip
+        sources.append(
+            {
+                "home": SOURCES[k],
+                "kind": "hits",
+                "hits": 40 + 2 * int(k),
+                "offset_ms": offsets[k],
+                "offset_std_ms": 0.01,
+                "polarity": polarity,
+                "confidence": 0.96,
+                "level_db": -6.0,
+                "dissents": False,
+                "sum_effect_db": sum_effect_db(both, band_hz=band),
+                "sum_effect_aligned_db": sum_effect_db(both, band_hz=band, delay_ms=-offsets[k]),
+                "band_hz": list(band),
+            }
+        )
     pair = {
-        "reference": a, "other": b, "related": related, "relation": "acoustic" if related else None,
-        "offset_ms": None, "offset_std_ms": None, "offset_samples": None, "polarity": "unclear",
-        "confidence": None, "grade": None, "method": None, "reason": "share no sound above chance",
-        "sources": sources, "level_difference_db": None, "notches_hz": [], "notch_depth_db": None,
-        "gain_db": None, "drift_ppm": None, "changes": [], "advice": None,
-    }  # fmt: skip
+        "reference": a,
+        "other": b,
+        "related": related,
+        "relation": "acoustic" if related else None,
+        "offset_ms": None,
+        "offset_std_ms": None,
+        "offset_samples": None,
+        "polarity": "unclear",
+        "confidence": None,
+        "grade": None,
+        "method": None,
+        "reason": "share no sound above chance",
+        "sources": sources,
+        "level_difference_db": None,
+        "notches_hz": [],
+        "notch_depth_db": None,
+        "gain_db": None,
+        "drift_ppm": None,
+        "changes": [],
+        "advice": None,
+    }
     if not related:
         return pair
     main = order[0]
@@ -149,11 +205,19 @@ def _pair(a, b):
         "aligned_flipped": gains.aligned_flipped_db,
     }
     pair |= {
-        "offset_ms": offsets[main], "offset_std_ms": 0.01, "offset_samples": offsets[main] * RATE / 1e3,
-        "polarity": polarity, "confidence": 0.97, "grade": "strong", "method": "hits", "reason": None,
-        "level_difference_db": -6.2, "notches_hz": [250.0, 750.0, 1250.0], "notch_depth_db": -8.4,
+        "offset_ms": offsets[main],
+        "offset_std_ms": 0.01,
+        "offset_samples": offsets[main] * RATE / 1e3,
+        "polarity": polarity,
+        "confidence": 0.97,
+        "grade": "strong",
+        "method": "hits",
+        "reason": None,
+        "level_difference_db": -6.2,
+        "notches_hz": _notches(offsets[main], polarity),
+        "notch_depth_db": -8.4,
         "gain_db": gain_db,
-    }  # fmt: skip
+    }
     if unclear:
         pair |= {
             "polarity": "unclear",
@@ -165,10 +229,14 @@ def _pair(a, b):
     worth = not unclear and gain_db[option] > 0.5
     action = ("flip_and_delay" if flip else "delay") if worth else ("listen" if unclear else "leave")
     pair["advice"] = {
-        "action": action, "invert": worth and flip, "delay_ms": abs(offsets[main]) if worth else 0.0,
+        "action": action,
+        "invert": worth and flip,
+        "delay_ms": abs(offsets[main]) if worth else 0.0,
         "gain_db": gain_db[option] if worth else 0.0,
-        "why": "the sum gains in the source's band" if worth else "no setting gains more than its uncertainty",
-    }  # fmt: skip
+        "why": "the sum gains in the source's band"
+        if worth
+        else "no setting gains more than its uncertainty",
+    }
     return pair
 
 
@@ -188,7 +256,7 @@ def _curves(pairs):
                 spectra=both,
                 aligned_ms=pair["offset_ms"],
                 correlation=np.roll(lags, reach)[: 2 * reach + 1] / scale,
-            )  # fmt: skip
+            )
         )
     step = RATE / FFT
     return {
@@ -214,42 +282,72 @@ def make_document(*, audio=False):
     latest = max(paths[1][1] for paths, _ in TRACKS.values())
     settings = [
         {
-            "name": name, "invert": sign < 0, "delay_samples": latest - paths[1][1] if abs(latest - 123.4) else 0,
-            "delay_ms": (latest - paths[1][1]) / RATE * 1e3, "why": "its own source reaches the anchor this late",
+            "name": name,
+            "invert": sign < 0,
+            "delay_samples": latest - paths[1][1],
+            "delay_ms": (latest - paths[1][1]) / RATE * 1e3,
+            "why": "its own source reaches the anchor this late",
         }
-        for name, (paths, sign) in TRACKS.items() if name != CLOSING
-    ]  # fmt: skip
+        for name, (paths, sign) in TRACKS.items()
+        if name != CLOSING
+    ]
     related = [pair for pair in pairs if pair["related"]]
     document = {
-        "schema_version": 1, "program": {"name": "polaritykit", "version": "0.1.0"}, "command": "check",
+        "schema_version": 1,
+        "program": {"name": "polaritykit", "version": "0.1.0"},
+        "command": "check",
         "created": "2025-01-31T12:00:00+00:00",
-        "session": {"name": "invented kit", "duration_s": FFT * FRAMES / RATE, "n_samples": FFT * FRAMES, "purpose": "kit"},
-        "sample_rate": RATE, "notes": ["All tracks start together; the common span of 2.0 s is used."],
+        "session": {
+            "name": "invented kit",
+            "duration_s": FFT * FRAMES / RATE,
+            "n_samples": FFT * FRAMES,
+            "purpose": "kit",
+        },
+        "sample_rate": RATE,
+        "notes": ["All tracks start together; the common span of 2.0 s is used."],
         "summary": {
             "headline": "Flip 2 of 10 tracks and delay 8.",
             "sentences": [
                 f"03_snare_bottom and {QUOTES} are inverted against the rest.",
                 "Aligned to the anchor, the snare's band gains 1.9 dB.",
             ],
-            "counts": {"pairs": len(pairs), "related": len(related),
-                       "decided": sum(pair["polarity"] != "unclear" for pair in related),
-                       "inverted": sum(pair["polarity"] == "inverted" for pair in related)},
+            "counts": {
+                "pairs": len(pairs),
+                "related": len(related),
+                "decided": sum(pair["polarity"] != "unclear" for pair in related),
+                "inverted": sum(pair["polarity"] == "inverted" for pair in related),
+            },
         },
         "tracks": [_track(name) for name in names],
-        "sources": [{"id": k, "home": home, "kind": "hits", "hits": 40 + 2 * k, "arrivals": []} for k, home in enumerate(SOURCES)],
+        "sources": [
+            {"id": k, "home": home, "kind": "hits", "hits": 40 + 2 * k, "arrivals": []}
+            for k, home in enumerate(SOURCES)
+        ],
         "pairs": pairs,
         "corrections": {
-            "anchor": "07_oh_left", "tracks": settings, "groups": [[n for n in names if n != CLOSING]],
-            "outvoted": [{"reference": "01_kick", "other": LONG, "why": "the others agree on the opposite sign"}],
+            "anchor": "07_oh_left",
+            "tracks": settings,
+            "groups": [[n for n in names if n != CLOSING]],
+            "outvoted": [
+                {"reference": "01_kick", "other": LONG, "why": "the others agree on the opposite sign"}
+            ],
             "loops": [{"tracks": ["01_kick", "02_snare_top", "07_oh_left"], "residual_ms": 0.012}],
         },
         "curves": _curves(pairs),
         "settings": {"estimator": {"min_hits": 6, "bands_hz": [60, 250]}, "purpose": "kit"},
-    }  # fmt: skip
+    }
     if audio:
-        document["audio"] = {"pairs": [
-            {"reference": "02_snare_top", "other": other, "sample_rate": RATE, "around": "hit at 0.2 s",
-             "samples_a": _excerpt("02_snare_top"), "samples_b": _excerpt(other)}
-            for other in ("03_snare_bottom", "07_oh_left")
-        ]}  # fmt: skip
+        document["audio"] = {
+            "pairs": [
+                {
+                    "reference": "02_snare_top",
+                    "other": other,
+                    "sample_rate": RATE,
+                    "around": "hit at 0.2 s",
+                    "samples_a": _excerpt("02_snare_top"),
+                    "samples_b": _excerpt(other),
+                }
+                for other in ("03_snare_bottom", "07_oh_left")
+            ]
+        }
     return document

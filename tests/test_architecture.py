@@ -39,6 +39,7 @@ ARROWS: dict[str, set[str]] = {
     "wording": set(),
     "tables": {"wording"},
     "page": {"__init__", "wording"},
+    "plots": {"curves", "records", "settings", "summing", "wording"},
     "air": {"errors", "records", "settings"},
     "quantities": {"errors"},
     "true_peak": {"records"},

@@ -38,7 +38,7 @@ function ticksOf(axis, room) {
       for (const step of room > 420 ? [1, 2, 5] : [1, 3]) all.push(step * decade);
     return all.filter((value) => value >= axis.min && value <= axis.max);
   }
-  const rough = (axis.max - axis.min) / Math.max(2, room / 80);
+  const rough = (axis.max - axis.min) / Math.max(3, room / 55);
   const power = 10 ** Math.floor(Math.log10(rough));
   const step = power * [1, 2, 5, 10].find((factor) => factor * power >= rough);
   const ticks = [];

@@ -124,6 +124,7 @@ class Bench {
       y: { label: "correlation", min: -reach, max: reach, decimals: 2 },
       series: [{ label: "correlation", x: this.lags, y: this.correlation }], marks: [],
     });
+    this.correlationChart.figure.append(element("p", "soft note", "solid upright line: the lag this setting makes up for; on the dashed one the direct sounds coincide"));
     this.phaseChart = new Chart(this.find(".phase"), {
       height: 210, x, y: { label: "degrees", min: -180, max: 180, ticks: [-180, -90, 0, 90, 180], decimals: 0 },
       series: [{ label: "phase", x: centres, y: [], dots: true }], marks: [],
@@ -208,9 +209,9 @@ class Bench {
     this.slide.value = delay;
     this.slide.setAttribute("aria-valuetext", `${fixed(delay, 2)} ms`);
     if (Number(this.typed.value) !== delay || this.typed.value === "") this.typed.value = delay;
-    const samples = fixed(Math.abs(delay * pageData.sample_rate) / 1000, 1);
-    this.find(".delay-words").textContent = delay === 0 ? "no delay"
-      : `${samples} samples${delay < 0 ? `, given to ${pair.reference} instead` : ""}`;
+    const samples = fixed((Math.abs(delay) * pageData.sample_rate) / 1000, 1);
+    this.find(".delay-words").replaceChildren(...(delay === 0 ? ["no delay"] : [
+      "delay ", element("bdi", "", delay < 0 ? pair.reference : pair.other), ` by ${fixed(Math.abs(delay), 3)} ms (${samples} samples)`]));
     this.sumChart.spec.series[0].y = this.sound.response(delay, invert);
     this.sumChart.update();
     const phase = this.sound.phase(delay, invert);
