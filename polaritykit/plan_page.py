@@ -32,13 +32,17 @@ def layout_page(document: _Json) -> str:
     """Render the page of a layout document as self-contained HTML."""
     combs = [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
     against = document["against"]
+    rows = pair_rows(document)
+    interest = sum(pair["of_interest"] for pair in document["pairs"])
     return render(
         "layout.html",
         data={"charts": {f"response{i}": _chart(pair) for i, pair in enumerate(combs[:_MOST_CHARTS])}},
         document=document,
         drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
         sound=sound_words(document),
-        pairs=(PAIR_HEADINGS, pair_rows(document)),
+        headings=PAIR_HEADINGS,
+        pairs=rows[:interest],
+        far_pairs=rows[interest:],
         arrivals=(ARRIVAL_HEADINGS, arrival_rows(document)),
         bounces=(BOUNCE_HEADINGS, bounce_rows(document)),
         against=None if against is None else (AGAINST_HEADINGS, against_rows(document)),

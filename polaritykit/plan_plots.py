@@ -76,6 +76,9 @@ def plan_figure(document: _Json) -> "Figure":
         axes.grid(color="#e4e2da", linewidth=0.6)
         axes.set_axisbelow(True)
         axes.margins(0.18)
+    figure.draw_without_rendering()
+    for axes, across, up in ((above, 0, 1), (side, 1, 2)):
+        _draw_labels(axes, document, across, up)
     return figure
 
 
@@ -130,20 +133,49 @@ def _draw_points(axes: "Axes", document: _Json, across: int, up: int) -> None:
                 linewidth=2,
             )
     for source in document["sources"]:
-        place = (source["position_m"][across], source["position_m"][up])
-        axes.plot(*place, "o", color=_SOURCE, markersize=8)
-        _label(axes, source["name"], place, _SOURCE)
+        axes.plot(source["position_m"][across], source["position_m"][up], "o", color=_SOURCE, markersize=8)
     for mic in document["mics"]:
         place = (mic["position_m"][across], mic["position_m"][up])
         axes.plot(*place, "^", color=_MIC, markersize=7)
-        _label(axes, mic["name"] + (" ø" if mic["polarity"] == "inverted" else ""), place, _MIC)
         if mic["aim"] is not None and mic["pattern"] != "omni":
             tip = (place[0] + 0.25 * mic["aim"][across], place[1] + 0.25 * mic["aim"][up])
             axes.annotate("", xy=tip, xytext=place, arrowprops={"arrowstyle": "->", "color": _MIC})
 
 
-def _label(axes: "Axes", name: str, place: tuple[float, float], colour: str) -> None:
-    axes.annotate(_words(name), place, xytext=(6, 5), textcoords="offset points", fontsize=8, color=colour)
+def _draw_labels(axes: "Axes", document: _Json, across: int, up: int) -> None:
+    """Write the names beside their points, each where it covers the least of what is there.
+
+    The axes' limits must be final.
+    """
+    things = [(source["name"], source, _SOURCE) for source in document["sources"]]
+    things += [
+        (mic["name"] + (" ø" if mic["polarity"] == "inverted" else ""), mic, _MIC) for mic in document["mics"]
+    ]
+    to_points = 72 / axes.get_figure(root=True).dpi  # type: ignore[union-attr] # the axes stand in a figure
+    dots = [
+        axes.transData.transform((thing["position_m"][across], thing["position_m"][up])) * to_points
+        for _, thing, _ in things
+    ]
+    taken = [(x - 5, y - 5, x + 5, y + 5) for x, y in dots]
+    for (name, thing, colour), dot in zip(things, dots, strict=True):
+        width = 5.0 * len(name)
+        spots = [(right, rise) for rise in (4, -12, 14, -22, 24, -32, 34) for right in (7.0, -7.0 - width)]
+        boxes = [(dot[0] + x, dot[1] + y, dot[0] + x + width, dot[1] + y + 9) for x, y in spots]
+        best = min(range(len(boxes)), key=lambda i: (sum(_overlap(boxes[i], box) for box in taken), i))
+        taken.append(boxes[best])
+        axes.annotate(
+            _words(name),
+            (thing["position_m"][across], thing["position_m"][up]),
+            xytext=spots[best],
+            textcoords="offset points",
+            fontsize=8,
+            color=colour,
+        ).set_in_layout(False)
+
+
+def _overlap(a: tuple[float, ...], b: tuple[float, ...]) -> float:
+    """Area that two boxes (left, bottom, right, top) share."""
+    return max(min(a[2], b[2]) - max(a[0], b[0]), 0.0) * max(min(a[3], b[3]) - max(a[1], b[1]), 0.0)
 
 
 def _words(name: str) -> str:

@@ -251,9 +251,8 @@ def layout_text(document: _Json) -> str:
     interest = sum(pair["of_interest"] for pair in document["pairs"])
     lines += table_text(PAIR_HEADINGS, pair_rows(document)[:interest])
     if interest < len(document["pairs"]):
-        lines.append(
-            f"  {len(document['pairs']) - interest} pairs far from their source: see --csv, --json or --out."
-        )
+        rest = len(document["pairs"]) - interest
+        lines.append(f"  {rest} pairs of mics that both belong to other sources: see --csv, --json or --out.")
     bounces = bounce_rows(document)
     if bounces:
         lines += ["", "First reflections against the direct sound", *table_text(BOUNCE_HEADINGS, bounces)]
