@@ -75,6 +75,12 @@ class EventSettings:
     clear_ms: float = 20.0
     #: Bands in which the level of an event is compared between tracks.
     feature_bands_hz: tuple[tuple[float, float], ...] = ((60.0, 250.0), (250.0, 2000.0))
+    #: Further band in which hits mixed with other sources (cymbals above all) show.
+    clean_band_hz: tuple[float, float] = (2000.0, 10000.0)
+    #: A hit counts as clean up to this mean excess (dB over tracks and bands) over the cleanest fifth ...
+    clean_excess_db: float = 2.0
+    #: ... but so many hits are kept in any case.
+    min_clean_hits: int = 10
     #: Levels further below the event's loudest track count as this far below.
     feature_range_db: float = 24.0
     #: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut.
@@ -227,6 +233,8 @@ class SpectralOffsetSettings:
     #: Weight by level to this power of the power: half way between none and plain correlation, so that a
     #: quiet floor common to both tracks cannot pull the offset to 0.
     level_exponent: float = 0.25
+    #: Octaves from here up have the same say in the sign; those below less, for filters turn them.
+    equal_octaves_from_hz: float = 250.0
     #: The lag is looked for where the octaves' common curve reaches this share of its peak.
     near_peak: float = 0.8
     #: The peak stands this many standard deviations over what unrelated tracks would give.
@@ -257,6 +265,9 @@ class StereoSettings:
     #: Share of the say that must agree on one sign, from this many octaves.
     min_agreement: float = 0.6
     min_octaves: int = 2
+    #: Without a common delay, the sign at the bottom counts from this correlation: above 0.2 it was right for
+    #: all simulated pairs up to 1 m apart.
+    min_bottom_correlation: float = 0.3
     #: A filter's phase is looked for up to here; a low-cut reaches no higher (common practice: 40 to 160 Hz).
     filter_below_hz: float = 250.0
     #: An octave has turned when its phase is farther than this from the verdict's ...
@@ -267,6 +278,8 @@ class StereoSettings:
     low_cut_db: float = 6.0
     #: Octave level differences within this of each other are one step, not a tonal mismatch.
     flat_db: float = 3.0
+    #: Departure of an octave that is named as a difference in tone (common practice).
+    tone_db: float = 6.0
     #: A step within this of 10 or 20 dB suggests a pad on one side (common practice).
     pad_window_db: float = 1.5
     #: Offsets below this are "no delay" (2 cm): coincident mics.
@@ -292,3 +305,23 @@ class PulseSettings:
     drift_most_ppm: float = 200.0
     #: The direct sound is the earliest peak of at least this share of the strongest.
     first_arrival_share: float = 0.4
+    #: An octave takes part when it came through this near to the strongest; those from 500 Hz, 1 and 2 kHz
+    #: must.
+    octave_below_most_db: float = 12.0
+    octaves_least: int = 3
+    #: No octave's phase may lie further from the sign read: half-way to the other sign less a margin.
+    octave_angle_most_deg: float = 65.0
+    #: Largest peak of the other sign, as a share.  A flat band of 4.3 octaves has 0.28; 350 microphones in
+    #: simulated rooms reached 0.49, a high-pass that turns the sign in the band starts at 0.61.
+    opposite_most: float = 0.57
+    #: Share of right answers among those given, in simulated rooms and filters: none was wrong among some
+    #: hundreds; what no simulation holds (a faulty loudspeaker, a near reflection) keeps it below 1.
+    confidence_clear: float = 0.99
+    confidence_fair: float = 0.95
+    #: Two-tone: frames count while the tones hold this share of the energy.
+    two_tone_share_least: float = 0.5
+    #: A cable has no tail; -30 dB after 50 ms is a room.
+    two_tone_tail_most: float = 0.03
+    two_tone_angle_most_deg: float = 60.0
+    #: A filter can fake it, and nothing in the recording tells.
+    confidence_two_tone: float = 0.9

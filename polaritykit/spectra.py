@@ -228,6 +228,10 @@ class SpectrumPool:
         self._pending[:, : self._n_pending] = rest
 
     def _run(self, work: Callable[[int], None], items: Iterable[int]) -> None:
+        if self._workers == 1:
+            for item in items:
+                work(item)
+            return
         with ThreadPoolExecutor(self._workers) as threads:
             for _ in threads.map(work, items):
                 pass

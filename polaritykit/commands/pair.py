@@ -1,0 +1,66 @@
+"""``polaritykit pair``: verify a stereo pair."""
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from polaritykit.audio import open_session
+from polaritykit.errors import UsageError
+from polaritykit.job_document import job_document
+from polaritykit.output import check_output_folder, output_folder, write_file
+from polaritykit.settings import StereoSettings
+from polaritykit.stereo import analyse_pair
+from polaritykit.stereo_document import stereo_document, stereo_text
+from polaritykit.sum_audio import write_sum
+
+
+@click.command(name="pair")
+@click.argument("paths", metavar="A [B]", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="Print the document to stdout and nothing else.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.json (and the audio).")
+@click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
+@click.option(
+    "--audio", is_flag=True, help="Also write both mono sums, as recorded and B flipped; needs --out."
+)
+@click.option(
+    "--max-offset-ms",
+    type=click.FloatRange(0.1, 40.0),
+    default=StereoSettings().offset.max_offset_ms,
+    show_default=True,
+    help="Longest delay between the sides that is looked for.",
+)
+@click.option("--ignore-start-times", is_flag=True, help="Line up the files' first samples.")
+def command(
+    paths: tuple[Path, ...],
+    *,
+    as_json: bool,
+    out: Path | None,
+    overwrite: bool,
+    audio: bool,
+    max_offset_ms: float,
+    ignore_start_times: bool,
+) -> None:
+    """Verify a stereo pair: two mono files A B (left, right), or one stereo file.
+
+    Says whether both sides are wired alike, how late one hears, what the mono
+    sum loses and where, and whether a low-cut or a pad is on one side only.
+    """
+    if audio and out is None:
+        raise UsageError("--audio needs --out DIR: the sums must be written somewhere.")
+    session = open_session(paths, ignore_start_times=ignore_start_times)
+    if out is not None:
+        check_output_folder(out, inputs=paths, overwrite=overwrite)
+    settings = StereoSettings()
+    settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
+    found = analyse_pair(session.recording, settings)
+    document = job_document(session, "pair", stereo_document(found))
+    text = json.dumps(document, indent=1, allow_nan=False)
+    if out is not None:
+        with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
+            write_file(folder / "report.json", text + "\n")
+            if audio:
+                for name, sign in (("mono_as_recorded.wav", 0.5), ("mono_flipped.wav", -0.5)):
+                    write_sum(folder / name, session.recording, weights=(0.5, sign), delays=(0, 0))
+    click.echo(text if as_json else stereo_text(document))
