@@ -15,6 +15,8 @@ from polaritykit.wording import (
     ACTIONS,
     FAULTS,
     GLYPHS,
+    RELATIONS,
+    advised,
     band,
     decimals_for,
     frequency,
@@ -238,9 +240,9 @@ def _environment() -> Any:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    for function in (band, frequency, lateness, measured, needs_setting, number, percent, setting):
+    for function in (advised, band, frequency, lateness, measured, needs_setting, number, percent, setting):
         environment.filters[function.__name__] = function
-    environment.globals.update(ACTIONS=ACTIONS, FAULTS=FAULTS, GLYPHS=GLYPHS)
+    environment.globals.update(ACTIONS=ACTIONS, FAULTS=FAULTS, GLYPHS=GLYPHS, RELATIONS=RELATIONS)
     return environment
 
 

@@ -21,6 +21,12 @@ FAULTS = {
     "not_finite": "holds samples that are no numbers",
     "too_short": "too short",
 }
+#: Relation -> words (`pairs[].relation`); sound through the air needs none.
+RELATIONS = {
+    "crosstalk": "The two share sound through a cable or the desk, not through the air.",
+    "hum": "What the two share is mains hum only.",
+    "copy": "The two are one and the same recording.",
+}
 #: Action -> words (`pairs[].advice.action`).
 ACTIONS = {
     "leave": "leave as it is",
@@ -131,6 +137,26 @@ def lateness(pair: dict[str, Any]) -> str:
         return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
     late = pair["other"] if offset > 0 else pair["reference"]
     return f"{late} is {measured(abs(offset), std, 'ms')} late"
+
+
+def advised(pair: dict[str, Any]) -> str:
+    """Say what a pair's advice sets, and on which of its tracks.
+
+    Examples
+    --------
+    >>> pair = {"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01}
+    >>> advised(pair | {"advice": {"action": "flip_and_delay", "invert": True, "delay_ms": 2.571}})
+    'flip one of the two, delay top by 2.57 ms'
+    >>> advised(pair | {"advice": {"action": "leave", "invert": False, "delay_ms": 0.0}})
+    'leave as it is'
+    """
+    advice = pair["advice"]
+    words = ["flip one of the two"] if advice["invert"] else []
+    if advice["delay_ms"]:
+        early = pair["reference"] if (pair["offset_ms"] or 0.0) > 0.0 else pair["other"]
+        decimals = decimals_for(pair["offset_std_ms"])
+        words.append(f"delay {early} by {number(advice['delay_ms'], decimals)} ms")
+    return ", ".join(words) or ACTIONS.get(advice["action"], advice["action"])
 
 
 def setting(track: dict[str, Any]) -> str:
