@@ -387,10 +387,12 @@ def line(group: str, name: str, s: Mapping[str, Any], tally: Tally) -> str:
 
     auc = "   -" if s["auc"] is None else f"{s['auc']:.2f}"
     ece = "   -" if s["ece"] is None else f"{s['ece']:.3f}"
+    same = agree(s["equivariance"], "within_0.1")
+    again = agree(s["repeats"], "within_0.3")
     return (
         f"{group:16s} {name:17s} {_percent(s['decided'])} {s['wrong']:6d}/{s['n_decided']:<6d} "
         f"{s['disputed_wrong']:>8s} | {errors(s['any'])} | {errors(s['dominant'])} "
-        f"| {_percent(s['sources_right'])} | {agree(s['equivariance'], 'within_0.1')} | {agree(s['repeats'], 'within_0.3')} "
+        f"| {_percent(s['sources_right'])} | {same} | {again} "
         f"| {_percent(s['closure_within_0.1'])} | {auc} {ece} | {_percent(s['false_related'])} "
         f"| {np.mean(tally.seconds):.1f}"
     )
@@ -404,7 +406,8 @@ def extras_line(extras: Sequence[Mapping[str, float]]) -> str:
 
 def snare_heads(scores: Sequence[PairScore]) -> str | None:
     """Tell of the one pair of the kit whose truth every hit shows: snare top against bottom."""
-    rows = [s for s in scores if {s.reference, s.other} == {"snare_top", "snare_bottom"}]
+    heads = {"snare_top", "snare_bottom"}
+    rows = [s for s in scores if {s.reference, s.other} == heads and s.polarity_known]
     if not rows:
         return None
     right = sum(bool(s.polarity_right) for s in rows)

@@ -61,7 +61,12 @@ def score_pair(session: str, truth: PairTruth, answer: Mapping[str, Any]) -> Pai
     decided = answer["polarity"] in {"same", "inverted"}
     offset = answer["offset_ms"]
     true_offsets = [s.offset_ms for s in truth.sources if s.offset_ms is not None]
-    dominant = truth.dominant.offset_ms if truth.dominant else None
+    # Sources within 3 dB of the strongest are as good as it.
+    leading = [
+        s.offset_ms
+        for s in truth.sources
+        if s.offset_ms is not None and s.share_db >= truth.sources[0].share_db - 3
+    ]
     given = [s["offset_ms"] for s in answer.get("sources", []) if s.get("offset_ms") is not None]
     near = [any(abs(g - t) <= 0.3 for t in true_offsets) for g in given]
     return PairScore(
@@ -79,7 +84,7 @@ def score_pair(session: str, truth: PairTruth, answer: Mapping[str, Any]) -> Pai
         error_any_ms=(
             min(abs(offset - t) for t in true_offsets) if offset is not None and true_offsets else None
         ),
-        error_dominant_ms=abs(offset - dominant) if offset is not None and dominant is not None else None,
+        error_dominant_ms=min(abs(offset - t) for t in leading) if offset is not None and leading else None,
         settled=truth.settled,
         sources_right=sum(near) if truth.settled else 0,
         sources_given=len(near) if truth.settled else 0,
