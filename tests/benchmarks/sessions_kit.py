@@ -138,12 +138,18 @@ def _laid(
         at = round(time_s * rate)
         for mic in mics:
             x = hits[hit][mic][: n - at] * 10 ** (gain_db / 20)
-            heard = breaks[drum].get(mic)
-            lead_ms = np.clip(0.7 * heard.arrival_ms if heard and mic != homes[drum] else 0.1, 0.1, 2.5)
+            lead_ms = _fade_in_ms(breaks[drum].get(mic), home=mic == homes[drum])
             x = _faded(x, max(2, int(lead_ms * 1e-3 * rate)), int(0.06 * rate))
             tracks[mic][at : at + len(x)] += x
             energy[drum][mic] += float(np.dot(x, x))
     return tracks, energy
+
+
+def _fade_in_ms(heard: FirstBreak | None, *, home: bool) -> float:
+    """Length of a file's fade-in: short of its first break; 1.5 ms where that is not settled."""
+    if home:
+        return 0.1
+    return float(np.clip(0.7 * heard.arrival_ms, 0.1, 2.5)) if heard is not None and heard.settled else 1.5
 
 
 def _faded(x: np.ndarray, n_in: int, n_out: int) -> np.ndarray:
@@ -259,7 +265,14 @@ def drums_session(
         time_s += float(rng.uniform(0.3, 0.9))
     choice = {drum: pick_hits(folder / drum, "top", whole=False, split=split)}
     tracks, energy = _laid(
-        folder=folder, homes={drum: "top"}, breaks=breaks, mics=mics, score=score, choice=choice, rng=rng, n=n
+        folder=folder,
+        homes={drum: "top"},
+        breaks={drum: found},
+        mics=mics,
+        score=score,
+        choice=choice,
+        rng=rng,
+        n=n,
     )
     noise = {}
     for mic in mics:
