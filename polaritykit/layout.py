@@ -107,7 +107,17 @@ def possible_offsets(plan: Plan, settings: PlanSettings | None = None) -> tuple[
         std_ms = offset_std_ms(plan, apart_m, slope)
         most_ms = 1000 * apart_m / plan.sound.speed_mps + settings.possible_sigmas * std_ms
         planned = tuple((row[i].source.name, *offset_between(plan, row[i], row[j])) for row in paths)
-        ranges.append(OffsetRange(a=a.name, b=b.name, low_ms=-most_ms, high_ms=most_ms, planned_ms=planned))
+        ranges.append(
+            OffsetRange(
+                a=a.name,
+                b=b.name,
+                track_a=a.track,
+                track_b=b.track,
+                low_ms=-most_ms,
+                high_ms=most_ms,
+                planned_ms=planned,
+            )
+        )
     return tuple(ranges)
 
 

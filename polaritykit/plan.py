@@ -59,7 +59,7 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         range or contradictory.
     """
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
         raise InputError(f"{path}: cannot be read ({reason}); give the path of a plan file.") from error
@@ -342,9 +342,8 @@ def _check_places(file: str, plan: Plan) -> None:
 
 
 def _tape_remarks(points: SolvedPoints) -> tuple[str, ...]:
-    return tuple(
-        f"The tape measure {fit.a} to {fit.b} disagrees with the others by {100 * fit.residual_m:+.1f} cm: "
-        "measure it again."
-        for fit in points.tapes
-        if fit.suspect
-    )
+    names = [f"{fit.a} to {fit.b}" for fit in points.tapes if fit.suspect]
+    if not names:
+        return ()
+    which = names[0] if len(names) == 1 else "one of " + ", ".join(names)
+    return (f"The tape measures do not fit together; the one to measure again is {which}.",)

@@ -33,13 +33,15 @@ def comb_document(comb: CombPrediction, sample_rate_hz: float) -> _Json:
         "command": "comb",
         "sample_rate": sample_rate_hz,
         **_comb(comb, sample_rate_hz),
+        "notches_std_hz": comb.notches_std_hz.tolist(),
+        "peaks_std_hz": comb.peaks_std_hz.tolist(),
         **_sound(comb.sound),
         "remarks": [*([comb.sound.note] if comb.sound.note else []), *comb.remarks],
     }
 
 
 def _comb(comb: CombPrediction, sample_rate_hz: float) -> _Json:
-    """All of a comb but the air."""
+    """All of a comb but the air and each notch's uncertainty, which is the delay's in proportion."""
     first = next((float(notch) for notch in comb.notches_hz if notch > 0), None)
     first_std = next(
         (float(s) for n, s in zip(comb.notches_hz, comb.notches_std_hz, strict=True) if n > 0), None
@@ -61,9 +63,7 @@ def _comb(comb: CombPrediction, sample_rate_hz: float) -> _Json:
         "first_notch_std_hz": first_std,
         "first_notch_note": None if first is None else nearest_note(first),
         "notches_hz": comb.notches_hz.tolist(),
-        "notches_std_hz": comb.notches_std_hz.tolist(),
         "peaks_hz": comb.peaks_hz.tolist(),
-        "peaks_std_hz": comb.peaks_std_hz.tolist(),
         "complete_cancellation": comb.notch_depth_db is None,
         "notch_depth_db": comb.notch_depth_db,
         "notch_depth_std_db": comb.notch_depth_std_db,

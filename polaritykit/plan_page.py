@@ -8,7 +8,14 @@ import base64
 from typing import Any
 
 from polaritykit.page import chart, render
-from polaritykit.plan_plots import image_bytes, plan_figure, response_db, response_grid_hz
+from polaritykit.plan_plots import (
+    MOST_CHARTS,
+    charted_pairs,
+    image_bytes,
+    plan_figure,
+    response_db,
+    response_grid_hz,
+)
 from polaritykit.plan_text import (
     AGAINST_HEADINGS,
     ARRIVAL_HEADINGS,
@@ -19,26 +26,26 @@ from polaritykit.plan_text import (
     arrival_rows,
     bounce_rows,
     pair_rows,
+    plan_size,
     sound_words,
 )
 
 _Json = dict[str, Any]
-#: Charts on one page; the table has the rest.
-_MOST_CHARTS = 24
 _POINTS = 500
 
 
 def layout_page(document: _Json) -> str:
     """Render the page of a layout document as self-contained HTML."""
-    combs = [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
+    combs = charted_pairs(document)
     against = document["against"]
     rows = pair_rows(document)
     interest = sum(pair["of_interest"] for pair in document["pairs"])
     return render(
         "layout.html",
-        data={"charts": {f"response{i}": _chart(pair) for i, pair in enumerate(combs[:_MOST_CHARTS])}},
+        data={"charts": {f"response{i}": _chart(pair) for i, pair in enumerate(combs[:MOST_CHARTS])}},
         document=document,
         drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
+        size=plan_size(document),
         sound=sound_words(document),
         headings=PAIR_HEADINGS,
         pairs=rows[:interest],
@@ -47,8 +54,8 @@ def layout_page(document: _Json) -> str:
         bounces=(BOUNCE_HEADINGS, bounce_rows(document)),
         against=None if against is None else (AGAINST_HEADINGS, against_rows(document)),
         against_sentences=[] if against is None else against_sentences(document),
-        captions=[f"{pair['source']}: {pair['a']} + {pair['b']}" for pair in combs[:_MOST_CHARTS]],
-        left_out=max(len(combs) - _MOST_CHARTS, 0),
+        captions=[f"{pair['source']}: {pair['a']} + {pair['b']}" for pair in combs[:MOST_CHARTS]],
+        left_out=max(len(combs) - MOST_CHARTS, 0),
     )
 
 

@@ -4,6 +4,10 @@ Conventions: nothing global is touched (no pyplot); frequencies on a logarithmic
 the louder signal alone; the plan is drawn from above (x right, y front) and from the side.
 """
 
+import io
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -17,6 +21,8 @@ if TYPE_CHECKING:
 
 _Json = dict[str, Any]
 _LOWEST_HZ = 20.0
+#: More panels than this are not looked at; the table has the rest.
+MOST_CHARTS = 24
 #: Deepest level drawn: a complete cancellation would have no end.
 _FLOOR_DB = -40.0
 _INK, _SOFT, _SOURCE, _MIC = "#1b2226", "#8a9298", "#a8380c", "#1d5f9e"
@@ -50,9 +56,14 @@ def comb_figure(comb: _Json) -> "Figure":
     return figure
 
 
+def charted_pairs(document: _Json) -> list[_Json]:
+    """Pairs of a layout whose response is worth a picture, in the document's order."""
+    return [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
+
+
 def responses_figure(document: _Json) -> "Figure":
-    """Draw one panel per pair of interest of a layout: the summed response of its source."""
-    pairs = [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
+    """Draw one panel per pair of interest, up to `MOST_CHARTS`: the summed response of its source."""
+    pairs = charted_pairs(document)[:MOST_CHARTS]
     rows = max((len(pairs) + 1) // 2, 1)
     figure, axes = _figure(11.0, 2.4 * rows + 0.4, rows=rows, columns=2)
     for pair, panel in zip(pairs, axes, strict=False):
@@ -76,7 +87,8 @@ def plan_figure(document: _Json) -> "Figure":
         axes.grid(color="#e4e2da", linewidth=0.6)
         axes.set_axisbelow(True)
         axes.margins(0.18)
-    figure.draw_without_rendering()
+    with _any_letters():
+        figure.draw_without_rendering()
     for axes, across, up in ((above, 0, 1), (side, 1, 2)):
         _draw_labels(axes, document, across, up)
     return figure
@@ -84,24 +96,36 @@ def plan_figure(document: _Json) -> "Figure":
 
 def image_bytes(figure: "Figure", kind: str) -> bytes:
     """Render a figure as ``png``, ``svg`` or ``pdf`` without a time stamp."""
-    import io
-
     import matplotlib as mpl
 
     buffer = io.BytesIO()
     metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
-    with mpl.rc_context({"svg.hashsalt": "polaritykit"}):
+    with mpl.rc_context({"svg.hashsalt": "polaritykit"}), _any_letters():
         figure.savefig(buffer, format=kind, dpi=130, metadata=metadata)
     return buffer.getvalue()
+
+
+@contextmanager
+def _any_letters() -> Iterator[None]:
+    """Draw names in scripts that the font lacks as boxes, without a warning for each letter."""
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph ")
+        yield
 
 
 def _figure(width: float, height: float, rows: int = 0, columns: int = 0) -> tuple["Figure", Any]:
     """Make a figure with one panel, or a flat list of them."""
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, height), layout="constrained")
     if not rows:
+        figure = Figure(figsize=(width, height), layout="constrained")
         return figure, figure.add_subplot()
+    # Fixed margins (inches): working them out takes longer than drawing dozens of panels.
+    figure = Figure(figsize=(width, height))
+    figure.subplots_adjust(
+        left=0.6 / width, right=1 - 0.15 / width, top=1 - 0.35 / height, bottom=0.5 / height,
+        hspace=0.55, wspace=0.13,
+    )  # fmt: skip
     return figure, list(figure.subplots(rows, columns, squeeze=False).flat)
 
 

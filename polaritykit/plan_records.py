@@ -45,7 +45,7 @@ class TapeFit:
     length_m: float
     #: Measured minus fitted.
     residual_m: float
-    #: Residual over the tape's uncertainty is above 3.
+    #: It disagrees with the others, and most of all tapes.
     suspect: bool
 
 
@@ -195,6 +195,9 @@ class OffsetRange:
 
     a: str
     b: str
+    #: Names of their tracks in a session.
+    track_a: str
+    track_b: str
     #: For any sound anywhere: no more than the mics are apart.
     low_ms: float
     high_ms: float

@@ -240,16 +240,23 @@ def against_sentences(document: _Json) -> list[str]:
     return sentences or ["The session agrees with the plan within the uncertainty of both."]
 
 
+def plan_size(document: _Json) -> str:
+    """How many mics and sources, in words."""
+    counts = ((len(document["mics"]), "mic"), (len(document["sources"]), "source"))
+    return ", ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts)
+
+
 def layout_text(document: _Json) -> str:
     """Terminal text: the comparison first where there is one, then pairs, bounces and remarks."""
-    lines = [f"{document['title']}: {len(document['mics'])} mics, {len(document['sources'])} sources"]
+    lines = [f"{document['title']}: {plan_size(document)}"]
     if document["against"] is not None:
         lines += ["", f"Against {document['against']['session']}", *against_sentences(document)]
         lines += ["", *table_text(AGAINST_HEADINGS, against_rows(document))]
     lines += ["", "Arrivals", *table_text(ARRIVAL_HEADINGS, arrival_rows(document))]
-    lines += ["", "Pairs (positive: the second mic hears it later, louder)"]
     interest = sum(pair["of_interest"] for pair in document["pairs"])
-    lines += table_text(PAIR_HEADINGS, pair_rows(document)[:interest])
+    if document["pairs"]:
+        lines += ["", "Pairs (positive: the second mic hears it later, louder)"]
+        lines += table_text(PAIR_HEADINGS, pair_rows(document)[:interest])
     if interest < len(document["pairs"]):
         rest = len(document["pairs"]) - interest
         lines.append(f"  {rest} pairs of mics that both belong to other sources: see --csv, --json or --out.")

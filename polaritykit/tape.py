@@ -52,22 +52,37 @@ def solve_positions(
     covariance = np.diag(np.where(frame.given.ravel(), tape_std_m**2 / 2, 0.0))
     index = np.flatnonzero(frame.free.ravel())
     covariance[np.ix_(index, index)] = inverse * tape_std_m**2
-    residuals = frame.residuals(best)
-    fits = tuple(
-        TapeFit(
-            a=tape.a, b=tape.b, length_m=tape.length_m, residual_m=float(-r), suspect=abs(r) > 3 * tape_std_m
-        )
-        for tape, r in zip(tapes, residuals, strict=True)
-    )
     heights = basis.reshape(len(basis), len(points), 3)[:, :, 2]
     return SolvedPoints(
         names=frame.names,
         positions_m=read_only(coordinates),
         covariance_m2=read_only(covariance),
-        tapes=fits,
+        tapes=_fit_of_tapes(frame, tapes, best, inverse, tape_std_m),
         remarks=remarks,
         free_to_move=len(basis) > 0 or frame.pinned,
         free_in_height=bool(np.any(np.abs(heights) > _OPEN)) or (frame.pinned and not frame.has_heights),
+    )
+
+
+def _fit_of_tapes(
+    frame: "_Frame", tapes: tuple[Tape, ...], best: Floats, inverse: Floats, tape_std_m: float
+) -> tuple[TapeFit, ...]:
+    """Residuals, and which tape is to be suspected.
+
+    A misread tape bends the whole fit towards itself, so that its residual is compared with the share of an
+    error that the fit lets show, 1 − JᵀJ's leverage (Baarda, A Testing Procedure for Use in Geodetic
+    Networks, 1968; limit 3.29, 0.1 %).  Where few tapes are redundant several are equally suspect.
+    """
+    if not tapes:
+        return ()
+    change = frame.jacobian(frame.fill(best), frame.from_, frame.to)[:, frame.free.ravel()]
+    shown = np.maximum(1 - np.einsum("ij,jk,ik->i", change, inverse, change), 0.0)
+    residuals = frame.residuals(best)
+    score = np.where(shown > 1e-6, np.abs(residuals) / (tape_std_m * np.sqrt(np.maximum(shown, 1e-6))), 0.0)
+    suspects = (score > 3.29) & (score > 0.95 * score.max())
+    return tuple(
+        TapeFit(a=tape.a, b=tape.b, length_m=tape.length_m, residual_m=float(-r), suspect=bool(suspect))
+        for tape, r, suspect in zip(tapes, residuals, suspects, strict=True)
     )
 
 

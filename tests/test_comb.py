@@ -19,6 +19,8 @@ from polaritykit.comb import (
 )
 from polaritykit.comb_inputs import comb_geometry
 from polaritykit.errors import UsageError
+from polaritykit.plan_document import comb_document
+from polaritykit.plan_plots import comb_figure
 from polaritykit.settings import PlanSettings
 
 # Everest & Pohlmann, Master Handbook of Acoustics, ch. "Comb-Filter Effects": 0.1 ms has its first null at
@@ -36,8 +38,8 @@ def test_notches_are_odd_multiples(delay_ms, first_hz):
     assert np.diff(notches) == pytest.approx(2 * first_hz)
 
 
-@pytest.mark.parametrize(("delay_ms", "first_hz"), DELAYS)
-def test_one_over_tau_is_a_peak_and_no_notch(delay_ms, first_hz):
+@pytest.mark.parametrize("delay_ms", [delay for delay, _ in DELAYS])
+def test_one_over_tau_is_a_peak_and_no_notch(delay_ms):
     """A mistake seen in an open textbook: "(i + 1)/(2t) for all i"; 1/τ is where both agree."""
     tau_hz = 1000 / delay_ms
 
@@ -169,6 +171,22 @@ def test_curve_equals_the_fft(inverted, down_db):
     np.testing.assert_allclose(level, expected, rtol=0, atol=1e-9)
 
 
+def test_what_is_drawn_is_the_curve():
+    """The line of the picture is the FFT of [1, 0, …, a] on its own frequencies, down to its lower end."""
+    comb = predict_comb(
+        delay_ms=37 / 48, delay_std_ms=0, sound=given_speed(343.2), level_difference_db=3.0, up_to_hz=20000
+    )
+    line = comb_figure(comb_document(comb, 48000)).axes[0].lines[0]
+    frequency, level = line.get_data()
+    impulse = np.zeros(480000)
+    impulse[0], impulse[37] = 1.0, 10 ** (-3 / 20)
+    fft_db = 20 * np.log10(np.abs(np.fft.rfft(impulse)))
+    expected = np.interp(frequency, np.fft.rfftfreq(480000, 1 / 48000), fft_db)
+
+    # 0.1 Hz between the bins of the FFT.
+    np.testing.assert_allclose(level, expected, rtol=0, atol=0.001)
+
+
 @pytest.mark.parametrize("inverted", [False, True])
 def test_curve_equals_a_simulated_session(inverted):
     """Two mics of pyroomacoustics' free-field room, summed: within 0.1 dB, notches within 0.2 %."""
@@ -233,7 +251,7 @@ def test_path_of_a_tenth_of_a_millisecond():
     ("inches", "delay_ms", "null_hz"), [(0.7, 0.103, 4843), (3.4, 0.501, 997), (6.75, 0.996, 502)]
 )
 def test_mic_near_a_wall(inches, delay_ms, null_hz):
-    """Everest & Pohlmann: 0.7, 3.4, 6.75 in from a wall give 0.1, 0.5, 1 ms (τ = 2d/c, exact numbers here)."""
+    """Everest & Pohlmann: 0.7, 3.4, 6.75 in from a wall give 0.1, 0.5, 1 ms (τ = 2d/c, here exact)."""
     found = geometry(path_difference=f"{2 * inches} in")
 
     assert found.delay_ms == pytest.approx(delay_ms, abs=0.001)
@@ -254,7 +272,7 @@ def test_floor_bounce(direct_ft, reflected_ft, delay_ms, null_hz, level_db):
 
 
 def test_two_podium_mics():
-    """Everest & Pohlmann: 24 in apart, the talker 18 in off their line moves 3 in: "0.2 ms", exactly 0.244."""
+    """Everest & Pohlmann: 24 in apart, a talker 18 in off their line moves 3 in: 0.2 ms, exactly 0.244."""
     distance, angle = math.hypot(18, 3), math.degrees(math.atan(3 / 18))
     found = geometry(spacing="24 in", source_distance=f"{distance} in", source_angle=f"{angle}")
 

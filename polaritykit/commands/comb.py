@@ -71,7 +71,7 @@ PICTURES = ("png", "svg", "pdf")
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print the notches and peaks as CSV and nothing else.")
 def command(**options: Any) -> None:
-    r"""Notches, peaks and ripple of a sound summed with its later copy.
+    """Notches, peaks and ripple of a sound summed with its later copy.
 
     Give one of --path-difference, --delay, --spacing or --distances.  Lengths and times carry their unit
     (m, cm, mm, ft, in; s, ms, us, samples).  Uncertainties are one standard uncertainty.
@@ -80,7 +80,7 @@ def command(**options: Any) -> None:
     polaritykit comb --path-difference "34 cm" --temperature 22 --level-difference 6
     polaritykit comb --delay "1 ms" --polarity inverted --up-to "5 kHz"
     polaritykit comb --distances "0.5 m" "84 cm" --plot comb.png
-    """
+    """  # noqa: D301 (click reads \b itself: keep these lines as they stand)
     settings = PlanSettings()
     if options["as_json"] and options["as_csv"]:
         raise UsageError("Choose one of --json and --csv.")

@@ -46,7 +46,7 @@ TEMPLATES = ("xy", "blumlein", "mid-side", "ortf", "nos", "din", "ab", "kit")
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print the pairs as CSV and nothing else.")
 def command(plan: Path | None, template: str | None, **options: Any) -> None:
-    r"""Arrivals, levels and notches of a mic plan, before anything is recorded.
+    """Arrivals, levels and notches of a mic plan, before anything is recorded.
 
     The plan is a TOML file with sources and mics at positions in metres, or at distances measured by tape.
     For every source and every two mics it predicts offset, level difference, polarity, notches and the 3:1
@@ -56,7 +56,7 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
     polaritykit layout --template ortf > plan.toml
     polaritykit layout plan.toml --out plan
     polaritykit layout plan.toml --against session_report/report.json
-    """
+    """  # noqa: D301 (click reads \b itself: keep these lines as they stand)
     if template is not None:
         if plan is not None:
             raise UsageError("Give --template or a plan file, not both.")
