@@ -12,8 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from polaritykit.air import given_speed, speed_of_sound
-from polaritykit.errors import InputError, UsageError
+from polaritykit.errors import InputError
 from polaritykit.patterns import PATTERNS
 from polaritykit.plan_records import (
     Plan,
@@ -25,7 +24,7 @@ from polaritykit.plan_records import (
     Tape,
     Vector,
 )
-from polaritykit.records import SoundSpeed
+from polaritykit.plan_room import read_room, to_vector
 from polaritykit.settings import PlanSettings
 from polaritykit.tape import solve_positions
 from polaritykit.toml_table import TomlTable
@@ -92,7 +91,7 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
     top = TomlTable(values, file)
     title = top.text("title", Path(file).stem)
     tape_std_m = top.number("tape_uncertainty_m", "length", settings.tape_std_m, 1e-4, 1.0)
-    sound, surfaces = _read_room(top.table("room"), file)
+    sound, surfaces = read_room(top.table("room"), file)
     sources, mics = (tuple(_read_part(table) for table in top.tables(kind)) for kind in ("source", "mic"))
     _check_names(file, sources, mics)
     tapes = tuple(_read_tape(table, [part.point.name for part in sources + mics])
@@ -102,7 +101,7 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
 
     points = _solve(file, sources + mics, tapes, tape_std_m or settings.tape_std_m)
     _check_free(file, points, surfaces, mics)
-    places = dict(zip(points.names, (_vector(row) for row in points.positions_m), strict=True))
+    places = dict(zip(points.names, (to_vector(row) for row in points.positions_m), strict=True))
     plan = Plan(
         title=title,
         sound=sound,
@@ -120,63 +119,12 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
     return plan
 
 
-def _vector(values: object) -> Vector:
-    x, y, z = (float(v) for v in np.asarray(values, dtype=np.float64))
-    return (x, y, z)
-
-
-def _read_room(table: TomlTable | None, file: str) -> tuple[SoundSpeed, tuple[Surface, ...]]:
-    """Speed of sound and reflecting planes."""
-    if table is None:
-        return speed_of_sound(), ()
-    try:
-        given = table.number("speed_of_sound_mps", "speed", None)
-        temperature = table.number("temperature_c", "temperature", None)
-        humidity = table.number("humidity_percent", "humidity", None)
-        std = table.number("temperature_uncertainty_c", None, None, 0.0, 20.0)
-        if given is not None and (temperature is not None or humidity is not None):
-            table.fault("speed_of_sound_mps", "stands beside a temperature or humidity; remove one of them.")
-        sound = (
-            given_speed(given)
-            if given is not None
-            else speed_of_sound(temperature_c=temperature, humidity_percent=humidity, temperature_std_c=std)
-        )
-    except UsageError as error:
-        raise InputError(f"{file}: room: {error}") from error
-    surfaces = []
-    floor, wall = table.table("floor"), table.table("wall")
-    if floor is not None:
-        height = floor.number("height_m", "length", 0.0) or 0.0
-        surfaces.append(_surface(floor, "floor", (0.0, 0.0, height), (0.0, 0.0, 1.0)))
-    if wall is not None:
-        surfaces.append(_surface(wall, "wall", _vector(wall.vector("point_m")), _unit(wall, "normal")))
-    table.done()
-    return sound, tuple(surfaces)
-
-
-def _surface(table: TomlTable, name: str, point_m: Vector, normal: Vector) -> Surface:
-    reflection = table.number("reflection", None, 1.0, 0.0, 1.0)
-    table.done()
-    return Surface(
-        name=name, point_m=point_m, normal=normal, reflection=1.0 if reflection is None else reflection
-    )
-
-
-def _unit(table: TomlTable, key: str) -> Vector:
-    """Return a direction, made of length one."""
-    vector = np.array(table.vector(key))
-    length = float(np.linalg.norm(vector))
-    if length < 1e-9:
-        table.fault(key, "has no direction; give a vector that is not zero.")
-    return _vector(vector / length)
-
-
 def _read_part(table: TomlTable) -> _Part:
     """Name and what is known of the place of one source or mic."""
     name = table.text("name")
     table.name_place(f"'{name}'")
-    position = _vector(table.vector("position_m")) if table.has("position_m") else None
-    roughly = _vector(table.vector("roughly_m")) if table.has("roughly_m") else None
+    position = to_vector(table.vector("position_m")) if table.has("position_m") else None
+    roughly = to_vector(table.vector("roughly_m")) if table.has("roughly_m") else None
     height = table.number("height_m", "length", None)
     if position is not None and (height is not None or roughly is not None):
         table.fault("position_m", "stands beside height_m or roughly_m; keep only one of them.")
@@ -313,12 +261,12 @@ def _aim(table: TomlTable, name: str, places: dict[str, Vector]) -> Vector | Non
             table.fault("aim_at", f"'{target}' is not another point of the plan; known: {others}.")
         there = places[target]
     else:
-        there = _vector(table.vector("aim_at"))
+        there = to_vector(table.vector("aim_at"))
     towards = np.subtract(there, places[name])
     length = float(np.linalg.norm(towards))
     if length < 1e-6:
         table.fault("aim_at", "is the mic's own position; aim at another point.")
-    return _vector(towards / length)
+    return to_vector(towards / length)
 
 
 def _check_places(file: str, plan: Plan) -> None:

@@ -82,10 +82,8 @@ ARROWS: dict[str, set[str]] = {
     "tape": {"errors", "plan_records", "records"},
     "toml_table": {"errors", "quantities"},
     "plan_records": {"records"},
-    "plan": {"air", "errors", "patterns", "plan_records", "records", "settings", "tape", "toml_table"},
     "plan_paths": {"patterns", "plan_records", "records"},
     "layout": {"comb", "patterns", "plan_paths", "plan_records", "records", "settings"},
-    "plan_against": {"comb", "curves", "errors", "plan_records", "records", "settings"},
     "plan_document": {"__init__", "comb", "plan_records", "records"},
     "plan_text": {"quantities"},
     "plan_plots": {"comb", "records"},
@@ -116,6 +114,10 @@ ARROWS: dict[str, set[str]] = {
         "plan_text",
         "quantities",
     },
+    "plan": {"errors", "patterns", "plan_records", "plan_room", "settings", "tape", "toml_table"},
+    "plan_room": {"air", "errors", "plan_records", "records", "toml_table"},
+    "plan_against": {"comb", "curves", "errors", "plan_lags", "plan_records", "records", "settings"},
+    "plan_lags": {"plan_records", "settings"},
 }
 
 

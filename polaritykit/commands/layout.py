@@ -98,7 +98,7 @@ def _comparison(layout: Layout, path: Path) -> Comparison:
     """Read a report and hold it against the plan."""
     file = path / "report.json" if path.is_dir() else path
     try:
-        report = json.loads(file.read_text(encoding="utf-8"))
+        report = json.loads(file.read_text(encoding="utf-8-sig"))
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
         raise InputError(f"{file}: cannot be read ({reason}); give the report.json of a check.") from error
