@@ -29,8 +29,8 @@ def worst_sum_dbfs(peaks_dbfs: Iterable[float | None]) -> float | None:
 
     Examples
     --------
-    >>> round(worst_sum_dbfs([-6.0206, -6.0206]), 3)
-    0.0
+    >>> round(worst_sum_dbfs([-12.0412, -12.0412]), 2)
+    -6.02
     """
     total = sum(10 ** (peak / 20) for peak in peaks_dbfs if peak is not None)
     return 20 * float(np.log10(total)) if total > 0 else None

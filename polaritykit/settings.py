@@ -189,9 +189,12 @@ class ArrivalSettings:
     climb: float = 0.75
     #: ... plus this.
     after_climb_ms: float = 0.5
-    #: One hit's say in the pooled criterion is limited to this, or one mistimed hit drags all.
-    clip: float = 40.0
-    #: Single-hit picks within this of the pooled one agree.
+    #: Whitening does not chase what lies this far below the hit itself: without it the top octaves of a
+    #: quiet recording, which no two hits share, would decide (measured: picks within 0.15 ms .71 -> .78).
+    floor_db: float = -30.0
+    #: Picks from resampled sets of hits, for the spread.
+    bootstraps: int = 16
+    #: Resampled picks within this of the pick agree with it.
     agree_ms: float = 0.25
 
 
@@ -207,13 +210,10 @@ class EvidenceSettings:
     sign_search_ms: float = 0.4
     #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
     sign_band_hz: tuple[float, float] = (100.0, 3000.0)
-    #: Gate of the second opinion on the first track ...
-    opinion_gate_ms: tuple[float, float] = (-1.0, 12.0)
-    #: ... its band ...
-    opinion_band_hz: tuple[float, float] = (200.0, 2000.0)
-    #: ... the search about the arrival difference, and how near it must come.
-    opinion_search_ms: float = 10.0
-    opinion_agrees_ms: float = 0.5
+    #: Gate of the second opinion, on the averaged votes.
+    votes_before_ms: float = 0.2
+    votes_after_ms: float = 1.2
+    votes_search_ms: float = 0.15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -295,12 +295,13 @@ class StereoSettings:
 class PulseSettings:
     """When the line-check signal counts as found, and its polarity as told."""
 
-    #: Height of the matched filter's peak over its chance level (standard deviations): noise alone reaches
-    #: about 5.5 in a minute.
+    #: Height of the matched filter's peak over the RMS around it: noise alone reaches about 5.5 in a minute,
+    #: the signal at 0 dB SNR about 60.
     match_least: float = 8.0
     #: The same at the other repeats, where only a few dozen lags are looked at.
     repeat_least: float = 4.5
     repeats_least: int = 4
+    repeats_share_least: float = 0.7
     #: Clocks of playing and recording machine may differ by this much (a poor one: 100 ppm).
     drift_most_ppm: float = 200.0
     #: The direct sound is the earliest peak of at least this share of the strongest.
@@ -308,7 +309,6 @@ class PulseSettings:
     #: An octave takes part when it came through this near to the strongest; those from 500 Hz, 1 and 2 kHz
     #: must.
     octave_below_most_db: float = 12.0
-    octaves_least: int = 3
     #: No octave's phase may lie further from the sign read: half-way to the other sign less a margin.
     octave_angle_most_deg: float = 65.0
     #: Largest peak of the other sign, as a share.  A flat band of 4.3 octaves has 0.28; 350 microphones in
@@ -323,5 +323,52 @@ class PulseSettings:
     #: A cable has no tail; -30 dB after 50 ms is a room.
     two_tone_tail_most: float = 0.03
     two_tone_angle_most_deg: float = 60.0
-    #: A filter can fake it, and nothing in the recording tells.
+    #: A wire leaves the tones equal; the high-pass that turns them into an inversion lowers the lower one by
+    #: 1.6 dB or more.
+    two_tone_unequal_most_db: float = 1.0
+    #: An all-pass can fake it still, and nothing in the recording tells.
     confidence_two_tone: float = 0.9
+
+
+@dataclass(frozen=True, kw_only=True)
+class BleedSettings:
+    """How two sources that leak into each other's microphones are told apart and judged."""
+
+    #: Goal: ``isolation`` of the main mic's own source over the leaky mic's, or ``fullness`` of the former.
+    goal: str = "isolation"
+    #: Frames in which the sources are looked for one at a time: a syllable or a note.
+    frame_s: float = 0.085
+    #: An octave has sound this far over its noise, and within this of its loudest frames.
+    above_noise_db: float = 10.0
+    active_range_db: float = 40.0
+    #: Noise is the 5th percentile of the frames, if that lies this far under their 90th.
+    noise_below_db: float = 30.0
+    #: Octaves below are too few bins for a ratio of one frame.
+    vote_from_hz: float = 100.0
+    #: Level ratio of the two mics while one source is alone: this percentile of all frames, and its mirror.
+    extreme_percentile: float = 95.0
+    #: The two extremes must lie this far apart, or the octave cannot tell the sources.
+    min_gap_db: float = 6.0
+    #: A frame is alone when its ratio comes within this of the extreme (or a quarter of the gap) ...
+    near_db: float = 3.0
+    #: ... in this share of its octaves ...
+    share: float = 0.75
+    #: ... for this long at least, and this long in all.
+    min_passage_s: float = 0.25
+    min_total_s: float = 1.0
+    #: Groups of frames for the bootstrap, their least length, and the draws: ±5 % of the uncertainty.
+    groups: int = 40
+    group_s: float = 0.7
+    draws: int = 200
+    #: An octave is useful within this of the source's strongest (A-weighted) and this far over the noise.
+    useful_range_db: float = 20.0
+    useful_over_noise_db: float = 6.0
+    #: A gain counts from here and from this many of its uncertainties (common practice: 1 dB is just heard).
+    min_gain_db: float = 1.0
+    min_sigmas: float = 2.0
+    #: The whole must gain this much, so that one octave is not bought with all others.
+    min_overall_db: float = 0.2
+    #: Longest delay tried either way; more than that is heard as a slap (common practice).
+    max_delay_ms: float = 10.0
+    #: A shorter delay that gives up no more than this is preferred.
+    shorter_delay_db: float = 0.3

@@ -1,0 +1,134 @@
+"""``polaritykit pulse``: make a line-check signal, and read absolute polarity from its recording."""
+
+import json
+from pathlib import Path
+from typing import Any, cast
+
+import click
+
+from polaritykit import __version__
+from polaritykit.audio import open_session
+from polaritykit.errors import UsageError
+from polaritykit.output import replacing
+from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, SignalKind, make_signal
+from polaritykit.pulse_reading import PulseReading, read_signal
+from polaritykit.records import Session
+
+_MEANING = (
+    "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "
+    "outwards for it, positive pressure gives a positive sample (the convention of AES26). Two inversions in "
+    "one chain read as none: check the loudspeaker with a microphone that is known to be right."
+)
+#: File ending -> libsndfile's container.
+_FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
+_KIND = click.option(
+    "--kind",
+    type=click.Choice(["pulse", "two-tone"]),
+    default="pulse",
+    show_default=True,
+    help="The pulses; or the two tones of AES17, for cables and converters only.",
+)
+
+
+@click.group(name="pulse")
+def command() -> None:
+    """Find out which microphone, cable or adapter inverts.
+
+    Play the made signal through one loudspeaker (or straight into the line),
+    record it on every channel, then read the recording.  It is heard as about
+    8 s of dry crackle.
+    """
+
+
+@command.command(name="make")
+@click.argument("out", type=click.Path(path_type=Path, dir_okay=False))
+@_KIND
+@click.option("--level", default=-30.0, show_default=True, metavar="DBFS", help="Highest peak, -90 to -10.")
+@click.option("--rate", default=48000, show_default=True, metavar="HZ", help="Sample rate, 16000 to 384000.")
+@click.option("--overwrite", is_flag=True, help="Replace OUT when it exists.")
+def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None:
+    """Write the line-check signal to OUT (.wav, .flac or .aiff, 24 bit, mono).
+
+    Start with monitors and headphones turned down.  The default peak is -30 dBFS.
+    """
+    import soundfile
+
+    container = _FORMATS.get(out.suffix.lower())
+    if container is None:
+        raise UsageError(f"{out.name} has no known ending; use {', '.join(_FORMATS)}.")
+    if out.exists() and not overwrite:
+        raise UsageError(f"{out} exists; choose another name, or use --overwrite to replace it.")
+    samples = make_signal(kind=cast("SignalKind", kind), sample_rate_hz=rate, level_dbfs=level)
+    with replacing(out) as temporary:
+        soundfile.write(temporary, samples, rate, subtype="PCM_24", format=container)
+    click.echo(f"written: {out} ({len(samples) / rate:.1f} s, peak {level:g} dBFS)", err=True)
+    click.echo("Before it is played:", err=True)
+    for caution in CAUTIONS:
+        click.echo(f"- {caution}", err=True)
+    if kind == "two-tone":
+        click.echo(TWO_TONE_LIMIT, err=True)
+
+
+@command.command(name="read")
+@click.argument("files", nargs=-1, required=True, metavar="FILES...", type=click.Path(path_type=Path))
+@_KIND
+@click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON and nothing else.")
+@click.option(
+    "--ignore-start-times", is_flag=True, help="Line up the files' first samples, whatever their start times."
+)
+def read(files: tuple[Path, ...], kind: str, as_json: bool, ignore_start_times: bool) -> None:
+    """Read absolute polarity and latency of each channel from recordings of the signal.
+
+    FILES are files or one folder.  Latency counts from the first sample of the
+    recording, as when playing and recording start together; the lateness of one
+    channel against another is right in any case.
+    """
+    session = open_session(list(files), ignore_start_times=ignore_start_times, min_tracks=1)
+    readings = read_signal(session.recording, kind=cast("SignalKind", kind))
+    if as_json:
+        click.echo(json.dumps(_document(session, readings, kind), indent=1, ensure_ascii=False))
+        return
+    for note in session.notes:
+        click.echo(note, err=True)
+    click.echo(_table(readings))
+    click.echo(_MEANING)
+
+
+def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -> dict[str, Any]:
+    channels = [
+        {
+            "name": reading.name,
+            "file": track.path.name,
+            "channel": track.channel,
+            "polarity": reading.polarity,
+            "latency_ms": reading.latency_ms,
+            "found_at_s": reading.found_at_s,
+            "confidence": reading.confidence,
+            "reason": reading.reason,
+        }
+        for track, reading in zip(session.tracks, readings, strict=True)
+    ]
+    return {
+        "schema_version": 1,
+        "program": {"name": "polaritykit", "version": __version__},
+        "command": "pulse read",
+        "kind": kind,
+        "sample_rate": session.sample_rate_hz,
+        "notes": list(session.notes),
+        "channels": channels,
+        "left_out": [{"file": fault.path.name, "fault": fault.fault} for fault in session.faulty],
+        "meaning": _MEANING,
+    }
+
+
+def _table(readings: tuple[PulseReading, ...]) -> str:
+    """One line a channel: name, polarity, latency, confidence; the reason below where there is one."""
+    width = max(len(reading.name) for reading in readings)
+    lines = [f"{'channel':<{max(width, 7)}}  polarity     latency ms  confidence"]
+    for reading in readings:
+        late = "–" if reading.latency_ms is None else f"{reading.latency_ms:.2f}"
+        sure = "–" if reading.confidence == 0 else f"{reading.confidence:.2f}"
+        lines.append(f"{reading.name:<{max(width, 7)}}  {reading.polarity:<11}  {late:>10}  {sure:>10}")
+        if reading.reason:
+            lines.append(f"  {reading.reason}")
+    return "\n".join(lines)
