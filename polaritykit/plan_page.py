@@ -47,16 +47,27 @@ def layout_page(document: _Json) -> str:
         drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
         size=plan_size(document),
         sound=sound_words(document),
-        headings=PAIR_HEADINGS,
-        pairs=rows[:interest],
-        far_pairs=rows[interest:],
-        arrivals=(ARRIVAL_HEADINGS, arrival_rows(document)),
-        bounces=(BOUNCE_HEADINGS, bounce_rows(document)),
-        against=None if against is None else (AGAINST_HEADINGS, against_rows(document)),
+        headings=_joined(PAIR_HEADINGS, " and "),
+        pairs=[_joined(row) for row in rows[:interest]],
+        far_pairs=[_joined(row) for row in rows[interest:]],
+        arrivals=_table(ARRIVAL_HEADINGS, arrival_rows(document)),
+        bounces=_table(BOUNCE_HEADINGS, bounce_rows(document)),
+        against=None if against is None else _table(AGAINST_HEADINGS, against_rows(document)),
         against_sentences=[] if against is None else against_sentences(document),
         captions=[f"{pair['source']}: {pair['a']} + {pair['b']}" for pair in combs[:MOST_CHARTS]],
         left_out=max(len(combs) - MOST_CHARTS, 0),
     )
+
+
+def _table(headings: tuple[str, ...], rows: list[tuple[str, ...]]) -> tuple[Any, Any]:
+    """Headings and rows for the page, source and mics in one cell: narrow screens keep it readable."""
+    return _joined(headings, " and "), [_joined(row) for row in rows]
+
+
+def _joined(row: tuple[str, ...], between: str = ": ") -> tuple[str, ...]:
+    """Put the first two cells into one."""
+    second = row[1] if between == ": " else row[1].lower()
+    return (f"{row[0]}{between}{second}", *row[2:])
 
 
 def _chart(pair: _Json) -> _Json:

@@ -206,9 +206,9 @@ AGAINST_HEADINGS = (
 
 
 def against_rows(document: _Json) -> list[tuple[str, ...]]:
-    """One row of texts per compared source and pair."""
+    """One row of texts per compared source and pair, those that disagree first."""
     rows: list[tuple[str, ...]] = []
-    for pair in document["against"]["pairs"]:
+    for pair in sorted(document["against"]["pairs"], key=lambda pair: not pair["disagrees"]):
         std, measured, level = pair["offset_std_ms"], pair["measured_offset_ms"], pair["level_error_db"]
         polarity = pair["measured_polarity"] or "not measured"
         if "polarity" in pair["disagrees"]:
@@ -230,11 +230,15 @@ def against_rows(document: _Json) -> list[tuple[str, ...]]:
 
 
 def against_sentences(document: _Json) -> list[str]:
-    """Say what disagrees and its likely reasons, tracks first."""
+    """Say what disagrees and its likely reasons, tracks first; a reason that many pairs share only once."""
     against = document["against"]
     sentences = [f"{lag['mic']}: {lag['why']}" for lag in against["tracks"] if lag["verdict"] != "agrees"]
+    places: dict[str, list[str]] = {}
     for pair in against["pairs"]:
-        sentences += [f"{pair['a']} / {pair['b']}, {pair['source']}: {reason}" for reason in pair["reasons"]]
+        for reason in pair["reasons"]:
+            places.setdefault(reason, []).append(f"{pair['a']} / {pair['b']}, {pair['source']}")
+    for reason, where in places.items():
+        sentences.append(f"{where[0]}: {reason}" if len(where) == 1 else f"{reason} ({len(where)} pairs)")
     if against["missing"]:
         sentences.append(f"Not in the report: {', '.join(against['missing'])}.")
     return sentences or ["The session agrees with the plan within the uncertainty of both."]
