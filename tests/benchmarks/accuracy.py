@@ -367,19 +367,19 @@ def _percent(value: float | None) -> str:
 
 
 HEADER = (
-    f"{'group':16s} {'estimator':17s} decided wrong/judged disputed | nearest ms: med   95%  <.1  <.3  <.5 |"
-    " dominant: med   95%  <.1  <.3  <.5 | sources<.3 | equivariant sign/<.1 | repeats sign/<.3 | closed<.1 |"
-    "  AUC  ECE | related | seconds"
+    f"{'group':16s} {'estimator':17s} decided wrong/judged disputed |"
+    " nearest ms: med   95% <.05  <.1  <.3  <.5 | dominant: med   95%  <.1  <.3  <.5 | sources<.3 |"
+    " equivariant sign/<.1 | repeats sign/<.3 | closed<.1 |  AUC  ECE | related | seconds"
 )
 
 
 def line(group: str, name: str, s: Mapping[str, Any], tally: Tally) -> str:
     """One estimator's line of one group."""
 
-    def errors(e: Mapping[str, float] | None) -> str:
+    def errors(e: Mapping[str, float] | None, *limits: float) -> str:
         if e is None:
-            return " " * 31
-        near = " ".join(f"{100 * e[f'within_{t}']:4.0f}" for t in (0.1, 0.3, 0.5))
+            return " " * (16 + 5 * len(limits))
+        near = " ".join(f"{100 * e[f'within_{t}']:4.0f}" for t in limits)
         return f"{e['median']:9.3f} {e['p95']:6.2f} {near}"
 
     def agree(a: Mapping[str, Any] | None, key: str) -> str:
@@ -387,11 +387,12 @@ def line(group: str, name: str, s: Mapping[str, Any], tally: Tally) -> str:
 
     auc = "   -" if s["auc"] is None else f"{s['auc']:.2f}"
     ece = "   -" if s["ece"] is None else f"{s['ece']:.3f}"
+    nearest, dominant = errors(s["any"], 0.05, 0.1, 0.3, 0.5), errors(s["dominant"], 0.1, 0.3, 0.5)
     same = agree(s["equivariance"], "within_0.1")
     again = agree(s["repeats"], "within_0.3")
     return (
         f"{group:16s} {name:17s} {_percent(s['decided'])} {s['wrong']:6d}/{s['n_decided']:<6d} "
-        f"{s['disputed_wrong']:>8s} | {errors(s['any'])} | {errors(s['dominant'])} "
+        f"{s['disputed_wrong']:>8s} | {nearest} | {dominant} "
         f"| {_percent(s['sources_right'])} | {same} | {again} "
         f"| {_percent(s['closure_within_0.1'])} | {auc} {ece} | {_percent(s['false_related'])} "
         f"| {np.mean(tally.seconds):.1f}"
@@ -450,6 +451,7 @@ def show_group(group_name: str, name: str, tally: Tally, *, wrong: bool) -> dict
     summary = summarise(tally.scores, tally.equivariance, tally.repeats, tally.closure)
     print(line(group_name, name, summary, tally), flush=True)
     more = [extras_line(tally.extras)] if any(tally.extras) else []
+    more += [] if summary["strong"] is None else [f"graded strong {_percent(summary['strong'])} % of decided"]
     more += [text] if (text := snare_heads(tally.scores)) else []
     for text in more:
         print(f"{'':34s}{text}", flush=True)
