@@ -320,8 +320,8 @@ def unrelated_session(seed: int, kind: str, *, seconds: float = 20) -> Session:
     if kind == "dither":
         step = 2.0**-15
         dither = (rng.random(n) - rng.random(n)) * step
-        # Recorded 40 dB lower, so that the dither is a noise floor one can meet.
-        made = {k: (np.round((0.03 * x + dither) / step) * step).astype(np.float32) for k, x in made.items()}
+        # Recorded 50 dB lower, so that the dither is a noise floor one can meet.
+        made = {k: (np.round((0.003 * x + dither) / step) * step).astype(np.float32) for k, x in made.items()}
     apart = tuple(replace(p, related=False, polarity=None, sources=()) for p in session.pairs)
     return replace(session, tracks=made, pairs=apart, notes={"kind": kind})
 
@@ -409,21 +409,23 @@ def step_session(seed: int, *, seconds: float = 60) -> Session:
 
 
 def bound_session(seed: int, snr_db: float, band_hz: tuple[float, float] | None, *, n: int = 4096) -> Session:
-    """Put white or band-limited noise on two tracks with equal noise: for the Cramér-Rao bound."""
-    rng = np.random.default_rng([seed, 37])
-    from scipy.signal import butter, sosfiltfilt
+    """Put noise of an ideal band on two tracks in white noise: for the Cramér-Rao bound.
 
-    def shaped(size: int) -> np.ndarray:
-        x = rng.standard_normal(size)
-        if band_hz is not None:
-            x = sosfiltfilt(butter(6, band_hz, "bandpass", fs=RATE, output="sos"), x)
-        return x / np.std(x)
+    `snr_db` is the ratio within the band.
+    """
+    rng = np.random.default_rng([seed, 37])
+    low, high = band_hz or (0.0, RATE / 2)
+
+    def banded(size: int) -> np.ndarray:
+        spectrum = np.fft.rfft(rng.standard_normal(size))
+        f = np.fft.rfftfreq(size, 1 / RATE)
+        return np.fft.irfft(spectrum * ((f >= low) & (f <= high)), size)
 
     lag = float(rng.uniform(-60, 60))
-    x = shaped(n + 1024)
+    x = banded(n + 1024)
     y = delayed(x, lag)
     a = 10 ** (-snr_db / 20)
-    tracks = {"a": x[512:-512] + a * shaped(n), "b": y[512:-512] + a * shaped(n)}
+    tracks = {"a": x[512:-512] + a * rng.standard_normal(n), "b": y[512:-512] + a * rng.standard_normal(n)}
     heard = {
         "a": Hearing(arrival_ms=0.0, sign=1, energy=float(n)),
         "b": Hearing(arrival_ms=lag / RATE * 1e3, sign=1, energy=float(n)),
