@@ -282,7 +282,7 @@ def _bound(snr_db: float, band_hz: tuple[float, float] | None) -> Group:
 NEARBY = CLOSE_AND_OVERHEADS
 GROUPS: dict[str, Group] = {
     "simulated": Group(cases=simulated_cases, seeds=16, quick=2, goal="simulated kits, RT60 0.2 to 0.8 s"),
-    "kit-quiet": _kit("real kit, close and overheads", 8, 1, mics=NEARBY),
+    "kit-quiet": _kit("real kit, close and overheads", 10, 1, mics=NEARBY),
     "kit-70": _kit("real kit, noise -70 dB", 4, 1, mics=NEARBY, noise_db=-70),
     "kit-60": _kit("real kit, noise -60 dB", 4, 1, mics=NEARBY, noise_db=-60),
     "kit-50": _kit("real kit, noise -50 dB", 4, 1, mics=NEARBY, noise_db=-50),
