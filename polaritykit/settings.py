@@ -214,6 +214,30 @@ class EvidenceSettings:
     votes_before_ms: float = 0.2
     votes_after_ms: float = 1.2
     votes_search_ms: float = 0.15
+    #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
+    #: regression on hits of a real kit and rounded; the answer hardly depends on them (slope 3 to 4, middle
+    #: 1.3 to 2.2 decide the same pairs), since a margin counts agreement of edges, not their exact worth.
+    slope: float = 4.0
+    middle: float = 1.67
+    weight_correlation: float = 2.4
+    weight_votes: float = 1.0
+    weight_coherence: float = 0.5
+    weight_stability: float = 0.3
+    #: Taken off where fewer than eight hits speak.
+    few_hits: int = 8
+    few_hits_penalty: float = 0.6
+    #: One edge has no more than this to say; below the log-odds of a witness, so that one edge is never all.
+    edge_cap: float = 2.4
+    #: Below this the first motion lies under the noise and a later one is picked: nothing to say ...
+    snr_none_db: float = 2.0
+    #: ... from here on in full.
+    snr_full_db: float = 6.0
+    #: Both readings must have the same sign, the second by at least this.
+    min_votes: float = 0.1
+    #: Averaged votes this small are what chance gives with some forty hits.
+    min_coherence: float = 0.15
+    #: Arrivals count as known with this stability.
+    min_stability: float = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -372,3 +396,37 @@ class BleedSettings:
     max_delay_ms: float = 10.0
     #: A shorter delay that gives up no more than this is preferred.
     shorter_delay_db: float = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class ContinuousSettings:
+    """How sustained sound is read."""
+
+    #: Frame: long against the largest offset, short against a phrase.
+    frame_ms: float = 180.0
+    #: A track is active in frames within this range of its loud frames.
+    active_range_db: float = 30.0
+    #: This share of the active frames, those most its own, speaks for a track's source ...
+    dominant_share: float = 1 / 3
+    #: ... but so many at least, and no more than that: time, not precision, is then what they cost.
+    min_frames: int = 12
+    max_frames: int = 64
+    #: Band looked at; inside it, bins must stand above this range below the strongest.
+    band_hz: tuple[float, float] = (100.0, 8000.0)
+    bin_range_db: float = 60.0
+    #: Fewest bins that can carry a delay.
+    fewest_bins: int = 12
+    #: Largest offset looked for: a room's length, or a slow digital link.
+    search_ms: float = 40.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class AgreementSettings:
+    """How the sources' evidence becomes one decision, and what it is worth."""
+
+    #: One source's objection is limited to this: about one source in twenty is wrong as a whole (log 20 = 3).
+    witness_cap: float = 3.0
+    #: A pair is decided from this margin on; a single edge cannot reach the confidence of two.
+    decide_margin: float = 2.0
+    #: A source whose own margin is this strong against the session's sign is named as dissenting.
+    dissent_margin: float = 1.5

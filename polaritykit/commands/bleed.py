@@ -1,0 +1,114 @@
+"""``polaritykit bleed``: whether flipping or delaying a leaky mic helps."""
+
+import json
+import re
+from pathlib import Path
+
+import click
+
+from polaritykit.audio import open_session
+from polaritykit.bleed import analyse_bleed
+from polaritykit.bleed_document import bleed_document, bleed_text
+from polaritykit.errors import UsageError
+from polaritykit.job_document import job_document
+from polaritykit.output import check_output_folder, output_folder, write_file
+from polaritykit.records import BleedFindings, Session
+from polaritykit.settings import BleedSettings
+from polaritykit.sum_audio import write_sum
+
+
+def _spans(
+    ctx: click.Context, param: click.Parameter, values: tuple[str, ...]
+) -> tuple[tuple[float, float], ...]:
+    """Read spans of seconds."""
+    found = []
+    for value in values:
+        match = re.fullmatch(r"(\d+\.?\d*)-(\d+\.?\d*)", value)
+        if match is None or float(match[1]) >= float(match[2]):
+            raise click.BadParameter(f"{value!r} is no span of seconds such as 12.5-20.", ctx, param)
+        found.append((float(match[1]), float(match[2])))
+    return tuple(found)
+
+
+@click.command(name="bleed")
+@click.argument("paths", metavar="MAIN LEAKY", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option(
+    "--goal",
+    type=click.Choice(["isolation", "fullness"]),
+    default="isolation",
+    show_default=True,
+    help="What the sum shall have: MAIN's own source over LEAKY's, or the most of MAIN's own source.",
+)
+@click.option(
+    "--main-alone",
+    metavar="START-END",
+    multiple=True,
+    callback=_spans,
+    help="Seconds in which only MAIN's own source sounds; may be given again.",
+)
+@click.option(
+    "--leaky-alone",
+    metavar="START-END",
+    multiple=True,
+    callback=_spans,
+    help="Seconds in which only LEAKY's own source sounds; may be given again.",
+)
+@click.option("--json", "as_json", is_flag=True, help="Print the document to stdout and nothing else.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.json (and the audio).")
+@click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
+@click.option(
+    "--audio", is_flag=True, help="Also write the sums: as recorded, flipped, delayed; needs --out."
+)
+@click.option("--ignore-start-times", is_flag=True, help="Line up the files' first samples.")
+def command(
+    paths: tuple[Path, ...],
+    *,
+    goal: str,
+    main_alone: tuple[tuple[float, float], ...],
+    leaky_alone: tuple[tuple[float, float], ...],
+    as_json: bool,
+    out: Path | None,
+    overwrite: bool,
+    audio: bool,
+    ignore_start_times: bool,
+) -> None:
+    """Tell whether flipping or delaying the LEAKY mic helps the MAIN one, and where.
+
+    MAIN is the mic of the wanted source, LEAKY the one its sound leaks into (and
+    whose own source leaks back).  Passages in which one source is alone are found
+    by themselves; name them when that fails.
+    """
+    if audio and out is None:
+        raise UsageError("--audio needs --out DIR: the sums must be written somewhere.")
+    session = open_session(paths, ignore_start_times=ignore_start_times)
+    if out is not None:
+        check_output_folder(out, inputs=paths, overwrite=overwrite)
+    found = analyse_bleed(
+        session.recording,
+        main_alone_s=main_alone,
+        leaky_alone_s=leaky_alone,
+        settings=BleedSettings(goal=goal),
+    )
+    document = job_document(session, "bleed", bleed_document(found))
+    text = json.dumps(document, indent=1, allow_nan=False)
+    if out is not None:
+        with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
+            write_file(folder / "report.json", text + "\n")
+            if audio:
+                _write_sums(folder, session, found)
+    click.echo(text if as_json else bleed_text(document))
+
+
+def _write_sums(folder: Path, session: Session, found: BleedFindings) -> None:
+    """Write the sum for every option that was judged, all at half level so that none clips."""
+    options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
+    if found.delayed is not None:
+        options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
+    for name, (invert, delay_ms) in options.items():
+        samples = round(delay_ms * session.sample_rate_hz / 1000.0)
+        write_sum(
+            folder / f"sum_{name}.wav",
+            session.recording,
+            weights=(0.5, -0.5 if invert else 0.5),
+            delays=(max(0, -samples), max(0, samples)),
+        )
