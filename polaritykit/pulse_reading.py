@@ -36,6 +36,8 @@ Spectrum = NDArray[np.complex128]
 _WINDOW_S = 60.0
 #: How much sound before the strongest arrival is looked at for an earlier one.
 _BEFORE_S = 0.05
+#: Sound on either side of the strongest arrival by whose shape the repeats are lined up.
+_BESIDE_S = 0.01
 #: The direct sound is cut out from this long before its peak to this long after, with edges of the third;
 #: the second gate is for a reflection within the first.
 _GATES_S = ((0.001, 0.0015, 0.0005), (0.001, 0.001, 0.0005))
@@ -47,6 +49,8 @@ _OCTAVES_HZ = (500.0, 1000.0, 2000.0)
 #: A frequency takes part within 15 dB of the strongest and 6 dB above the noise.
 _USABLE_SHARE = 10 ** (-15 / 20)
 _USABLE_SNR = 4.0
+#: An octave came through when it stands this far above the noise.
+_ABOVE_NOISE_DB = 6.0
 #: The peak of the direct sound lies this near to its envelope's.
 _BEST_WITHIN_S = 0.0005
 _FRAME_S = 0.05
@@ -169,23 +173,26 @@ def _find_in(samples: Floats, rate: int, start: int, settings: PulseSettings) ->
     match = irfft(spectrum * np.conj(rfft(template, length)) * _band(length, rate), length)[: len(samples)]
     # Against what surrounds it, so that pauses and loud passages do not matter to one another.
     around = np.sqrt(uniform_filter1d(match**2, 2 * len(template), mode="nearest"))
-    match = np.abs(match) / np.maximum(around, 1e-4 * around.max())
-    top = int(match.argmax())
-    if match[top] < settings.match_least:
+    match /= np.maximum(around, 1e-4 * around.max())
+    top = int(np.abs(match).argmax())
+    if abs(match[top]) < settings.match_least:
         return None
     period = round(PERIOD_S * rate)
+    beside = round(_BESIDE_S * rate)
+    padded = np.pad(match, beside)
     numbers, places, sizes = [], [], []
     for number in range(-(top // period) - 1, (len(samples) - top) // period + 2):
         reach = round(rate * (0.0002 + abs(number) * PERIOD_S * settings.drift_most_ppm * 1e-6))
         low, high = top + number * period - reach, top + number * period + reach + 1
         if low < 0 or high > len(match) or abs(number) >= REPEATS:
             continue
-        place = low + int(match[low:high].argmax())
+        # Lined up by the shape of all arrivals: of two equal peaks either may be the higher one.
+        shape = np.correlate(padded[low : high + 2 * beside], padded[top : top + 2 * beside + 1], "valid")
         numbers.append(number)
-        places.append(place)
-        sizes.append(float(match[place]))
+        places.append(low + int(shape.argmax()))
+        sizes.append(float(np.abs(match[low:high]).max()))
     heights = np.array(sizes)
-    kept = np.flatnonzero(heights >= max(settings.repeat_least, 0.4 * match[top]))
+    kept = np.flatnonzero(heights >= max(settings.repeat_least, 0.4 * abs(match[top])))
     if len(kept) < max(settings.repeats_least, settings.repeats_share_least * (kept[-1] - kept[0] + 1)):
         return None
     slope, offset = np.polyfit(np.array(numbers)[kept], np.array(places, dtype=float)[kept], 1)
@@ -242,10 +249,11 @@ def _first_arrival(chain: _Chain, settings: PulseSettings) -> int:
 def _judge(name: str, chain: _Chain, direct: int, repeats: _Repeats, settings: PulseSettings) -> PulseReading:
     """Read the sign of the direct sound, or say why it cannot be read."""
     found_at_s = (repeats.first + direct) / chain.rate - _BEFORE_S
-    verdict = _verdict(chain, direct, _GATES_S[0], settings)
-    if not verdict.agrees and _comes_from_low_enough(chain, settings):
+    with_room = _levels_with_room(chain)
+    verdict = _verdict(chain, direct, _GATES_S[0], with_room, settings)
+    if not verdict.agrees and with_room[0] >= -settings.octave_below_most_db:
         # A reflection may sit within the gate; without low octaves the shorter gate cannot be trusted.
-        verdict = _verdict(chain, direct, _GATES_S[1], settings)
+        verdict = _verdict(chain, direct, _GATES_S[1], with_room, settings)
     if not verdict.wide:
         return _cannot_tell(
             name,
@@ -286,24 +294,30 @@ class _Verdict:
 
 
 def _verdict(
-    chain: _Chain, direct: int, gate_s: tuple[float, float, float], settings: PulseSettings
+    chain: _Chain, direct: int, gate_s: tuple[float, float, float], with_room: Floats, settings: PulseSettings
 ) -> _Verdict:
     sound = _gate(chain, direct, gate_s)
     delay_s, value, opposite = _phase_only_peak(sound)
     sign = 1 if value > 0 else -1
-    angles = _octaves(sound, delay_s, sign, settings)
+    angles = _octaves(sound, delay_s, sign, with_room[1:], settings)
     worst = max((abs(angle) for angle in angles), default=180.0)
     wide = len(angles) == len(_OCTAVES_HZ)
     agrees = worst <= settings.octave_angle_most_deg and opposite <= settings.opposite_most * abs(value)
     return _Verdict(sign=sign, delay_s=delay_s, wide=wide, agrees=wide and agrees, worst_deg=worst)
 
 
-def _comes_from_low_enough(chain: _Chain, settings: PulseSettings) -> bool:
-    """Whether the octave below those judged came through as well, room and all."""
+def _levels_with_room(chain: _Chain) -> Floats:
+    """Level of the octave from 250 Hz and of those judged, room and all, against the strongest, in dB."""
     power = np.abs(np.fft.rfft(chain.response)) ** 2
     frequency = np.fft.rfftfreq(len(chain.response), 1 / chain.rate).astype(np.float64)
-    levels = [_octave_level(power, frequency, low) for low in (_BAND_HZ[0], *_OCTAVES_HZ)]
-    return levels[0] >= max(levels) - settings.octave_below_most_db
+    octaves = (_BAND_HZ[0], *_OCTAVES_HZ)
+    levels = np.array([_octave_level(power, frequency, low) for low in octaves])
+    noise = np.array([_octave_level(chain.noise, frequency, low) for low in octaves])
+    levels[levels < noise + _ABOVE_NOISE_DB] = -np.inf
+    if not np.isfinite(levels).any():
+        return levels
+    levels -= levels.max()
+    return levels
 
 
 def _octave_level(power: Floats, frequency: Floats, low_hz: float) -> float:
@@ -356,13 +370,17 @@ def _phase_only_peak(sound: _Direct) -> tuple[float, float, float]:
     return float(delays[top]), float(turned[top]), opposite
 
 
-def _octaves(sound: _Direct, delay_s: float, sign: int, settings: PulseSettings) -> list[float]:
+def _octaves(
+    sound: _Direct, delay_s: float, sign: int, with_room: Floats, settings: PulseSettings
+) -> list[float]:
     """Phase in degrees of each octave that came through, against the sign and delay of the whole."""
     levels = [_octave_level(sound.power, sound.frequency, low) for low in _OCTAVES_HZ]
+    # A reflection in the gate can empty an octave that came through as a whole.
+    below = np.maximum(np.array(levels) - max(levels), with_room)
     angles = []
-    for low, level in zip(_OCTAVES_HZ, levels, strict=True):
+    for low, level in zip(_OCTAVES_HZ, below, strict=True):
         within = (sound.frequency >= low) & (sound.frequency < 2 * low)
-        if level < max(levels) - settings.octave_below_most_db or not sound.usable[within].any():
+        if level < -settings.octave_below_most_db or not sound.usable[within].any():
             continue
         turn = np.exp(2j * np.pi * sound.frequency[within] * delay_s)
         angles.append(float(np.degrees(np.angle((sign * sound.unit[within] * turn).sum()))))
