@@ -13,6 +13,7 @@ front of the loudspeaker (AES26, from memory).  Times are in seconds, so that an
 any other made.
 """
 
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -21,6 +22,7 @@ from polaritykit.errors import UsageError
 from polaritykit.records import Floats, Samples
 
 SignalKind = Literal["pulse", "two-tone"]
+AbsolutePolarity = Literal["positive", "negative", "cannot tell"]
 
 #: One period: a whole number of samples at every rate that is a multiple of 25 Hz, and no usual tempo.
 PERIOD_S = 1.04
@@ -52,6 +54,34 @@ CAUTIONS = (
 _PULSE_S = 0.00025
 _INTERVAL_S = (0.0040, 0.0094)
 _LOW_CUT_HZ = 60.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PulseReading:
+    """What one channel says about the line-check signal."""
+
+    name: str
+    polarity: AbsolutePolarity
+    #: Time of the first arrival after the signal's own start; None when that is not in the recording.
+    latency_ms: float | None
+    #: Time of the first arrival in the recording.
+    found_at_s: float | None
+    #: Chance that the polarity is right, 0.5 to 1; 0 when it cannot be told.
+    confidence: float
+    #: Why it cannot be told, or None.
+    reason: str | None
+
+
+def cannot_tell(name: str, reason: str, found_at_s: float | None = None) -> PulseReading:
+    """Return the reading of a channel that cannot be judged, with the reason."""
+    return PulseReading(
+        name=name,
+        polarity="cannot tell",
+        latency_ms=None,
+        found_at_s=found_at_s,
+        confidence=0.0,
+        reason=reason,
+    )
 
 
 def one_period(sample_rate_hz: int) -> Floats:

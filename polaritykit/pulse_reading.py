@@ -10,7 +10,6 @@ itself is not inverted).  Two inversions in one chain read as none.
 """
 
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,16 +19,15 @@ from polaritykit.pulse import (
     LOWEST_RATE_HZ,
     PERIOD_S,
     REPEATS,
-    TWO_TONE_HZ,
-    TWO_TONE_LIMIT,
-    TWO_TONE_S,
+    PulseReading,
     SignalKind,
+    cannot_tell,
     one_period,
 )
 from polaritykit.records import Floats, Recording
 from polaritykit.settings import PulseSettings
+from polaritykit.two_tone import read_two_tone
 
-AbsolutePolarity = Literal["positive", "negative", "cannot tell"]
 Spectrum = NDArray[np.complex128]
 
 #: Long recordings are searched in windows of this length, overlapping by the signal's own.
@@ -53,23 +51,6 @@ _USABLE_SNR = 4.0
 _ABOVE_NOISE_DB = 6.0
 #: The peak of the direct sound lies this near to its envelope's.
 _BEST_WITHIN_S = 0.0005
-_FRAME_S = 0.05
-
-
-@dataclass(frozen=True, kw_only=True)
-class PulseReading:
-    """What one channel says about the line-check signal."""
-
-    name: str
-    polarity: AbsolutePolarity
-    #: Time of the first arrival after the signal's own start; None when that is not in the recording.
-    latency_ms: float | None
-    #: Time of the first arrival in the recording.
-    found_at_s: float | None
-    #: Chance that the polarity is right, 0.5 to 1; 0 when it cannot be told.
-    confidence: float
-    #: Why it cannot be told, or None.
-    reason: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -114,29 +95,18 @@ def read_signal(
     settings = settings or PulseSettings()
     if recording.sample_rate_hz < LOWEST_RATE_HZ:
         reason = f"The sample rate is below {LOWEST_RATE_HZ} Hz, too low for the signal."
-        return tuple(_cannot_tell(name, reason) for name in recording.track_names)
-    read = _read_pulse if kind == "pulse" else _read_two_tone
+        return tuple(cannot_tell(name, reason) for name in recording.track_names)
+    read = _read_pulse if kind == "pulse" else read_two_tone
     readings = []
     for track, name in enumerate(recording.track_names):
         readings.append(read(recording, track, name, settings))
     return tuple(readings)
 
 
-def _cannot_tell(name: str, reason: str, found_at_s: float | None = None) -> PulseReading:
-    return PulseReading(
-        name=name,
-        polarity="cannot tell",
-        latency_ms=None,
-        found_at_s=found_at_s,
-        confidence=0.0,
-        reason=reason,
-    )
-
-
 def _read_pulse(recording: Recording, track: int, name: str, settings: PulseSettings) -> PulseReading:
     repeats = _find(recording, track, settings)
     if repeats is None:
-        return _cannot_tell(name, "The signal was not found in this channel.")
+        return cannot_tell(name, "The signal was not found in this channel.")
     chain = _impulse_response(recording, track, repeats)
     direct = _first_arrival(chain, settings)
     return _judge(name, chain, direct, repeats, settings)
@@ -255,14 +225,14 @@ def _judge(name: str, chain: _Chain, direct: int, repeats: _Repeats, settings: P
         # A reflection may sit within the gate; without low octaves the shorter gate cannot be trusted.
         verdict = _verdict(chain, direct, _GATES_S[1], with_room, settings)
     if not verdict.wide:
-        return _cannot_tell(
+        return cannot_tell(
             name,
             "Too narrow a band came through (a small loudspeaker, a strong filter, or noise): in so few "
             "octaves a delay of half a period looks like an inversion.",
             found_at_s,
         )
     if not verdict.agrees:
-        return _cannot_tell(
+        return cannot_tell(
             name,
             "Low and high octaves disagree: a strong filter, or a loudspeaker whose ways differ in polarity.",
             found_at_s,
@@ -385,55 +355,3 @@ def _octaves(
         turn = np.exp(2j * np.pi * sound.frequency[within] * delay_s)
         angles.append(float(np.degrees(np.angle((sign * sound.unit[within] * turn).sum()))))
     return angles
-
-
-def _read_two_tone(recording: Recording, track: int, name: str, settings: PulseSettings) -> PulseReading:
-    """Compare the phase of the upper tone with twice that of the lower."""
-    tones, share = _tone_frames(recording, track)
-    present = share > settings.two_tone_share_least
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], present.astype(np.int8), [0]])))
-    starts, ends = edges[::2], edges[1::2]
-    if len(starts) == 0 or (ends - starts).max() * _FRAME_S < TWO_TONE_S / 2:
-        return _cannot_tell(name, "The signal was not found in this channel.")
-    longest = int((ends - starts).argmax())
-    start, end = int(starts[longest]), int(ends[longest])
-    found_at_s = start * _FRAME_S
-    held = tones[start + 1 : end - 1]
-    strength = np.sqrt((np.abs(held) ** 2).mean(axis=0))
-    tail = tones[end + 1 : end + 3]
-    if len(tail) and (np.abs(tail) > settings.two_tone_tail_most * strength).any():
-        return _cannot_tell(name, "The tones ring on after their end: a room. " + TWO_TONE_LIMIT, found_at_s)
-    # sin θ - cos 2θ: the lower tone at -90°, the upper at 180°, so upper - 2·lower is 0°; inverted 180°.
-    angle = float(np.degrees(np.angle((held[:, 1] * np.conj(held[:, 0]) ** 2).mean())))
-    off = min(abs(angle), 180 - abs(angle))
-    unequal_db = abs(20 * float(np.log10(strength[1] / strength[0])))
-    if off > settings.two_tone_angle_most_deg or unequal_db > settings.two_tone_unequal_most_db:
-        return _cannot_tell(name, "The two tones were turned differently. " + TWO_TONE_LIMIT, found_at_s)
-    return PulseReading(
-        name=name,
-        polarity="positive" if abs(angle) < 90 else "negative",
-        latency_ms=None,
-        found_at_s=found_at_s,
-        confidence=settings.confidence_two_tone,
-        reason=None,
-    )
-
-
-def _tone_frames(recording: Recording, track: int) -> tuple[Spectrum, Floats]:
-    """Amplitude of both tones in frames of 50 ms, ``(n_frames, 2)``, and their share of the energy."""
-    rate = recording.sample_rate_hz
-    frame = round(_FRAME_S * rate)
-    waves = np.exp(-2j * np.pi * np.outer(np.arange(frame) / rate, TWO_TONE_HZ)) * np.hanning(frame)[:, None]
-    tones, shares = [], []
-    step = frame * round(_WINDOW_S / _FRAME_S)
-    for start in range(0, recording.n_samples - frame + 1, step):
-        stop = start + (min(step, recording.n_samples - start) // frame) * frame
-        frames = recording.read(start, stop, (track,))[0].astype(np.float64).reshape(-1, frame)
-        begin = start / rate + _FRAME_S * np.arange(len(frames))
-        amplitude = 2 * (frames @ waves) / np.hanning(frame).sum()
-        tones.append(amplitude * np.exp(-2j * np.pi * np.outer(begin, TWO_TONE_HZ)))
-        energy = (frames**2).mean(axis=1)
-        shares.append((np.abs(amplitude) ** 2).sum(axis=1) / 2 / np.maximum(energy, 1e-20))
-    if not tones:
-        return np.zeros((0, 2), dtype=np.complex128), np.zeros(0)
-    return np.concatenate(tones), np.concatenate(shares)

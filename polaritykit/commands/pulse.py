@@ -10,8 +10,8 @@ from polaritykit import __version__
 from polaritykit.audio import open_session
 from polaritykit.errors import UsageError
 from polaritykit.output import replacing
-from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, SignalKind, make_signal
-from polaritykit.pulse_reading import PulseReading, read_signal
+from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
+from polaritykit.pulse_reading import read_signal
 from polaritykit.records import Session
 
 _MEANING = (
