@@ -40,7 +40,7 @@ def find_passages(recording: Recording, settings: BleedSettings = _DEFAULTS) -> 
     noise = _noise(power, settings)
     main_alone, leaky_alone = _alone(power, noise, settings)
     frame_s = size / recording.sample_rate_hz
-    whole = np.mean(power, axis=2)
+    whole = power.sum(axis=2) / max(1, power.shape[2])
     return BleedPassages(
         main_alone_s=_runs(main_alone, frame_s, settings),
         leaky_alone_s=_runs(leaky_alone, frame_s, settings),

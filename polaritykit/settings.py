@@ -1,6 +1,6 @@
 """Every threshold with its reason, as frozen settings passed as arguments; no module-level state."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,6 +73,8 @@ class EventSettings:
     merge_ms: float = 15.0
     #: Events are dropped when another begins within this time: two sources would be mixed.
     clear_ms: float = 20.0
+    #: A drum's energy lies within this time of its onset.
+    ring_ms: float = 100.0
     #: Bands in which the level of an event is compared between tracks.
     feature_bands_hz: tuple[tuple[float, float], ...] = ((60.0, 250.0), (250.0, 2000.0))
     #: Further band in which hits mixed with other sources (cymbals above all) show.
@@ -244,6 +246,8 @@ class EvidenceSettings:
 class SpectralOffsetSettings:
     """How offset and sign are read from the phase of coherent frequencies."""
 
+    #: Fewer frames tell chance from sound too badly: unrelated tracks reach a coherence of 1/n.
+    min_frames: int = 8
     #: Frequencies that count: below, rooms and rumble; above, no two microphones agree.
     band_hz: tuple[float, float] = (30.0, 16_000.0)
     #: Offsets looked for: 5 ms is 1.7 m, wider than any usual stereo pair.
@@ -404,6 +408,8 @@ class ContinuousSettings:
 
     #: Frame: long against the largest offset, short against a phrase.
     frame_ms: float = 180.0
+    #: A short take is cut into so many frames at least.
+    fewest_frames: int = 10
     #: A track is active in frames within this range of its loud frames.
     active_range_db: float = 30.0
     #: This share of the active frames, those most its own, speaks for a track's source ...
@@ -418,6 +424,25 @@ class ContinuousSettings:
     fewest_bins: int = 12
     #: Largest offset looked for: a room's length, or a slow digital link.
     search_ms: float = 40.0
+    #: Peaks below this many times the curve's chance level say nothing.  The largest of some thousand lags of
+    #: pure noise stays under 5 (sqrt(2 ln M)); notes held through several frames make fewer frames of many,
+    #: and unrelated takes in one key and tempo reached 10.
+    min_significance: float = 14.0
+    #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities look alike.
+    max_rival: float = 0.8
+    #: Log-odds per unit of rival below that.
+    rival_slope: float = 8.0
+    #: Parts of the spectrum that must agree in sign, by weight.
+    min_unison: float = 0.75
+    #: The straight line through the phase may move the peak by so many samples.
+    refine_within_samples: float = 1.0
+    #: A common sound without any delay (samples) that explains no more than this of a track is electrical:
+    #: air takes time, and what is at one place is loud.
+    crosstalk_within_samples: float = 0.15
+    crosstalk_below_db: float = -25.0
+    #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
+    #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
+    percussive_share: float = 0.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -430,3 +455,44 @@ class AgreementSettings:
     decide_margin: float = 2.0
     #: A source whose own margin is this strong against the session's sign is named as dissenting.
     dissent_margin: float = 1.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairSettings:
+    """When a source may speak for a pair."""
+
+    #: A source says something of a pair from these log-odds on (one in four wrong at this level).
+    speaks_log_odds: float = 1.0
+    #: Its offset speaks for the pair when the picks from resampled hits stay within this.
+    sharp_std_ms: float = 0.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class AdviceSettings:
+    """When a change is worth advising."""
+
+    #: Least predicted gain of the sum in the source's band, dB: less is not heard on programme material
+    #: (common practice, no source).
+    least_gain_db: float = 1.0
+    #: Offsets below this are left: a tenth of the period at 1 kHz.
+    least_delay_ms: float = 0.1
+    #: A mic whose own source lies this far away in time keeps its lateness: it is there for the room (about 3 m).
+    far_ms: float = 8.7
+    #: Sources of one pair whose offsets differ by more than this cannot share one delay.
+    same_offset_ms: float = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """All settings of an analysis."""
+
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    events: EventSettings = field(default_factory=EventSettings)
+    arrival: ArrivalSettings = field(default_factory=ArrivalSettings)
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    continuous: ContinuousSettings = field(default_factory=ContinuousSettings)
+    agreement: AgreementSettings = field(default_factory=AgreementSettings)
+    pairs: PairSettings = field(default_factory=PairSettings)
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
+    #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
+    fft_size: int = 8192

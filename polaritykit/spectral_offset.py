@@ -39,6 +39,8 @@ def spectral_offset(
         Without an offset, and with a reason, when nothing coherent is found.
     """
     whole = pooled(parts)
+    if whole.n_frames < settings.min_frames:
+        return _nothing("the take is too short to tell chance from sound")
     weight = _weight(whole, a, b, settings)
     if np.count_nonzero(weight) < 3:
         return _nothing("the two tracks share no sound above chance")

@@ -61,7 +61,7 @@ def judge(
     cut_side, cut_hz = _low_cut(spectra, octaves, turned, settings)
     wiring, reason = _wiring(offset, octaves, turned, cut_side is not None, settings)
     by_phase = wiring != "unclear"
-    if not by_phase:
+    if not by_phase and spectra.n_frames >= settings.offset.min_frames:
         wiring, reason = _wiring_from_bottom(bottom, settings) or (wiring, reason)
     if mixed:
         wiring, reason = "unclear", "some sources are alike in both tracks, others inverted, all at no delay"

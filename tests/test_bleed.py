@@ -189,6 +189,15 @@ def test_always_together_says_so():
         analyse_bleed(recording, main_alone_s=[(7.0, 9.0)])
 
 
+@pytest.mark.parametrize("n_samples", [1, 1000, RATE])
+def test_short_and_silent_takes_say_so(n_samples):
+    """Nothing to measure is a result, not a fault."""
+    for level in (0.0, 0.1):
+        noise = level * np.random.default_rng(1).standard_normal((2, n_samples)).astype(np.float32)
+        found = analyse_bleed(ArrayRecording({"voice": noise[0], "guitar": noise[1]}, RATE))
+        assert (found.recommended_invert, found.flipped) == (None, None)
+
+
 def test_named_times_are_used():
     """Times given take the place of those found."""
     _, recording = _session(3)

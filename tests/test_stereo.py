@@ -167,11 +167,14 @@ def test_coincident_cardioids_are_not_mid_side(sign, wiring):
 
 
 def test_unclear_when_nothing_tells():
-    """Unrelated tracks, a single tone (half a period is an inversion), and a silent side."""
+    """Unrelated tracks, a single tone (half a period is an inversion), short noise, a silent side."""
     assert _findings(_pink(5), _pink(6)).wiring == "unclear"
     tone = 0.5 * np.sin(2 * np.pi * 1000.0 / RATE * np.arange(4 * RATE))
     noise = 1e-5 * np.random.default_rng(0).standard_normal((2, 4 * RATE))
     assert _findings(tone + noise[0], _late(tone, 10.0) + noise[1]).wiring == "unclear"
+    for seed in range(8):
+        short = np.random.default_rng(seed).standard_normal((2, 2000 * (seed + 1)))
+        assert _findings(0.1 * short[0], 0.1 * short[1]).wiring == "unclear"
     silent = _findings(_pink(5), np.zeros(4 * RATE))
     assert silent.wiring == "unclear"
     assert silent.level_difference_db is None
