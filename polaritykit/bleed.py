@@ -73,20 +73,6 @@ def analyse_bleed(
         goal=settings.goal,
         passages=passages,
         centre_hz=OCTAVES_HZ,
-        as_recorded=None,
-        flipped=None,
-        delayed=None,
-        isolation_in_main_db=(),
-        isolation_in_leaky_db=(),
-        main_alone_level_db=(),
-        reliable=(),
-        useful=(),
-        main_leak_ms=None,
-        leaky_leak_ms=None,
-        recommended_invert=None,
-        recommended_delay_ms=None,
-        reason="",
-        remarks=(),
     )
     main_source = _alone_spectra(recording, passages.main_alone_s, settings)
     leaky_source = _alone_spectra(recording, passages.leaky_alone_s, settings)

@@ -390,22 +390,22 @@ class BleedFindings:
     goal: str
     passages: BleedPassages
     centre_hz: tuple[float, ...]
-    as_recorded: BleedOption | None
-    flipped: BleedOption | None
+    as_recorded: BleedOption | None = None
+    flipped: BleedOption | None = None
     #: The recommended polarity with the recommended delay, or None.
-    delayed: BleedOption | None
+    delayed: BleedOption | None = None
     #: Isolation inside each mic alone: its own source over the other's leak.
-    isolation_in_main_db: tuple[float, ...]
-    isolation_in_leaky_db: tuple[float, ...]
+    isolation_in_main_db: tuple[float, ...] = ()
+    isolation_in_leaky_db: tuple[float, ...] = ()
     #: Level of the main mic's own source in the main mic alone: what the sum is coloured against.
-    main_alone_level_db: tuple[float, ...]
+    main_alone_level_db: tuple[float, ...] = ()
     #: Octaves where the two sources are told apart and clear of the noise, and those that matter as well.
-    reliable: tuple[bool, ...]
-    useful: tuple[bool, ...]
+    reliable: tuple[bool, ...] = ()
+    useful: tuple[bool, ...] = ()
     #: How late the leaky mic hears the main's source, and the main mic the leaky one's.
-    main_leak_ms: float | None
-    leaky_leak_ms: float | None
-    recommended_invert: bool | None
-    recommended_delay_ms: float | None
-    reason: str
-    remarks: tuple[str, ...]
+    main_leak_ms: float | None = None
+    leaky_leak_ms: float | None = None
+    recommended_invert: bool | None = None
+    recommended_delay_ms: float | None = None
+    reason: str = ""
+    remarks: tuple[str, ...] = ()

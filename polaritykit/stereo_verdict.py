@@ -65,9 +65,6 @@ def judge(
         wiring, reason = _wiring_from_bottom(bottom, settings) or (wiring, reason)
     if mixed:
         wiring, reason = "unclear", "some sources are alike in both tracks, others inverted, all at no delay"
-    power_a, power_b = (float(np.sum(spectra.power[track])) for track in (0, 1))
-    cross = float(np.sum(spectra.cross(0, 1).real))
-    both = power_a > 0.0 and power_b > 0.0
     worst = _worst(history)
     # With the sign from elsewhere, or none, the lag found is no answer either.
     decided = offset.offset_ms if by_phase and not mixed else None
@@ -77,16 +74,11 @@ def judge(
         wiring=wiring,
         wiring_reason=reason,
         offset_ms=decided,
-        offset_std_ms=offset.offset_std_ms if decided is not None else None,
-        path_difference_m=(
-            abs(decided) / 1000.0 * speed_of_sound().speed_mps if decided is not None else None
-        ),
-        level_difference_db=float(10.0 * np.log10(power_b / power_a)) if both else None,
-        correlation=float(np.clip(cross / np.sqrt(power_a * power_b), -1.0, 1.0)) if both else None,
-        mono_sum_loss_db=loss_db(power_a + power_b, cross) if both else None,
-        mono_sum_loss_flipped_db=loss_db(power_a + power_b, -cross) if both else None,
-        worst_moment_s=(worst + 0.5) * history.window_s if worst is not None and both else None,
-        worst_moment_loss_db=history.mono_sum_loss_db[worst] if worst is not None and both else None,
+        offset_std_ms=None if decided is None else offset.offset_std_ms,
+        path_difference_m=None if decided is None else abs(decided) / 1000 * speed_of_sound().speed_mps,
+        **_sums(spectra),
+        worst_moment_s=None if worst is None else (worst + 0.5) * history.window_s,
+        worst_moment_loss_db=None if worst is None else history.mono_sum_loss_db[worst],
         mixed_signs=mixed,
         low_cut_side=cut_side,
         low_cut_hz=cut_hz,
@@ -97,6 +89,22 @@ def judge(
         remarks=(),
     )
     return replace(facts, remarks=tuple(stereo_remarks(facts, settings)))
+
+
+def _sums(spectra: Spectra) -> dict[str, float | None]:
+    """Broadband level difference, correlation and mono-sum losses; None when a side is silent."""
+    power_a, power_b = (float(np.sum(spectra.power[track])) for track in (0, 1))
+    names = ("level_difference_db", "correlation", "mono_sum_loss_db", "mono_sum_loss_flipped_db")
+    if min(power_a, power_b) <= 0.0:
+        return dict.fromkeys(names)
+    cross = float(np.sum(spectra.cross(0, 1).real))
+    values = (
+        float(10.0 * np.log10(power_b / power_a)),
+        float(np.clip(cross / np.sqrt(power_a * power_b), -1.0, 1.0)),
+        loss_db(power_a + power_b, cross),
+        loss_db(power_a + power_b, -cross),
+    )
+    return dict(zip(names, values, strict=True))
 
 
 def _mixed_signs(tiles: PhaseTiles, offset: SpectralOffset, settings: StereoSettings) -> bool:

@@ -26,6 +26,7 @@ ARROWS: dict[str, set[str]] = {
     "promise": {"curves", "records", "summing"},
     "recording": {"errors", "records"},
     "spectra": {"errors", "records"},
+    "spectra_curves": {"errors", "records", "spectra"},
     "spectral_offset": {"records", "settings", "spectra"},
     "stereo": {
         "errors",

@@ -5,15 +5,8 @@ import pytest
 from scipy import signal
 
 from polaritykit.errors import InputError, UsageError
-from polaritykit.spectra import (
-    SpectrumPool,
-    aligned_cross,
-    coarse_grid_hz,
-    coarse_power,
-    correlation_curve,
-    hop_for,
-    pooled,
-)
+from polaritykit.spectra import SpectrumPool, hop_for, pooled
+from polaritykit.spectra_curves import aligned_cross, coarse_grid_hz, coarse_power, correlation_curve
 
 RATE = 48_000
 
