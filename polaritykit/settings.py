@@ -119,7 +119,7 @@ class SummingSettings:
     points_per_octave: int = 48
     #: Nothing is shown deeper: -30 dB of the power sum asks for 4 % agreement in level and 2.6 degrees in
     #: phase (closed form), closer than two microphones come.
-    floor_db: float = -30.0
+    floor_db: float = -20.0
     #: Share of a source's energy that makes "the source's band".
     energy_share: float = 0.8
 
@@ -192,8 +192,9 @@ class ArrivalSettings:
     #: ... plus this.
     after_climb_ms: float = 0.5
     #: Whitening does not chase what lies this far below the hit itself: without it the top octaves of a
-    #: quiet recording, which no two hits share, would decide (measured: picks within 0.15 ms .71 -> .78).
-    floor_db: float = -30.0
+    #: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor that
+    #: lies under the noise of a far one.
+    floor_db: float = -20.0
     #: Picks from resampled sets of hits, for the spread.
     bootstraps: int = 16
     #: Resampled picks within this of the pick agree with it.
@@ -230,6 +231,10 @@ class EvidenceSettings:
     few_hits_penalty: float = 0.6
     #: One edge has no more than this to say; below the log-odds of a witness, so that one edge is never all.
     edge_cap: float = 2.4
+    #: A source this far below the loudest one of a track (dB) says all it knows of that track ...
+    share_full_db: float = -25.0
+    #: ... and one this far below nothing: the louder sources' sound covers its first motion.
+    share_none_db: float = -45.0
     #: Below this the first motion lies under the noise and a later one is picked: nothing to say ...
     snr_none_db: float = 2.0
     #: ... from here on in full.

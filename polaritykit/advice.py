@@ -1,0 +1,136 @@
+"""One pair's conclusion and spectra to advice: leave, flip, delay, move or listen, with the expected gain.
+
+Rule: report what was measured, then what would be gained, then what to do; no change is advised whose
+predicted gain is not heard.
+
+Conventions: ``delay_ms`` (≥ 0) is given to the early track; gains in dB of the sum in the source's band.
+"""
+
+from polaritykit.findings import Advice, PairSource
+from polaritykit.pairs import Conclusion
+from polaritykit.records import BandGains
+from polaritykit.settings import AdviceSettings
+
+
+def advise(
+    conclusion: Conclusion, gains: BandGains | None, *, linked: bool, settings: AdviceSettings
+) -> Advice:
+    """Advise on one pair taken by itself.
+
+    Parameters
+    ----------
+    conclusion : Conclusion
+    gains : BandGains or None
+        Predicted changes of the sum in the main source's band.
+    linked : bool
+        The two tracks form a stereo image and are never delayed against each other.
+    settings : AdviceSettings
+
+    Returns
+    -------
+    Advice
+    """
+
+    def stay(why: str, *, listen: bool = False) -> Advice:
+        return Advice(
+            action="listen" if listen else "leave", invert=False, delay_ms=0.0, gain_db=0.0, why=why
+        )
+
+    if not conclusion.related:
+        return stay(conclusion.reason or "the two tracks share no sound")
+    if gains is None or conclusion.offset_s is None:
+        return stay("no offset is known; compare both positions of the switch by ear", listen=True)
+    offset_ms = conclusion.offset_s * 1e3
+    late = abs(offset_ms) >= settings.least_delay_ms and abs(offset_ms) <= settings.far_ms and not linked
+    if conclusion.polarity == "unclear":
+        return stay(
+            f"the polarity is unclear ({conclusion.reason}); compare both positions by ear", listen=True
+        )
+    inverted = conclusion.polarity == "inverted"
+    options = {
+        (True, False): gains.flipped_db,
+        (False, True): gains.aligned_db,
+        (True, True): gains.aligned_flipped_db,
+    }
+    wanted = (inverted, late)
+    two = _two_offsets(conclusion.sources, settings)
+    if two is not None and late:
+        return Advice(
+            action="move",
+            invert=False,
+            delay_ms=0.0,
+            gain_db=0.0,
+            why=f"{two[0].home} and {two[1].home} arrive with different offsets: no one delay serves both; "
+            "distance between the mics does",
+        )
+    if wanted == (False, False):
+        return stay(
+            "same polarity, no delay worth setting"
+            if not linked
+            else "same polarity; a stereo pair keeps its timing"
+        )
+    gain = options[wanted]
+    if gain < settings.least_gain_db and not inverted:
+        return stay(_little(gains, offset_ms))
+    if gain < settings.least_gain_db:
+        return _inverted_without_gain(conclusion, gains, gain, late=late, offset_ms=offset_ms)
+    action = {(True, False): "flip", (False, True): "delay", (True, True): "flip_and_delay"}[wanted]
+    return Advice(
+        action=action,  # type: ignore[arg-type]  # the three values above are all actions
+        invert=inverted,
+        delay_ms=abs(offset_ms) if late else 0.0,
+        gain_db=gain,
+        why=_why(conclusion, gains, offset_ms, inverted=inverted, late=late),
+    )
+
+
+def _two_offsets(
+    sources: tuple[PairSource, ...], settings: AdviceSettings
+) -> tuple[PairSource, PairSource] | None:
+    """Two sources, both well heard, that a single delay would pull apart."""
+    clear = [s for s in sources if s.offset_ms is not None and s.polarity != "unclear" and s.level_db > -12.0]
+    for second in clear[1:]:
+        first = clear[0]
+        assert first.offset_ms is not None and second.offset_ms is not None
+        if (
+            first.offset_ms * second.offset_ms < 0
+            and abs(first.offset_ms - second.offset_ms) > settings.same_offset_ms
+        ):
+            return first, second
+    return None
+
+
+def _little(gains: BandGains, offset_ms: float) -> str:
+    if gains.flipped_db > 1.0:
+        return (
+            f"same polarity, but {abs(offset_ms):.2f} ms apart: flipping would fill this band "
+            f"by {gains.flipped_db:.1f} dB although nothing is wired backwards"
+        )
+    return "same polarity; a delay would gain too little to hear"
+
+
+def _inverted_without_gain(
+    conclusion: Conclusion, gains: BandGains, gain: float, *, late: bool, offset_ms: float
+) -> Advice:
+    """Inverted by the direct sound, though the sum in the source's band hardly gains."""
+    best = max(gains.flipped_db, gains.aligned_flipped_db)
+    return Advice(
+        action="listen" if conclusion.strong else "leave",
+        invert=False,
+        delay_ms=0.0,
+        gain_db=0.0,
+        why=f"inverted by the direct sound, but {abs(offset_ms):.2f} ms apart the sum changes by only "
+        f"{best if late else gain:+.1f} dB in the source's band: check the wiring, then compare by ear",
+    )
+
+
+def _why(conclusion: Conclusion, gains: BandGains, offset_ms: float, *, inverted: bool, late: bool) -> str:
+    main = conclusion.main
+    heard = f"by {main.home}" if main is not None else "by their common sound"
+    if inverted and late:
+        return f"inverted and {abs(offset_ms):.2f} ms apart {heard}"
+    if inverted:
+        return f"inverted {heard}"
+    if gains.flipped_db >= 1.0:
+        return f"same polarity, but {abs(offset_ms):.2f} ms apart {heard}: flip or delay, both fill this band"
+    return f"same polarity, {abs(offset_ms):.2f} ms apart {heard}"

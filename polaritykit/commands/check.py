@@ -1,0 +1,94 @@
+"""``polaritykit check``: the main job."""
+
+import json
+from pathlib import Path
+from typing import Any
+
+import click
+
+from polaritykit.errors import EXIT_FINDINGS
+
+
+@click.command(name="check")
+@click.argument("session", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SESSION…")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Report folder [default: NAME_report in this folder]."
+)
+@click.option("--overwrite", is_flag=True, help="Replace a report folder that exists.")
+@click.option(
+    "--json",
+    "as_json",
+    is_flag=True,
+    help="Print the report as JSON and nothing else; no folder without --out.",
+)
+@click.option(
+    "--purpose",
+    type=click.Choice(["kit", "pair", "general"]),
+    help="What the tracks are for [default: from the tracks].",
+)
+@click.option("--anchor", metavar="TRACK", help="Track that keeps its timing [default: chosen].")
+@click.option(
+    "--linked", multiple=True, metavar="A,B", help="Two tracks that form a stereo image; may be given again."
+)
+@click.option(
+    "--plots",
+    type=click.Choice(["png", "svg", "pdf"]),
+    help="Write figures of the session and its pairs too.",
+)
+@click.option(
+    "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
+)
+@click.option(
+    "--fail-on",
+    type=click.Choice(["inverted", "any"]),
+    help="Exit with 3 when a track is inverted, or when anything is to be corrected.",
+)
+def command(
+    *,
+    session: tuple[Path, ...],
+    out: Path | None,
+    overwrite: bool,
+    as_json: bool,
+    purpose: Any,
+    anchor: str | None,
+    linked: tuple[str, ...],
+    plots: str | None,
+    ignore_start_times: bool,
+    fail_on: str | None,
+) -> int:
+    """Check every pair of tracks of a session.
+
+    SESSION is a folder of audio files, a list of files, or one multichannel file.
+    """
+    from polaritykit.analysis import analyse
+    from polaritykit.audio import open_session
+    from polaritykit.document import build_document
+    from polaritykit.output import check_output_folder
+    from polaritykit.report import read_links, write_report
+    from polaritykit.tables import summary_text
+    from polaritykit.terminal import progress_line, wants_emphasis
+
+    opened = open_session(session, ignore_start_times=ignore_start_times)
+    folder = out if out is not None else (None if as_json else Path(f"{opened.name}_report"))
+    inputs = [path for path in session if path.is_dir()] or list(session)
+    if folder is not None:
+        check_output_folder(folder, inputs=inputs, overwrite=overwrite)
+    with progress_line(quiet=as_json) as progress:
+        findings = analyse(
+            opened.recording,
+            linked=read_links(linked, opened.recording.track_names) if linked else None,
+            anchor=anchor,
+            purpose=purpose,
+            progress=progress,
+        )
+        document = build_document(findings, opened)
+        if folder is not None:
+            write_report(folder, document, inputs=inputs, overwrite=overwrite, plots=plots)
+    if as_json:
+        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+    else:
+        click.echo(summary_text(document, emphasis=wants_emphasis()))
+        click.echo(f"Report: {folder / 'report.html'}" if folder is not None else "")
+    counts = document["summary"]["counts"]
+    wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
+    return EXIT_FINDINGS if wanted else 0

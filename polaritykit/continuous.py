@@ -1,0 +1,365 @@
+"""Sustained sound (voice, strings, amplifier, a DI and its mic) to signed evidence for every pair.
+
+Frames in which one track is loud against the others are taken as that track's own source.  For each other
+track the phase-transform cross-spectrum is averaged over those frames: bins whose phase is the same in
+every frame carry the delay, all others average away.  The peak of its transform gives the offset; whether
+parts of the spectrum agree on it, and how far the next opposite lobe stays below, tell how sure the sign is.
+
+Conventions
+-----------
+offset
+    seconds; positive when the second track hears the sound later.
+coherence of phase
+    magnitude of the averaged unit phasors, 0 to 1; about 1/sqrt(n_frames) for unrelated tracks.
+
+References
+----------
+Phase transform: Knapp, C. H. & Carter, G. C. (1976), IEEE Trans. ASSP 24(4), 320-327.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.records import Floats, Recording, Samples, read_only
+from polaritykit.settings import ContinuousSettings
+
+Complexes = NDArray[np.complex128]
+
+
+class ActivityMeter:
+    """Level of every track in consecutive frames, low end removed by a first difference."""
+
+    def __init__(
+        self, n_tracks: int, n_samples: int, sample_rate_hz: int, settings: ContinuousSettings
+    ) -> None:
+        self.frame_samples = frame_samples(n_samples, sample_rate_hz, settings)
+        self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
+        self._levels: list[Floats] = []
+
+    def update(self, block: Samples) -> None:
+        """Take the next block, shape (n_tracks, n)."""
+        samples = np.concatenate([self._rest, block], axis=1) if self._rest.shape[1] else block
+        n_frames = samples.shape[1] // self.frame_samples
+        self._rest = samples[:, n_frames * self.frame_samples :].copy()
+        for index in range(n_frames):
+            step = np.diff(samples[:, index * self.frame_samples : (index + 1) * self.frame_samples], axis=1)
+            self._levels.append(np.einsum("tn,tn->t", step, step, dtype=np.float64) / step.shape[1])
+
+    def levels_db(self) -> Floats:
+        """Level per frame and track, dB; shape (n_frames, n_tracks)."""
+        return np.asarray(10 * np.log10(np.maximum(np.array(self._levels), 1e-20)))
+
+
+def frame_samples(n_samples: int, sample_rate_hz: int, settings: ContinuousSettings) -> int:
+    """Length of a frame: a power of two near the wanted time, shorter in a short take so that there are some."""
+    wanted = round(np.log2(settings.frame_ms * 1e-3 * sample_rate_hz))
+    most = int(np.log2(max(64, n_samples // settings.fewest_frames)))
+    return 1 << min(wanted, most)
+
+
+@dataclass(frozen=True, kw_only=True)
+class PhaseCurve:
+    """What one pair shows in one set of frames."""
+
+    #: Signed correlation at each lag, shape (n_lags,), scaled so that a pure delay peaks at +1 or -1.
+    curve: Floats
+    lag_s: Floats
+    offset_s: float
+    sign: int
+    #: Largest opposite-sign value over the peak, anywhere in the search.
+    rival: float
+    #: Peak in units of the curve's chance level.
+    significance: float
+    #: The same with the bins about the harmonics of 50 or of 60 Hz left out, whichever is less.
+    significance_without_mains: float
+    #: Peak lies at the edge of the search.
+    at_edge: bool
+    #: Share (by weight) of the spectrum's parts that show the same sign at that offset.
+    unison: float
+    #: Bandwidth that carries the evidence, octaves.
+    octaves: float
+
+
+def choose_frames(levels_db: Floats, home: int, settings: ContinuousSettings) -> NDArray[np.int64]:
+    """Frames in which ``home`` is loud against the other tracks, spread over the take.
+
+    Parameters
+    ----------
+    levels_db : ndarray, shape (n_frames, n_tracks)
+    home : int
+    settings : ContinuousSettings
+
+    Returns
+    -------
+    ndarray of int
+        Indices of frames in time order.
+    """
+    top = np.percentile(levels_db, 95, axis=0)
+    relative = levels_db - top
+    active = np.flatnonzero(relative[:, home] >= -settings.active_range_db)
+    others = np.delete(relative, home, axis=1)
+    dominance = relative[active, home] - others[active].mean(axis=1)
+    n_kept = max(min(len(active), settings.min_frames), round(len(active) * settings.dominant_share))
+    kept = np.sort(active[np.argsort(-dominance)[:n_kept]])
+    if len(kept) > settings.max_frames:
+        kept = kept[np.linspace(0, len(kept) - 1, settings.max_frames).round().astype(np.int64)]
+    return np.asarray(kept)
+
+
+def read_frames(recording: Recording, frames: NDArray[np.int64], size: int, margin: int) -> Samples:
+    """Samples of the chosen frames with a margin at both ends, shape (n_frames, n_tracks, size + 2·margin)."""
+    return np.stack([recording.read(int(at) * size - margin, (int(at) + 1) * size + margin) for at in frames])
+
+
+def spectra_of(frames: Samples, size: int, start: int = 0) -> Complexes:
+    """Windowed spectra of ``size`` samples from ``start`` along the last axis."""
+    window = np.hanning(size + 2)[1:-1].astype(np.float32)
+    return np.asarray(np.fft.rfft(frames[..., start : start + size] * window, axis=-1))
+
+
+def phase_curve(
+    spectra_a: Complexes, spectra_b: Complexes, sample_rate_hz: int, settings: ContinuousSettings
+) -> PhaseCurve | None:
+    """Delay and sign of b against a from frames of both.
+
+    Parameters
+    ----------
+    spectra_a, spectra_b : ndarray of complex, shape (n_frames, n_bins)
+    sample_rate_hz : int
+    settings : ContinuousSettings
+
+    Returns
+    -------
+    PhaseCurve or None
+        None where no bin carries a common phase.
+    """
+    n_frames, n_bins = spectra_a.shape
+    size = 2 * (n_bins - 1)
+    cross = np.conj(spectra_a) * spectra_b
+    phasor = (cross / np.maximum(np.abs(cross), 1e-30)).mean(axis=0)
+    frequency = np.arange(n_bins) * sample_rate_hz / size
+    weight = _weights(phasor, spectra_a, spectra_b, frequency, n_frames, settings)
+    total = float(weight.sum())
+    if np.count_nonzero(weight) < settings.fewest_bins:
+        return None
+    oversample = 4
+    reach = min(round(settings.search_ms * 1e-3 * sample_rate_hz), size // 4) * oversample
+    lag_s = np.arange(-reach, reach + 1) / (sample_rate_hz * oversample)
+    # A unit-gain copy gives exactly one at its delay: half the two-sided spectrum is summed.
+    spectrum = np.zeros(size * oversample // 2 + 1, dtype=complex)
+    spectrum[:n_bins] = weight * phasor / total
+
+    def transform(values: Complexes) -> Floats:
+        full = np.fft.irfft(values) * (size * oversample / 2)
+        return np.concatenate([full[-reach:], full[: reach + 1]])
+
+    curve = transform(spectrum)
+    at = int(np.argmax(np.abs(curve)))
+    sign = 1 if curve[at] >= 0 else -1
+    rival = max(0.0, float((-sign * curve).max() / abs(curve[at])))
+    chance = np.sqrt(np.sum(weight**2) / 2 / n_frames) / total
+    at_offset = sign * np.real(phasor * np.exp(2j * np.pi * frequency * lag_s[at]))
+    unison, octaves = _parts(weight, at_offset, frequency)
+    return PhaseCurve(
+        curve=read_only(curve),
+        lag_s=read_only(lag_s),
+        offset_s=float(lag_s[at]) + _vertex(np.abs(curve), at) * float(lag_s[1] - lag_s[0]),
+        sign=sign,
+        rival=rival,
+        significance=float(abs(curve[at]) / max(chance, 1e-30)),
+        significance_without_mains=_without_mains(weight, at_offset, frequency, n_frames),
+        at_edge=at <= oversample or at >= len(curve) - 1 - oversample,
+        unison=unison,
+        octaves=octaves,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reading:
+    """One pair in the frames of one home track."""
+
+    home: int
+    other: int
+    curve: PhaseCurve
+    offset_s: float
+    std_s: float
+    #: Power of the other track that the home track explains, dB below the other track's loud frames.
+    explained_db: float
+
+
+def read_home(
+    recording: Recording, levels_db: Floats, home: int, others: list[int], settings: ContinuousSettings
+) -> tuple[NDArray[np.int64], list[Reading]]:
+    """Read the pairs of one home track in the frames that are most its own.
+
+    Parameters
+    ----------
+    recording : Recording
+    levels_db : ndarray, shape (n_frames, n_tracks)
+        From `ActivityMeter`.
+    home : int
+    others : list of int
+        Tracks to compare with it.
+    settings : ContinuousSettings
+
+    Returns
+    -------
+    tuple
+        Indices of the frames used, and the readings of the pairs that show a common phase.
+    """
+    rate = recording.sample_rate_hz
+    size = frame_samples(recording.n_samples, rate, settings)
+    margin = min(round(settings.search_ms * 1e-3 * rate), size // 2)
+    chosen = choose_frames(levels_db, home, settings)
+    if len(chosen) < 2:
+        return chosen, []
+    frames = read_frames(recording, chosen, size, margin)
+    spectra = spectra_of(frames, size, margin)
+    top = np.percentile(levels_db, 95, axis=0)
+    readings = []
+    for other in others:
+        curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
+        if curve is None:
+            continue
+        offset, std = curve.offset_s, 0.25 / rate
+        if curve.significance >= settings.min_significance:
+            better = refine(frames[:, home], frames[:, other], margin, offset, curve.sign, rate)
+            # Reflections bend the phase: the straight line may correct the peak, not replace it.
+            if better is not None and abs(better[0] - offset) <= settings.refine_within_samples / rate:
+                offset, std = better
+        readings.append(
+            Reading(
+                home=home,
+                other=other,
+                curve=curve,
+                offset_s=offset,
+                std_s=std,
+                explained_db=_explained_db(spectra[:, home], spectra[:, other])
+                + float(np.mean(levels_db[chosen, other]) - top[other]),
+            )
+        )
+    return chosen, readings
+
+
+def _explained_db(spectra_a: Complexes, spectra_b: Complexes) -> float:
+    """Share of b's power in these frames that a explains, dB (coherence by power, chance taken off)."""
+    n = len(spectra_a)
+    cross = np.abs(np.mean(np.conj(spectra_a) * spectra_b, axis=0)) ** 2
+    power_a, power_b = (np.mean(np.abs(x) ** 2, axis=0) for x in (spectra_a, spectra_b))
+    coherence = np.clip((cross / np.maximum(power_a * power_b, 1e-300) - 1 / n) / (1 - 1 / n), 0.0, 1.0)
+    return float(10 * np.log10(max(np.sum(coherence * power_b) / max(float(np.sum(power_b)), 1e-300), 1e-12)))
+
+
+def _vertex(values: Floats, at: int) -> float:
+    """Vertex of the parabola through three samples about ``at``, in samples; 0 at the ends."""
+    if not 0 < at < len(values) - 1:
+        return 0.0
+    left, middle, right = values[at - 1 : at + 2]
+    bend = left - 2 * middle + right
+    return float(0.5 * (left - right) / bend) if bend else 0.0
+
+
+def refine(
+    frames_a: Samples, frames_b: Samples, margin: int, offset_s: float, sign: int, sample_rate_hz: int
+) -> tuple[float, float] | None:
+    """Offset from the slope of the phase over all coherent bins, and its standard deviation.
+
+    The frames of b are cut later by the whole samples of the offset first, so that both hold the same
+    sound; what is left is a straight line through the phase, fitted by least squares with the weights
+    γ²/(1-γ²), the inverse of the phase's variance.  For a pure delay in noise this reaches the
+    Cramér-Rao bound (Knapp & Carter 1976; Piersol, A. G. (1981), IEEE Trans. ASSP 29(3), 471-477, from memory).
+
+    Parameters
+    ----------
+    frames_a, frames_b : ndarray, shape (n_frames, size + 2·margin)
+    margin : int
+        Samples at both ends beyond the frame; the offset must lie inside.
+    offset_s : float
+        First value, right within a fraction of the shortest period.
+    sign : int
+        Polarity, +1 or -1.
+
+    Returns
+    -------
+    tuple of float, or None
+        Offset and its standard deviation, seconds; None where too few bins are coherent.
+    """
+    size = frames_a.shape[-1] - 2 * margin
+    whole = round(offset_s * sample_rate_hz)
+    if abs(whole) > margin:
+        return None
+    # Half-overlapping windows inside the frames: a Hann window alone would throw a third of the sound away.
+    half = size // 2
+    starts = [0] if half > margin else [-half, 0]
+    a = np.concatenate([spectra_of(frames_a, size, margin + at) for at in starts])
+    b = np.concatenate(
+        [spectra_of(frames_b, size, min(margin + at + whole, frames_b.shape[-1] - size)) for at in starts]
+    )
+    cross = sign * np.mean(np.conj(a) * b, axis=0)
+    power = np.mean(np.abs(a) ** 2, axis=0) * np.mean(np.abs(b) ** 2, axis=0)
+    raw = np.abs(cross) ** 2 / np.maximum(power, 1e-300)
+    n = len(a)
+    # E[γ²] = 1/n without coherence (Carter, Knapp & Nuttall 1973): taken off; the ceiling keeps one bin from deciding.
+    coherence = (
+        np.clip((raw - 1.0 / n) / (1.0 - 1.0 / n), 0.0, 1.0 - 1e-4) if n > 1 else np.clip(raw, 0.0, 0.5)
+    )
+    weight = coherence / (1.0 - coherence) * (raw > 1.0 - 0.05 ** (1.0 / max(n - 1, 1)))
+    omega = 2 * np.pi * np.arange(len(cross)) * sample_rate_hz / size
+    weight[0] = 0.0
+    power_sum = float(np.sum(weight * omega**2))
+    if np.count_nonzero(weight) < 8 or power_sum <= 0:
+        return None
+    left = offset_s - whole / sample_rate_hz
+    for _ in range(3):
+        phase = np.angle(cross * np.exp(1j * omega * left))
+        left -= float(np.sum(weight * omega * phase)) / power_sum
+    # The windows overlap by half and are tapered: about 0.95 frame each in one-window terms.
+    std = float(np.sqrt(1.0 / (2.0 * 0.95 * n * power_sum)))
+    return whole / sample_rate_hz + left, std
+
+
+def _weights(
+    phasor: Complexes,
+    spectra_a: Complexes,
+    spectra_b: Complexes,
+    frequency: Floats,
+    n_frames: int,
+    settings: ContinuousSettings,
+) -> Floats:
+    """Weight of each bin: its coherence of phase above chance, inside the band, where both have sound."""
+    low, high = settings.band_hz
+    inside = (frequency >= low) & (frequency <= high)
+    for spectra in (spectra_a, spectra_b):
+        power = np.mean(np.abs(spectra) ** 2, axis=0)
+        inside &= power >= power[inside].max(initial=0.0) * 10 ** (-settings.bin_range_db / 10)
+    # For unrelated tracks |phasor|^2 is exponential with mean 1/n: three times that is passed by 5 % of bins.
+    excess = np.maximum(np.abs(phasor) ** 2 - 3.0 / n_frames, 0.0)
+    return np.asarray(np.where(inside, np.sqrt(excess), 0.0))
+
+
+def _without_mains(weight: Floats, agreement: Floats, frequency: Floats, n_frames: int) -> float:
+    """Significance at the offset when what the mains could have made is left out."""
+    bin_hz = float(frequency[1])
+    least = np.inf
+    for mains in (50.0, 60.0):
+        nearest = mains * np.maximum(np.round(frequency / mains), 1.0)
+        kept = np.where((np.abs(frequency - nearest) > 1.5 * bin_hz) | (frequency > 2000.0), weight, 0.0)
+        chance = np.sqrt(np.sum(kept**2) / 2 / n_frames)
+        least = min(least, float(np.sum(kept * agreement)) / max(float(chance), 1e-30))
+    return least
+
+
+def _parts(weight: Floats, agreement: Floats, frequency: Floats) -> tuple[float, float]:
+    """Share of half-octave parts (by weight) that agree in sign, and the octaves that carry weight."""
+    used = weight > 0
+    part = np.floor(2 * np.log2(np.maximum(frequency, 1.0))).astype(np.int64)
+    total, agreeing, n_parts = 0.0, 0.0, 0
+    for label in np.unique(part[used]):
+        inside = used & (part == label)
+        value, mass = float(np.sum(weight[inside] * agreement[inside])), float(weight[inside].sum())
+        total += mass
+        agreeing += mass if value > 0 else 0.0
+        n_parts += mass > 0.02 * float(weight.sum())
+    return agreeing / max(total, 1e-30), n_parts / 2

@@ -1,0 +1,228 @@
+"""Conclusions on all pairs to one flip and one delay per track, against an anchor that keeps its timing.
+
+Conventions: delays are ≥ 0 and given to early tracks; the latest track that is aligned sets zero.  Of the
+two global signs the one with fewer flips is taken: relative polarity alone cannot tell them apart.
+"""
+
+from collections.abc import Mapping
+from itertools import combinations
+
+import numpy as np
+
+from polaritykit.agreement import Agreement
+from polaritykit.evidence import SourceEvidence
+from polaritykit.findings import Corrections, Loop, Outvoted, TrackCorrection
+from polaritykit.naming import is_overhead, is_room
+from polaritykit.pairs import Conclusion
+from polaritykit.settings import AdviceSettings, AgreementSettings
+
+Pairs = Mapping[tuple[int, int], Conclusion]
+
+
+def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str, str], ...]) -> int | None:
+    """Track that keeps its timing: an overhead where there is one, else the one most others relate to."""
+    related = np.zeros(len(names))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related:
+            related[a] += 1
+            related[b] += 1
+    if not related.any():
+        return None
+    overheads = [index for index, name in enumerate(names) if is_overhead(name) and related[index]]
+    if overheads:
+        partners = {name for pair in linked for name in pair}
+        return max(overheads, key=lambda index: (names[index] in partners, related[index]))
+    # Among equals the later track: delaying the early ones is what a desk can do.
+    lateness = np.zeros(len(names))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related and conclusion.offset_s is not None:
+            lateness[b] += conclusion.offset_s
+            lateness[a] -= conclusion.offset_s
+    return int(max(range(len(names)), key=lambda index: (related[index], lateness[index])))
+
+
+def correct(
+    names: tuple[str, ...],
+    pairs: Pairs,
+    *,
+    evidence: tuple[SourceEvidence, ...],
+    agreement: Agreement | None,
+    linked: tuple[tuple[str, str], ...],
+    anchor: int | None,
+    sample_rate_hz: int,
+    settings: AdviceSettings,
+    signs: AgreementSettings,
+) -> Corrections:
+    """Make one consistent set of settings.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pairs : mapping of (a, b), a < b, to Conclusion
+    evidence : tuple of SourceEvidence
+    agreement : Agreement or None
+    linked : pairs of names that move together
+    anchor : int or None
+        Track that keeps its timing.
+    sample_rate_hz : int
+    settings : AdviceSettings
+    signs : AgreementSettings
+
+    Returns
+    -------
+    Corrections
+    """
+    flips, flip_why = _flips(names, pairs, agreement, signs)
+    late_s, delay_why = _lateness(names, pairs, evidence, linked, anchor, settings)
+    latest = max([value for value in late_s if value is not None], default=0.0)
+    tracks = []
+    for index, name in enumerate(names):
+        own = late_s[index]
+        delay_s = latest - own if own is not None else 0.0
+        why = "; ".join(part for part in (flip_why[index], delay_why[index]) if part)
+        tracks.append(
+            TrackCorrection(
+                name=name,
+                invert=flips[index],
+                delay_ms=delay_s * 1e3 if delay_s * 1e3 >= settings.least_delay_ms / 2 else 0.0,
+                delay_samples=delay_s * sample_rate_hz
+                if delay_s * 1e3 >= settings.least_delay_ms / 2
+                else 0.0,
+                why=why or "nothing to correct",
+            )
+        )
+    return Corrections(
+        anchor=names[anchor] if anchor is not None else None,
+        tracks=tuple(tracks),
+        groups=_groups(names, pairs),
+        outvoted=_outvoted(names, pairs),
+        loops=_loops(names, pairs),
+    )
+
+
+def _flips(
+    names: tuple[str, ...], pairs: Pairs, agreement: Agreement | None, signs: AgreementSettings
+) -> tuple[list[bool], list[str]]:
+    """Tracks to flip: within each group of decided pairs the smaller side."""
+    n = len(names)
+    flips, why = [False] * n, [""] * n
+    if agreement is None:
+        return flips, why
+    left = set(range(n))
+    decided = {(a, b) for (a, b), c in pairs.items() if c.polarity != "unclear"}
+    decided |= {(b, a) for a, b in decided}
+    while left:
+        group, todo = set(), [min(left)]
+        while todo:
+            track = todo.pop()
+            if track not in group:
+                group.add(track)
+                todo += [other for other in left if (track, other) in decided]
+        left -= group
+        minus = {track for track in group if agreement.signs[track] != agreement.signs[min(group)]}
+        chosen = minus if len(minus) * 2 <= len(group) else group - minus
+        for track in sorted(chosen):
+            margins = [abs(float(agreement.margin[track, other])) for other in group - chosen]
+            flips[track] = max(margins, default=0.0) >= signs.decide_margin
+            if flips[track]:
+                tie = " (or all the others of its group)" if len(chosen) * 2 == len(group) else ""
+                why[track] = f"inverted against {len(group) - len(chosen)} other track(s){tie}"
+    return flips, why
+
+
+def _lateness(
+    names: tuple[str, ...],
+    pairs: Pairs,
+    evidence: tuple[SourceEvidence, ...],
+    linked: tuple[tuple[str, str], ...],
+    anchor: int | None,
+    settings: AdviceSettings,
+) -> tuple[list[float | None], list[str]]:
+    """How late each track is against the anchor by its own source, seconds; None for tracks left alone."""
+    late: list[float | None] = [None] * len(names)
+    why = [""] * len(names)
+    if anchor is None:
+        return late, why
+    partner = {name: other for pair in linked for name, other in (pair, pair[::-1])}
+    anchors = {anchor} | ({names.index(partner[names[anchor]])} if names[anchor] in partner else set())
+    for index in anchors:
+        late[index] = 0.0
+    for index, name in enumerate(names):
+        if index in anchors or name in partner:
+            continue
+        found = _own_offset(index, anchor, pairs, evidence)
+        if found is None:
+            continue
+        offset_s, source = found
+        if offset_s * 1e3 > settings.far_ms or (is_room(name) and offset_s > 0):
+            why[index] = f"far ({offset_s * 1e3:.1f} ms later than {names[anchor]}): keeps its lateness"
+            continue
+        late[index] = offset_s
+        if abs(offset_s) * 1e3 >= settings.least_delay_ms:
+            word = "earlier" if offset_s < 0 else "later"
+            why[index] = (
+                f"hears {source if source != name else 'its own source'} {abs(offset_s) * 1e3:.2f} ms {word} than {names[anchor]}"
+            )
+    return late, why
+
+
+def _own_offset(
+    track: int, anchor: int, pairs: Pairs, evidence: tuple[SourceEvidence, ...]
+) -> tuple[float, str] | None:
+    """Offset of a track against the anchor by its own source, else by the pair's main source."""
+    conclusion = pairs[min(track, anchor), max(track, anchor)]
+    sign = 1.0 if anchor < track else -1.0
+    own = [item for item in evidence if item.home == track and item.known[anchor, track]]
+    if not conclusion.related or conclusion.offset_s is None or conclusion.main is None:
+        return None
+    if own:
+        best = max(own, key=lambda item: float(np.abs(item.log_odds[anchor, track])) + item.n_used * 1e-3)
+        if best.std_s[anchor, track] <= 2 * (conclusion.std_s or 0.0) + 1e-4:
+            return float(best.offset_s[anchor, track]), "its own source"
+    return sign * conclusion.offset_s, conclusion.main.home
+
+
+def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:
+    """Tracks connected by related pairs, in session order; single tracks left out."""
+    group = list(range(len(names)))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related and group[a] != group[b]:
+            old, new = group[b], group[a]
+            group = [new if label == old else label for label in group]
+    members = [
+        tuple(names[i] for i in range(len(names)) if group[i] == label) for label in dict.fromkeys(group)
+    ]
+    return tuple(member for member in members if len(member) > 1)
+
+
+def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
+    found = []
+    for (a, b), conclusion in pairs.items():
+        against = [source for source in conclusion.sources if source.dissents]
+        if against:
+            homes = ", ".join(source.home for source in against)
+            found.append(
+                Outvoted(
+                    reference=names[a],
+                    other=names[b],
+                    why=f"{homes} is heard {against[0].polarity} here, against the other sources: "
+                    "one of the two mics hears it from its other side, or its first arrival is lost",
+                )
+            )
+    return tuple(found)
+
+
+def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
+    """The loops of three tracks with one main source that close worst."""
+    loops = []
+    for a, b, c in combinations(range(len(names)), 3):
+        three = [pairs[a, b], pairs[b, c], pairs[a, c]]
+        if any(item.offset_s is None or item.main is None for item in three):
+            continue
+        if len({item.main.home for item in three if item.main is not None}) > 1 and any(
+            item.main is not None and item.main.kind == "hits" for item in three
+        ):
+            continue
+        ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
+        loops.append(Loop(tracks=(names[a], names[b], names[c]), residual_ms=(ab + bc - ac) * 1e3))
+    return tuple(sorted(loops, key=lambda loop: -abs(loop.residual_ms))[:most])

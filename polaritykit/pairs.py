@@ -1,0 +1,205 @@
+"""Evidence and agreement of one pair to its finding: related, offset, polarity, confidence, or why not.
+
+Conventions: as in `polaritykit.findings`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from polaritykit.agreement import Agreement
+from polaritykit.evidence import SourceEvidence
+from polaritykit.findings import PairSource, Relation
+from polaritykit.records import Polarity
+from polaritykit.settings import AgreementSettings, PairSettings
+from polaritykit.spectra import Spectra
+from polaritykit.summing import energy_band, sum_effect_db
+
+
+@dataclass(frozen=True, kw_only=True)
+class Conclusion:
+    """What the evidence says of one pair, before any advice."""
+
+    related: bool
+    relation: Relation | None
+    offset_s: float | None
+    std_s: float | None
+    polarity: Polarity
+    confidence: float
+    strong: bool
+    main: PairSource | None
+    sources: tuple[PairSource, ...]
+    reason: str | None
+
+
+def confidence_of(margin: float) -> float:
+    """Probability that a sign with this margin (log-odds of the evidence) is right.
+
+    Half the chance that exp(-margin) leaves: a reversed pair needs every witness wrong at once, and a wrong
+    witness points either way.  Held against real and simulated sessions by the accuracy benchmark.
+    """
+    return 1.0 - 0.5 * float(np.exp(-abs(margin)))
+
+
+def _sign_word(value: float) -> Polarity:
+    return "same" if value > 0 else "inverted"
+
+
+def conclude(
+    a: int,
+    b: int,
+    *,
+    evidence: tuple[SourceEvidence, ...],
+    agreement: Agreement | None,
+    names: tuple[str, ...],
+    spectra: Spectra,
+    settings: PairSettings,
+    signs: AgreementSettings,
+) -> Conclusion:
+    """Conclude on the pair (a, b).
+
+    Parameters
+    ----------
+    a, b : int
+        Tracks in session order.
+    evidence : tuple of SourceEvidence
+        All sources of the session that may speak for this pair.
+    agreement : Agreement or None
+        None where no source was found.
+    names : tuple of str
+    spectra : Spectra
+        Pooled over the take.
+    settings : PairSettings
+    signs : AgreementSettings
+
+    Returns
+    -------
+    Conclusion
+    """
+    margin = float(agreement.margin[a, b]) if agreement is not None else 0.0
+    heard = [
+        item for item in evidence if item.known[a, b] or abs(item.log_odds[a, b]) >= settings.speaks_log_odds
+    ]
+    top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
+    decided = abs(margin) >= signs.decide_margin
+    ranked = sorted(heard, key=lambda item: -_weight(item, a, b, top, settings))
+    sources = tuple(
+        _pair_source(item, a, b, top, margin if decided else 0.0, names, spectra, signs) for item in ranked
+    )
+    trusted = [item for item in ranked if _trusted(item, a, b, settings)]
+    known = [item for item in ranked if item.known[a, b]]
+    if not trusted and not (decided and known):
+        relation, reason = _apart(evidence, a, b)
+        return Conclusion(
+            related=False,
+            relation=relation,
+            offset_s=None,
+            std_s=None,
+            polarity="unclear",
+            confidence=0.5,
+            strong=False,
+            main=None,
+            sources=(),
+            reason=reason,
+        )
+    main = (trusted or known)[0]
+    sharp = bool(trusted) or float(main.std_s[a, b]) <= settings.sharp_std_ms * 1e-3
+    least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
+    return Conclusion(
+        related=True,
+        relation="acoustic",
+        offset_s=float(main.offset_s[a, b]) if sharp else None,
+        std_s=float(main.std_s[a, b]) if sharp else None,
+        polarity=_sign_word(margin) if decided else "unclear",
+        confidence=confidence_of(margin),
+        strong=decided and least * np.sign(margin) >= signs.decide_margin,
+        main=sources[ranked.index(main)],
+        sources=sources,
+        reason=None if decided else _why_unclear(ranked, sources, a, b),
+    )
+
+
+def _weight(item: SourceEvidence, a: int, b: int, top: np.ndarray, settings: PairSettings) -> float:
+    """Rank of a source for this pair: its level in the fainter track, less where it says little."""
+    share = float(np.min((item.level_db - top)[[a, b]]))
+    return share - (0.0 if _trusted(item, a, b, settings) else 100.0)
+
+
+def _trusted(item: SourceEvidence, a: int, b: int, settings: PairSettings) -> bool:
+    """Whether the source's offset may speak for the pair."""
+    if not item.known[a, b]:
+        return False
+    if item.kind == "continuous":
+        return True
+    sharp = float(item.std_s[a, b]) <= settings.sharp_std_ms * 1e-3
+    return sharp and abs(float(item.log_odds[a, b])) >= settings.speaks_log_odds
+
+
+def _pair_source(
+    item: SourceEvidence,
+    a: int,
+    b: int,
+    top: np.ndarray,
+    margin: float,
+    names: tuple[str, ...],
+    spectra: Spectra,
+    signs: AgreementSettings,
+) -> PairSource:
+    odds = float(item.log_odds[a, b])
+    clear = abs(odds) >= signs.dissent_margin
+    band = energy_band(spectra.power[item.home], spectra.frequency_hz)
+    known = bool(item.known[a, b])
+    offset_ms = float(item.offset_s[a, b]) * 1e3 if known else None
+    pair = spectra.pair(a, b)
+    effect = aligned = None
+    if band is not None:
+        effect = sum_effect_db(pair, band_hz=band, delay_ms=0.0)
+        aligned = sum_effect_db(pair, band_hz=band, delay_ms=-offset_ms) if offset_ms is not None else None
+    return PairSource(
+        home=names[item.home],
+        kind=item.kind,
+        hits=item.n_used,
+        offset_ms=offset_ms,
+        offset_std_ms=float(item.std_s[a, b]) * 1e3 if known else None,
+        polarity=_sign_word(odds) if clear else "unclear",
+        confidence=confidence_of(odds),
+        level_db=float(np.min((item.level_db - top)[[a, b]])),
+        dissents=clear and odds * margin < 0,
+        band_hz=band,
+        sum_effect_db=effect,
+        sum_effect_aligned_db=aligned,
+    )
+
+
+def _apart(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> tuple[Relation | None, str]:
+    """Why two tracks are not taken to share sound in the air."""
+    found = {
+        item.obstacle[x] for item in evidence for x in (a, b) if item.kind == "hits" or item.home in (a, b)
+    }
+    if "crosstalk" in found:
+        return "crosstalk", (
+            "what they share has no delay at all and is very faint: electrical or digital crosstalk suspected, not sound"
+        )
+    if "mains" in found:
+        return "hum", "all they share lies on the harmonics of the mains: hum, not sound"
+    if not evidence:
+        return None, "no sound was found that both tracks share above chance"
+    if found & {"scatter"}:
+        return None, "no source reaches both tracks at a steady time: too few clean hits, or nothing shared"
+    return None, "no sound was found that both tracks share above the noise"
+
+
+def _why_unclear(ranked: list[SourceEvidence], sources: tuple[PairSource, ...], a: int, b: int) -> str:
+    said = {source.polarity for source in sources if source.polarity != "unclear"}
+    if len(said) > 1:
+        same = next(source.home for source in sources if source.polarity == "same")
+        inverted = next(source.home for source in sources if source.polarity == "inverted")
+        return f"two sources disagree: {same} is heard with the same polarity, {inverted} inverted"
+    obstacles = {item.obstacle[x] for item in ranked for x in (a, b)}
+    if "narrow" in obstacles:
+        return "narrow band: the two polarities look alike"
+    if "edge" in obstacles:
+        return "the arrival lies at the edge of the search"
+    if any(item.n_used < 8 for item in ranked):
+        return "too few clean hits"
+    return "the first arrivals are too faint or too unlike to tell their sign"
