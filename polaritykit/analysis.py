@@ -9,7 +9,6 @@ from collections.abc import Callable, Mapping
 from itertools import combinations
 from typing import Any, Literal
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.advice import advise
@@ -22,6 +21,7 @@ from polaritykit.events import OnsetDetector, find_sources, merge_onsets
 from polaritykit.evidence import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.findings import Findings, PairFinding, SourceArrival, SourceFinding
 from polaritykit.levels import LevelMeter
+from polaritykit.limits import OffsetLimits, limit_evidence
 from polaritykit.naming import is_overhead, linked_pairs
 from polaritykit.pairs import Conclusion, conclude
 from polaritykit.recording import ArrayRecording
@@ -84,6 +84,7 @@ def analyse(
     linked: tuple[tuple[str, str], ...] | None = None,
     anchor: str | None = None,
     purpose: Literal["kit", "pair", "general"] | None = None,
+    offset_limits: OffsetLimits | None = None,
     progress: Progress = _quiet,
 ) -> Findings:
     """Analyse every pair of a recording.
@@ -99,6 +100,8 @@ def analyse(
         Track that keeps its timing; chosen when left out.
     purpose : {"kit", "pair", "general"}, optional
         Chosen from the tracks when left out.
+    offset_limits : mapping of (name, name) to (low, high), optional
+        Offsets in ms that are possible at all, as from `layout.possible_offsets`; others are not believed.
     progress : callable, optional
         Called with the stage and the share of it done.
 
@@ -122,7 +125,11 @@ def analyse(
     linked = linked_pairs(names) if linked is None else linked
     levels, spectra, onsets, activity_db = _one_pass(recording, settings, progress)
     usable = [not {"silent", "duplicate"} & set(track.faults) for track in levels]
-    evidence = _gather(recording, onsets, activity_db, usable, settings, progress)
+    evidence = _gather(recording, onsets, activity_db, usable, settings=settings, progress=progress)
+    notes: tuple[str, ...] = ()
+    if offset_limits:
+        limited = limit_evidence(evidence, names, offset_limits, settings.limits)
+        evidence, notes = limited.evidence, limited.notes
     agreement = _agree(evidence, settings)
     pairs = {
         (a, b): conclude(
@@ -150,7 +157,9 @@ def analyse(
         signs=settings.agreement,
     )
     findings = tuple(
-        _pair_finding(names, a, b, conclusion, spectra, levels, linked, settings)
+        _pair_finding(
+            names, a, b, conclusion, spectra=spectra, levels=levels, linked=linked, settings=settings
+        )
         for (a, b), conclusion in pairs.items()
     )
     return Findings(
@@ -166,7 +175,7 @@ def analyse(
         pairs=findings,
         corrections=corrections,
         spectra=spectra,
-        notes=(),
+        notes=notes,
     )
 
 
@@ -200,6 +209,7 @@ def _gather(
     onsets: OnsetDetector,
     activity_db: Floats,
     usable: list[bool],
+    *,
     settings: Settings,
     progress: Progress,
 ) -> tuple[SourceEvidence, ...]:
@@ -220,7 +230,12 @@ def _gather(
     for home, others in enumerate(sustained):
         if others and len(activity_db) >= 2:
             item, _ = continuous_evidence(
-                recording, activity_db, home, others, settings.continuous, settings.evidence.edge_cap
+                recording,
+                activity_db,
+                home,
+                others,
+                settings=settings.continuous,
+                edge_cap=settings.evidence.edge_cap,
             )
             evidence.append(item)
         progress("sustained sound", (home + 1) / n)
@@ -247,6 +262,7 @@ def _pair_finding(
     a: int,
     b: int,
     conclusion: Conclusion,
+    *,
     spectra: Spectra,
     levels: tuple[TrackLevels, ...],
     linked: tuple[tuple[str, str], ...],

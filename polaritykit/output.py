@@ -14,7 +14,7 @@ from pathlib import Path
 from polaritykit.errors import UsageError
 
 #: A folder with one of these was written by this program and may be replaced.
-REPORT_MARKS = ("report.json", "applied.json")
+REPORT_MARKS = ("report.json", "applied.json", "layout.json")
 #: Begins the names of what is not complete yet.
 _TEMPORARY_PREFIX = ".unfinished-"
 

@@ -192,8 +192,8 @@ class ArrivalSettings:
     #: ... plus this.
     after_climb_ms: float = 0.5
     #: Whitening does not chase what lies this far below the hit itself: without it the top octaves of a
-    #: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor that
-    #: lies under the noise of a far one.
+    #: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor
+    #: that lies under the noise of a far one.
     floor_db: float = -20.0
     #: Picks from resampled sets of hits, for the spread.
     bootstraps: int = 16
@@ -433,7 +433,8 @@ class ContinuousSettings:
     #: pure noise stays under 5 (sqrt(2 ln M)); notes held through several frames make fewer frames of many,
     #: and unrelated takes in one key and tempo reached 10.
     min_significance: float = 14.0
-    #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities look alike.
+    #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
+    #: look alike.
     max_rival: float = 0.8
     #: Log-odds per unit of rival below that.
     rival_slope: float = 8.0
@@ -456,6 +457,8 @@ class AgreementSettings:
 
     #: One source's objection is limited to this: about one source in twenty is wrong as a whole (log 20 = 3).
     witness_cap: float = 3.0
+    #: An edge of this weight lets a witness object in full; fainter ones in proportion.
+    full_edge: float = 2.4
     #: A pair is decided from this margin on; a single edge cannot reach the confidence of two.
     decide_margin: float = 2.0
     #: A source whose own margin is this strong against the session's sign is named as dissenting.
@@ -481,10 +484,20 @@ class AdviceSettings:
     least_gain_db: float = 1.0
     #: Offsets below this are left: a tenth of the period at 1 kHz.
     least_delay_ms: float = 0.1
-    #: A mic whose own source lies this far away in time keeps its lateness: it is there for the room (about 3 m).
+    #: A mic whose own source lies this far away in time keeps its lateness: it is there for the room (about
+    #: 3 m).
     far_ms: float = 8.7
     #: Sources of one pair whose offsets differ by more than this cannot share one delay.
     same_offset_ms: float = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class LimitSettings:
+    """How a mic plan limits what is believed."""
+
+    #: Offsets may be this much larger than the way through the air: converters of different make differ by the
+    #: delay of their filters, some 10 to 40 samples at 48 kHz (common practice).
+    latency_ms: float = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -499,5 +512,6 @@ class Settings:
     agreement: AgreementSettings = field(default_factory=AgreementSettings)
     pairs: PairSettings = field(default_factory=PairSettings)
     advice: AdviceSettings = field(default_factory=AdviceSettings)
+    limits: LimitSettings = field(default_factory=LimitSettings)
     #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
     fft_size: int = 8192

@@ -145,6 +145,7 @@ ARROWS: dict[str, set[str]] = {
     "plan_room": {"air", "errors", "plan_records", "records", "toml_table"},
     "plan_against": {"comb", "curves", "errors", "plan_lags", "plan_records", "records", "settings"},
     "plan_lags": {"plan_records", "settings"},
+    "limits": {"evidence", "records", "settings"},
 }
 
 

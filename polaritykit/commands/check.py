@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from polaritykit.errors import EXIT_FINDINGS
+from polaritykit.errors import EXIT_FINDINGS, UsageError
 
 
 @click.command(name="check")
@@ -31,6 +31,12 @@ from polaritykit.errors import EXIT_FINDINGS
     "--linked", multiple=True, metavar="A,B", help="Two tracks that form a stereo image; may be given again."
 )
 @click.option(
+    "--layout",
+    type=click.Path(path_type=Path),
+    metavar="PLAN.toml",
+    help="Mic plan: offsets its distances make impossible are not believed.",
+)
+@click.option(
     "--plots",
     type=click.Choice(["png", "svg", "pdf"]),
     help="Write figures of the session and its pairs too.",
@@ -52,6 +58,7 @@ def command(
     purpose: Any,
     anchor: str | None,
     linked: tuple[str, ...],
+    layout: Path | None,
     plots: str | None,
     ignore_start_times: bool,
     fail_on: str | None,
@@ -69,6 +76,7 @@ def command(
     from polaritykit.terminal import progress_line, wants_emphasis
 
     opened = open_session(session, ignore_start_times=ignore_start_times)
+    limits = plan_limits(layout, opened.recording.track_names) if layout is not None else None
     folder = out if out is not None else (None if as_json else Path(f"{opened.name}_report"))
     inputs = [path for path in session if path.is_dir()] or list(session)
     if folder is not None:
@@ -79,6 +87,7 @@ def command(
             linked=read_links(linked, opened.recording.track_names) if linked else None,
             anchor=anchor,
             purpose=purpose,
+            offset_limits=limits,
             progress=progress,
         )
         document = build_document(findings, opened)
@@ -92,3 +101,25 @@ def command(
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
     return EXIT_FINDINGS if wanted else 0
+
+
+def plan_limits(plan: Path, names: tuple[str, ...]) -> dict[tuple[str, str], tuple[float, float]]:
+    """Read the possible offsets of a session's tracks from a mic plan.
+
+    Raises
+    ------
+    UsageError
+        When the plan has fewer than two tracks of the session.
+    """
+    from polaritykit.layout import possible_offsets
+    from polaritykit.plan import load_plan
+
+    ranges = possible_offsets(load_plan(plan))
+    limits = {(item.track_a, item.track_b): (item.low_ms, item.high_ms) for item in ranges}
+    known = {pair: limit for pair, limit in limits.items() if set(pair) <= set(names)}
+    if not known:
+        raise UsageError(
+            f"{plan} shares fewer than two tracks with this session ({', '.join(names)}): give each mic "
+            'of the plan its track = "name".'
+        )
+    return known
