@@ -70,7 +70,8 @@ def limit_evidence(
         )
     notes = tuple(
         f"{name}: {int(dropped[track])} of {int(dropped[track] + kept[track])} measured offsets are larger "
-        "than the plan's distances allow and were not used: latency, another place than planned, or a reflection."
+        "than the plan's distances allow and were not used: latency, another place than planned, or "
+        "a reflection."
         for track, name in enumerate(names)
         if dropped[track] > kept[track]
     )
