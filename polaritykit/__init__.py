@@ -1,4 +1,4 @@
-"""polaritykit: do the microphones of a session agree?
+"""polaritykit: tells whether the microphones of a session agree.
 
 The public functions are imported on first use, so that ``import polaritykit`` is cheap::
 

@@ -6,7 +6,7 @@ predicted gain is not heard.
 Conventions: ``delay_ms`` (≥ 0) is given to the early track; gains in dB of the sum in the source's band.
 """
 
-from polaritykit.findings import Advice, PairSource
+from polaritykit.findings import Action, Advice, PairSource
 from polaritykit.pairs import Conclusion
 from polaritykit.records import BandGains
 from polaritykit.settings import AdviceSettings
@@ -30,53 +30,52 @@ def advise(
     -------
     Advice
     """
-
-    def stay(why: str, *, listen: bool = False) -> Advice:
-        return Advice(
-            action="listen" if listen else "leave", invert=False, delay_ms=0.0, gain_db=0.0, why=why
-        )
-
     if not conclusion.related:
-        return stay(conclusion.reason or "the two tracks share no sound")
+        return _stay(conclusion.reason or "the two tracks share no sound")
     if gains is None or conclusion.offset_s is None:
-        return stay("no offset is known; compare both positions of the switch by ear", listen=True)
-    offset_ms = conclusion.offset_s * 1e3
-    late = abs(offset_ms) >= settings.least_delay_ms and abs(offset_ms) <= settings.far_ms and not linked
+        return _stay("no offset is known; compare both positions of the switch by ear", "listen")
     if conclusion.polarity == "unclear":
-        return stay(
-            f"the polarity is unclear ({conclusion.reason}); compare both positions by ear", listen=True
+        return _stay(
+            f"the polarity is unclear ({conclusion.reason}); compare both positions by ear", "listen"
         )
-    inverted = conclusion.polarity == "inverted"
-    options = {
-        (True, False): gains.flipped_db,
-        (False, True): gains.aligned_db,
-        (True, True): gains.aligned_flipped_db,
-    }
-    wanted = (inverted, late)
+    offset_ms = conclusion.offset_s * 1e3
+    late = settings.least_delay_ms <= abs(offset_ms) <= settings.far_ms and not linked
     two = _two_offsets(conclusion.sources, settings)
     if two is not None and late:
-        return Advice(
-            action="move",
-            invert=False,
-            delay_ms=0.0,
-            gain_db=0.0,
-            why=f"{two[0].home} and {two[1].home} arrive with different offsets: no one delay serves both; "
+        return _stay(
+            f"{two[0].home} and {two[1].home} arrive with different offsets: no one delay serves both; "
             "distance between the mics does",
+            "move",
         )
-    if wanted == (False, False):
-        return stay(
-            "same polarity, no delay worth setting"
-            if not linked
-            else "same polarity; a stereo pair keeps its timing"
+    if conclusion.polarity == "same" and not late:
+        return _stay(
+            "same polarity; a stereo pair keeps its timing"
+            if linked
+            else "same polarity, no delay worth setting"
         )
-    gain = options[wanted]
-    if gain < settings.least_gain_db and not inverted:
-        return stay(_little(gains, offset_ms))
+    return _change(conclusion, gains, settings, late=late, offset_ms=offset_ms)
+
+
+def _stay(why: str, action: Action = "leave") -> Advice:
+    """Nothing to set."""
+    return Advice(action=action, invert=False, delay_ms=0.0, gain_db=0.0, why=why)
+
+
+def _change(
+    conclusion: Conclusion, gains: BandGains, settings: AdviceSettings, *, late: bool, offset_ms: float
+) -> Advice:
+    """Flip, delay or both, if that is heard."""
+    inverted = conclusion.polarity == "inverted"
+    action: Action = "flip" if inverted else "delay"
+    gain = gains.flipped_db if inverted else gains.aligned_db
+    if inverted and late:
+        action, gain = "flip_and_delay", gains.aligned_flipped_db
     if gain < settings.least_gain_db:
+        if not inverted:
+            return _stay(_little(gains, offset_ms))
         return _inverted_without_gain(conclusion, gains, gain, late=late, offset_ms=offset_ms)
-    action = {(True, False): "flip", (False, True): "delay", (True, True): "flip_and_delay"}[wanted]
     return Advice(
-        action=action,  # type: ignore[arg-type]  # the three values above are all actions
+        action=action,
         invert=inverted,
         delay_ms=abs(offset_ms) if late else 0.0,
         gain_db=gain,
@@ -91,11 +90,8 @@ def _two_offsets(
     clear = [s for s in sources if s.offset_ms is not None and s.polarity != "unclear" and s.level_db > -12.0]
     for second in clear[1:]:
         first = clear[0]
-        assert first.offset_ms is not None and second.offset_ms is not None
-        if (
-            first.offset_ms * second.offset_ms < 0
-            and abs(first.offset_ms - second.offset_ms) > settings.same_offset_ms
-        ):
+        one, two = first.offset_ms or 0.0, second.offset_ms or 0.0
+        if one * two < 0 and abs(one - two) > settings.same_offset_ms:
             return first, second
     return None
 
@@ -114,13 +110,10 @@ def _inverted_without_gain(
 ) -> Advice:
     """Inverted by the direct sound, though the sum in the source's band hardly gains."""
     best = max(gains.flipped_db, gains.aligned_flipped_db)
-    return Advice(
-        action="listen" if conclusion.strong else "leave",
-        invert=False,
-        delay_ms=0.0,
-        gain_db=0.0,
-        why=f"inverted by the direct sound, but {abs(offset_ms):.2f} ms apart the sum changes by only "
+    return _stay(
+        f"inverted by the direct sound, but {abs(offset_ms):.2f} ms apart the sum changes by only "
         f"{best if late else gain:+.1f} dB in the source's band: check the wiring, then compare by ear",
+        "listen" if conclusion.strong else "leave",
     )
 
 

@@ -16,8 +16,10 @@ windows
 References
 ----------
 Change of variance picked with the Akaike criterion: Maeda, N. (1985), Zisin 38, 365-379.
-Autoregressive whitening before it: Sleeman, R. & van Eck, T. (1999), Phys. Earth Planet. Inter. 113, 265-275.
-Stacks in which each trace has a bounded say: Schimmel, M. & Paulssen, H. (1997), Geophys. J. Int. 130, 497-505.
+Autoregressive whitening before it: Sleeman, R. & van Eck, T. (1999), Phys. Earth Planet. Inter. 113,
+265-275.
+Stacks in which each trace has a bounded say: Schimmel, M. & Paulssen, H. (1997), Geophys. J. Int. 130,
+497-505.
 (All three cited from memory.)
 """
 
@@ -44,7 +46,8 @@ class Arrivals:
     spread_s: Floats
     #: Share of bootstrapped picks within ``agree_ms`` of the pick.
     stability: Floats
-    #: Mean size of the averaged votes over the first millisecond: 1 when all hits agree, about 1/sqrt(n) by chance.
+    #: Mean size of the averaged votes over the first millisecond: 1 when all hits agree, about 1/sqrt(n) by
+    #: chance.
     coherence: Floats
     #: Energy after the arrival over the noise before it, whitened, dB (median over hits).
     snr_db: Floats

@@ -54,7 +54,7 @@ class _Commands(click.Group):
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
 @click.version_option(__version__, prog_name="polaritykit")
 def root() -> None:
-    """Do the microphones of a session agree?
+    """Tell whether the microphones of a session agree.
 
     Measures polarity and arrival time of every pair of tracks, what cancels in
     their sum, and which switch to flip or delay to set.

@@ -17,6 +17,7 @@ References
 Phase transform: Knapp, C. H. & Carter, G. C. (1976), IEEE Trans. ASSP 24(4), 320-327.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,9 +54,9 @@ class ActivityMeter:
 
 
 def frame_samples(n_samples: int, sample_rate_hz: int, settings: ContinuousSettings) -> int:
-    """Length of a frame: a power of two near the wanted time, shorter in a short take so that there are some."""
-    wanted = round(np.log2(settings.frame_ms * 1e-3 * sample_rate_hz))
-    most = int(np.log2(max(64, n_samples // settings.fewest_frames)))
+    """Length of a frame: a power of two near the wanted time; shorter in a short take."""
+    wanted = round(math.log2(settings.frame_ms * 1e-3 * sample_rate_hz))
+    most = math.floor(math.log2(max(64, n_samples // settings.fewest_frames)))
     return 1 << min(wanted, most)
 
 
@@ -109,7 +110,7 @@ def choose_frames(levels_db: Floats, home: int, settings: ContinuousSettings) ->
 
 
 def read_frames(recording: Recording, frames: NDArray[np.int64], size: int, margin: int) -> Samples:
-    """Samples of the chosen frames with a margin at both ends, shape (n_frames, n_tracks, size + 2·margin)."""
+    """Read the chosen frames with a margin at both ends, shape (n_frames, n_tracks, size + 2·margin)."""
     return np.stack([recording.read(int(at) * size - margin, (int(at) + 1) * size + margin) for at in frames])
 
 
@@ -140,7 +141,7 @@ def phase_curve(
     cross = np.conj(spectra_a) * spectra_b
     phasor = (cross / np.maximum(np.abs(cross), 1e-30)).mean(axis=0)
     frequency = np.arange(n_bins) * sample_rate_hz / size
-    weight = _weights(phasor, spectra_a, spectra_b, frequency, n_frames, settings)
+    weight = _weights(phasor, spectra_a, spectra_b, frequency, settings)
     total = float(weight.sum())
     if np.count_nonzero(weight) < settings.fewest_bins:
         return None
@@ -225,7 +226,14 @@ def read_home(
             continue
         offset, std = curve.offset_s, 0.25 / rate
         if curve.significance >= settings.min_significance:
-            better = refine(frames[:, home], frames[:, other], margin, offset, curve.sign, rate)
+            better = refine(
+                frames[:, home],
+                frames[:, other],
+                margin,
+                offset_s=offset,
+                sign=curve.sign,
+                sample_rate_hz=rate,
+            )
             # Reflections bend the phase: the straight line may correct the peak, not replace it.
             if better is not None and abs(better[0] - offset) <= settings.refine_within_samples / rate:
                 offset, std = better
@@ -262,14 +270,15 @@ def _vertex(values: Floats, at: int) -> float:
 
 
 def refine(
-    frames_a: Samples, frames_b: Samples, margin: int, offset_s: float, sign: int, sample_rate_hz: int
+    frames_a: Samples, frames_b: Samples, margin: int, *, offset_s: float, sign: int, sample_rate_hz: int
 ) -> tuple[float, float] | None:
     """Offset from the slope of the phase over all coherent bins, and its standard deviation.
 
     The frames of b are cut later by the whole samples of the offset first, so that both hold the same
     sound; what is left is a straight line through the phase, fitted by least squares with the weights
     γ²/(1-γ²), the inverse of the phase's variance.  For a pure delay in noise this reaches the
-    Cramér-Rao bound (Knapp & Carter 1976; Piersol, A. G. (1981), IEEE Trans. ASSP 29(3), 471-477, from memory).
+    Cramér-Rao bound (Knapp & Carter 1976; Piersol, A. G. (1981), IEEE Trans. ASSP 29(3), 471-477, from
+    memory).
 
     Parameters
     ----------
@@ -301,7 +310,8 @@ def refine(
     power = np.mean(np.abs(a) ** 2, axis=0) * np.mean(np.abs(b) ** 2, axis=0)
     raw = np.abs(cross) ** 2 / np.maximum(power, 1e-300)
     n = len(a)
-    # E[γ²] = 1/n without coherence (Carter, Knapp & Nuttall 1973): taken off; the ceiling keeps one bin from deciding.
+    # E[γ²] = 1/n without coherence (Carter, Knapp & Nuttall 1973): taken off; the ceiling keeps one bin
+    # from deciding.
     coherence = (
         np.clip((raw - 1.0 / n) / (1.0 - 1.0 / n), 0.0, 1.0 - 1e-4) if n > 1 else np.clip(raw, 0.0, 0.5)
     )
@@ -325,7 +335,6 @@ def _weights(
     spectra_a: Complexes,
     spectra_b: Complexes,
     frequency: Floats,
-    n_frames: int,
     settings: ContinuousSettings,
 ) -> Floats:
     """Weight of each bin: its coherence of phase above chance, inside the band, where both have sound."""
@@ -335,7 +344,7 @@ def _weights(
         power = np.mean(np.abs(spectra) ** 2, axis=0)
         inside &= power >= power[inside].max(initial=0.0) * 10 ** (-settings.bin_range_db / 10)
     # For unrelated tracks |phasor|^2 is exponential with mean 1/n: three times that is passed by 5 % of bins.
-    excess = np.maximum(np.abs(phasor) ** 2 - 3.0 / n_frames, 0.0)
+    excess = np.maximum(np.abs(phasor) ** 2 - 3.0 / len(spectra_a), 0.0)
     return np.asarray(np.where(inside, np.sqrt(excess), 0.0))
 
 

@@ -73,7 +73,7 @@ def correct(
     Corrections
     """
     flips, flip_why = _flips(names, pairs, agreement, signs)
-    late_s, delay_why = _lateness(names, pairs, evidence, linked, anchor, settings)
+    late_s, delay_why = _lateness(names, pairs, evidence, linked=linked, anchor=anchor, settings=settings)
     latest = max([value for value in late_s if value is not None], default=0.0)
     tracks = []
     for index, name in enumerate(names):
@@ -134,6 +134,7 @@ def _lateness(
     names: tuple[str, ...],
     pairs: Pairs,
     evidence: tuple[SourceEvidence, ...],
+    *,
     linked: tuple[tuple[str, str], ...],
     anchor: int | None,
     settings: AdviceSettings,
@@ -160,9 +161,8 @@ def _lateness(
         late[index] = offset_s
         if abs(offset_s) * 1e3 >= settings.least_delay_ms:
             word = "earlier" if offset_s < 0 else "later"
-            why[index] = (
-                f"hears {source if source != name else 'its own source'} {abs(offset_s) * 1e3:.2f} ms {word} than {names[anchor]}"
-            )
+            what = "its own source" if source == name else source
+            why[index] = f"hears {what} {abs(offset_s) * 1e3:.2f} ms {word} than {names[anchor]}"
     return late, why
 
 
@@ -213,7 +213,7 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
 
 
 def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
-    """The loops of three tracks with one main source that close worst."""
+    """Return the loops of three tracks with one main source that close worst."""
     loops = []
     for a, b, c in combinations(range(len(names)), 3):
         three = [pairs[a, b], pairs[b, c], pairs[a, c]]

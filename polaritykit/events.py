@@ -222,7 +222,7 @@ def _event(group: list[Onset], n_tracks: int) -> Event:
 
 
 def spread(items: int, most: int) -> NDArray[np.int64]:
-    """Indices of at most ``most`` of ``items`` things, spread evenly over them."""
+    """Return indices of at most ``most`` of ``items`` things, spread evenly over them."""
     return (
         np.unique(np.linspace(0, items - 1, min(items, most)).round().astype(np.int64))
         if items
@@ -280,7 +280,7 @@ def find_sources(recording: Recording, events: list[Event], settings: EventSetti
 
 
 def _cleanest(levels: Floats, home: int, settings: EventSettings) -> NDArray[np.int64]:
-    """Indices of the hits least mixed with other sources, in time order.
+    """Return the hits least mixed with other sources, in time order.
 
     What a track hears of a hit, against the hit's own level on the home track, has a floor; other
     sources sounding at the same moment can only add to it.
@@ -309,7 +309,7 @@ def _features(levels: Floats, settings: EventSettings) -> Floats:
 
 
 def _choose(events: list[Event], settings: EventSettings) -> list[Event]:
-    """At most so many events per track with the steepest onset, so that a busy hi-hat leaves room for a rare tom."""
+    """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom."""
     chosen: list[Event] = []
     homes = np.array([int(np.argmax(event.rise_db)) for event in events])
     for home in np.unique(homes):

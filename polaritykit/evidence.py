@@ -146,6 +146,7 @@ def continuous_evidence(
     levels_db: Floats,
     home: int,
     others: list[int],
+    *,
     settings: ContinuousSettings,
     edge_cap: float,
 ) -> tuple[SourceEvidence, list[Reading]]:

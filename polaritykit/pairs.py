@@ -84,7 +84,17 @@ def conclude(
     decided = abs(margin) >= signs.decide_margin
     ranked = sorted(heard, key=lambda item: -_weight(item, a, b, top, settings))
     sources = tuple(
-        _pair_source(item, a, b, top, margin if decided else 0.0, names, spectra, signs) for item in ranked
+        _pair_source(
+            item,
+            a,
+            b,
+            top=top,
+            margin=margin if decided else 0.0,
+            names=names,
+            spectra=spectra,
+            signs=signs,
+        )
+        for item in ranked
     )
     trusted = [item for item in ranked if _trusted(item, a, b, settings)]
     known = [item for item in ranked if item.known[a, b]]
@@ -139,6 +149,7 @@ def _pair_source(
     item: SourceEvidence,
     a: int,
     b: int,
+    *,
     top: np.ndarray,
     margin: float,
     names: tuple[str, ...],
@@ -178,7 +189,8 @@ def _apart(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> tuple[Relati
     }
     if "crosstalk" in found:
         return "crosstalk", (
-            "what they share has no delay at all and is very faint: electrical or digital crosstalk suspected, not sound"
+            "what they share has no delay at all and is very faint: electrical or digital crosstalk "
+            "suspected, not sound"
         )
     if "mains" in found:
         return "hum", "all they share lies on the harmonics of the mains: hum, not sound"

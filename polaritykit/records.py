@@ -44,7 +44,7 @@ class Recording(Protocol):
         """Length of the common span."""
 
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
-        """Samples ``[start, stop)`` as ``(n_tracks, stop - start)``; zeros outside the span.
+        """Read samples ``[start, stop)`` as ``(n_tracks, stop - start)``; zeros outside the span.
 
         ``tracks`` restricts the rows (indices in session order).
         """

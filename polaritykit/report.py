@@ -27,7 +27,8 @@ def read_links(linked: Sequence[str], names: Sequence[str]) -> tuple[tuple[str, 
         parts = [part.strip() for part in text.split(",")]
         if len(parts) != 2 or any(part not in names for part in parts):
             raise UsageError(
-                f"--linked {text!r} is not two tracks of this session: write two of {', '.join(names)} with a comma between"
+                f"--linked {text!r} is not two tracks of this session: write two of "
+                f"{', '.join(names)} with a comma between."
             )
         pairs.append((parts[0], parts[1]))
     return tuple(pairs)

@@ -232,9 +232,9 @@ class EvidenceSettings:
     #: One edge has no more than this to say; below the log-odds of a witness, so that one edge is never all.
     edge_cap: float = 2.4
     #: A source this far below the loudest one of a track (dB) says all it knows of that track ...
-    share_full_db: float = -25.0
+    share_full_db: float = -20.0
     #: ... and one this far below nothing: the louder sources' sound covers its first motion.
-    share_none_db: float = -45.0
+    share_none_db: float = -35.0
     #: Below this the first motion lies under the noise and a later one is picked: nothing to say ...
     snr_none_db: float = 2.0
     #: ... from here on in full.
@@ -495,8 +495,8 @@ class AdviceSettings:
 class LimitSettings:
     """How a mic plan limits what is believed."""
 
-    #: Offsets may be this much larger than the way through the air: converters of different make differ by the
-    #: delay of their filters, some 10 to 40 samples at 48 kHz (common practice).
+    #: Offsets may be this much larger than the way through the air: converters of different make differ by
+    #: the delay of their filters, some 10 to 40 samples at 48 kHz (common practice).
     latency_ms: float = 1.0
 
 

@@ -16,7 +16,7 @@ def wants_emphasis() -> bool:
 
 @contextmanager
 def progress_line(*, quiet: bool) -> Iterator[Callable[[str, float], None]]:
-    """Yield a function that shows stage and share on one line of a terminal, and clear the line at the end."""
+    """Yield a function that shows stage and share on one line of a terminal; clear the line at the end."""
     shown = not quiet and sys.stderr.isatty()
     last = ""
 

@@ -79,7 +79,7 @@ def _flip_sentences(findings: Findings, flips: list[Any]) -> list[str]:
     if outvoted:
         one = outvoted[0]
         rest = f" ({len(outvoted)} pairs in all)" if len(outvoted) > 1 else ""
-        out.append(f"{one.reference} / {one.other}{rest}: {sorted(seen)[0] if len(seen) == 1 else one.why}.")
+        out.append(f"{one.reference} / {one.other}{rest}: {min(seen) if len(seen) == 1 else one.why}.")
     return out
 
 
@@ -95,7 +95,8 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     strong = sum(pair.grade == "strong" for pair in decided)
     if decided:
         out.append(
-            f"{len(decided)} of {len(related)} related pairs have a clear polarity, {strong} of them by two or more sources."
+            f"{len(decided)} of {len(related)} related pairs have a clear polarity, {strong} of them by "
+            "two or more sources."
         )
     unclear = [pair for pair in related if pair.polarity == "unclear"]
     if unclear:
