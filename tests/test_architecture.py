@@ -3,6 +3,8 @@
 import ast
 from pathlib import Path
 
+import pytest
+
 PACKAGE = Path(__file__).parents[1] / "polaritykit"
 
 #: Module -> modules of this package it imports (at any place in the file, typing included).
@@ -145,7 +147,103 @@ ARROWS: dict[str, set[str]] = {
     "plan_room": {"air", "errors", "plan_records", "records", "toml_table"},
     "plan_against": {"comb", "curves", "errors", "plan_lags", "plan_records", "records", "settings"},
     "plan_lags": {"plan_records", "settings"},
+    "advice": {"findings", "pairs", "records", "settings"},
+    "agreement": {"records", "settings"},
+    "analysis": {
+        "advice",
+        "agreement",
+        "comb",
+        "continuous",
+        "corrections",
+        "errors",
+        "events",
+        "evidence",
+        "findings",
+        "levels",
+        "limits",
+        "naming",
+        "pairs",
+        "recording",
+        "records",
+        "settings",
+        "spectra",
+        "summing",
+    },
+    "arrival": {"records", "settings"},
+    "commands.check": {
+        "analysis",
+        "audio",
+        "document",
+        "errors",
+        "layout",
+        "output",
+        "plan",
+        "report",
+        "tables",
+        "terminal",
+    },
+    "continuous": {"records", "settings"},
+    "corrections": {"agreement", "evidence", "findings", "naming", "pairs", "settings"},
+    "document": {
+        "__init__",
+        "analysis",
+        "curves",
+        "findings",
+        "headroom",
+        "records",
+        "settings",
+        "spectra_curves",
+        "summing",
+        "verdict",
+    },
+    "events": {"records", "settings"},
+    "evidence": {"arrival", "continuous", "events", "hits", "records", "settings"},
+    "findings": {"records", "spectra"},
+    "hits": {"arrival", "records", "settings"},
+    "naming": set(),
+    "pairs": {"agreement", "evidence", "findings", "records", "settings", "spectra", "summing"},
+    "report": {"errors", "output", "page", "plots", "tables"},
+    "settings": set(),
+    "terminal": set(),
+    "verdict": {"findings"},
     "limits": {"evidence", "records", "settings"},
+}
+
+#: Modules that show, write or print.  Computation must not know them.
+OUTPUTS = {
+    "bleed_document",
+    "copies",
+    "corrected_copy",
+    "document",
+    "job_document",
+    "output",
+    "page",
+    "plan_document",
+    "plan_page",
+    "plan_plots",
+    "plan_text",
+    "plots",
+    "report",
+    "stereo_document",
+    "sum_audio",
+    "tables",
+    "terminal",
+    "verdict",
+    "wording",
+}
+#: Package -> the only modules that may import it.
+KEPT_IN = {
+    "soundfile": {
+        "commands.pulse",  # writes the signal
+        "corrected_copy",
+        "demo",
+        "file_header",
+        "file_recording",
+        "sum_audio",
+    },
+    "matplotlib": {"plan_plots", "plots"},
+    "jinja2": {"page"},
+    "soxr": {"file_recording"},
 }
 
 
@@ -176,6 +274,38 @@ def test_imports_equal_the_table():
     actual = {_module_name(path): _imports(path) for path in sorted(PACKAGE.rglob("*.py"))}
 
     assert actual == ARROWS
+
+
+def test_computation_knows_no_output():
+    """Only outputs, commands and the demo writer import outputs."""
+    others = {
+        module: ARROWS[module] & OUTPUTS
+        for module in ARROWS
+        if module not in OUTPUTS | {"demo"} and not module.startswith("commands.")
+    }
+
+    assert {module: found for module, found in others.items() if found} == {}
+
+
+def test_commands_are_leaves():
+    """Nothing imports a command; the command line finds them by name."""
+    assert [
+        module for module, arrows in ARROWS.items() if any(a.startswith("commands.") for a in arrows)
+    ] == []
+
+
+@pytest.mark.parametrize("package", KEPT_IN)
+def test_files_pictures_and_pages_are_made_in_few_places(package):
+    """One place that touches a library is one place to change when it does."""
+    found = set()
+    for path in sorted(PACKAGE.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            names = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            if any(name.split(".")[0] == package for name in names):
+                found.add(_module_name(path))
+
+    assert found == KEPT_IN[package]
 
 
 def test_no_cycles():
