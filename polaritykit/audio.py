@@ -105,6 +105,7 @@ def open_session(
         tracks=tracks,
         faulty=tuple(faulty),
         notes=(*request.notes, *left_out, *remarks, *placement.notes),
+        start_times_ignored=ignore_start_times,
     )
 
 

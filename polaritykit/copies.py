@@ -72,7 +72,7 @@ def write_copies(
         target = folder / job.target
         target.parent.mkdir(parents=True, exist_ok=True)
         copy = write_corrected(source, target, corrections)
-        return _entries(job, corrections, copy)
+        return _entries(job, corrections, copy, header.sample_rate_hz)
 
     with ThreadPoolExecutor(min(len(jobs), os.cpu_count() or 1)) as pool:
         futures = [pool.submit(write, job, source) for job, source in zip(jobs, sources, strict=True)]
@@ -91,7 +91,7 @@ def _correction(setting: TrackSetting, rate_hz: int, *, whole_samples: bool) -> 
 
 
 def _entries(
-    job: FileJob, corrections: Sequence[ChannelCorrection], copy: CorrectedCopy
+    job: FileJob, corrections: Sequence[ChannelCorrection], copy: CorrectedCopy, rate_hz: int
 ) -> list[dict[str, Any]]:
     return [
         {
@@ -99,7 +99,8 @@ def _entries(
             "file": job.target,
             "channel": channel,
             "invert": correction.invert,
-            "delay_ms": setting.delay_ms,
+            # As done, which --whole-samples rounds.
+            "delay_ms": (correction.whole_samples + correction.fraction) / rate_hz * 1e3,
             "delay_samples": correction.whole_samples + correction.fraction,
             "limited_samples": limited,
             "remarks": list(copy.remarks),

@@ -1,16 +1,35 @@
-"""Promised and had: what a correction should have gained by the first report, and what the second shows.
+"""Promised and had: what a correction should gain by the spectra before it, and what those after it show.
 
-Conventions: gains are the change, in dB, of the level of *a + b* against the power sum of the two, in the
-band of a source, from before to after.  Only pairs whose curves both documents keep can be compared.
+Conventions: gains are the change, in dB, of the level of a sum against the power sum of its tracks, from
+before to after; promised ones are reckoned from the spectra before, with the settings put in.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from polaritykit.curves import stored_pair
-from polaritykit.records import PairSpectra
+import numpy as np
+
+from polaritykit.records import Floats, PairSpectra
+from polaritykit.spectra import Spectra
 from polaritykit.summing import sum_level_db
+
+#: Nominal octave centres of IEC 61260-1.
+_OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """Pooled spectra of named tracks."""
+
+    names: tuple[str, ...]
+    spectra: Spectra
+
+    def pair(self, a: str, b: str) -> PairSpectra | None:
+        """Spectra of one pair; None where a track is missing."""
+        if a not in self.names or b not in self.names:
+            return None
+        return self.spectra.pair(self.names.index(a), self.names.index(b))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -22,22 +41,34 @@ class GainKept:
     #: Home track of the source.
     home: str
     band_hz: tuple[float, float]
-    #: From the spectra before, with the settings reckoned in.
     promised_db: float
-    #: From the spectra before and those of the copies.
+    had_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class OctaveKept:
+    """One octave of the sum of all tracks, before and after."""
+
+    centre_hz: float
+    promised_db: float
     had_db: float
 
 
 def kept_gains(
-    before: Mapping[str, Any], after: Mapping[str, Any], applied: list[dict[str, Any]]
+    pairs: Sequence[Mapping[str, Any]],
+    before: Measured,
+    after: Measured,
+    applied: Sequence[Mapping[str, Any]],
 ) -> tuple[GainKept, ...]:
-    """Compare two documents of one session, before and after its corrections.
+    """Compare the sums of pairs before and after their corrections.
 
     Parameters
     ----------
-    before, after : mapping
-        Documents with the same tracks.
-    applied : list of dict
+    pairs : sequence of mapping
+        ``pairs`` of the report that was applied.
+    before, after : Measured
+        The files, and their corrected copies.
+    applied : sequence of mapping
         What was done to each track: ``name``, ``invert``, ``delay_ms``, as in ``applied.json``.
 
     Returns
@@ -46,63 +77,83 @@ def kept_gains(
         For every source of every pair whose tracks were set differently from one another.
     """
     settings = {entry["name"]: (bool(entry["invert"]), float(entry["delay_ms"])) for entry in applied}
-    old, new = _spectra(before), _spectra(after)
     gains = []
-    for pair in before["pairs"]:
+    for pair in pairs:
         key = pair["reference"], pair["other"]
-        if key not in old or key not in new:
-            continue
+        old, new = before.pair(*key), after.pair(*key)
         first, second = (settings.get(name, (False, 0.0)) for name in key)
         invert, delay_ms = first[0] != second[0], second[1] - first[1]
-        if not invert and delay_ms == 0.0:
+        if old is None or new is None or (not invert and delay_ms == 0.0):
             continue
         for source in pair["sources"]:
-            if source.get("band_hz"):
-                gain = _gain(old[key], new[key], tuple(source["band_hz"]), invert=invert, delay_ms=delay_ms)
-                if gain is not None:
-                    promised, had = gain
-                    kept = GainKept(
-                        reference=key[0],
-                        other=key[1],
-                        home=source["home"],
-                        band_hz=tuple(source["band_hz"]),
-                        promised_db=promised,
-                        had_db=had,
-                    )
-                    gains.append(kept)
+            if not source.get("band_hz"):
+                continue
+            low, high = source["band_hz"]
+            recorded = sum_level_db(old, band_hz=(low, high))
+            expected = sum_level_db(old, band_hz=(low, high), delay_ms=delay_ms, invert=invert)
+            measured = sum_level_db(new, band_hz=(low, high))
+            if recorded is None or expected is None or measured is None:
+                continue
+            gains.append(
+                GainKept(
+                    reference=key[0],
+                    other=key[1],
+                    home=source["home"],
+                    band_hz=(low, high),
+                    promised_db=expected - recorded,
+                    had_db=measured - recorded,
+                )
+            )
     return tuple(gains)
 
 
-def _spectra(document: Mapping[str, Any]) -> dict[tuple[str, str], PairSpectra]:
-    curves = document["curves"]
-    return {
-        (entry["reference"], entry["other"]): stored_pair(curves, entry).spectra for entry in curves["pairs"]
-    }
+def kept_octaves(
+    before: Measured, after: Measured, applied: Sequence[Mapping[str, Any]]
+) -> tuple[OctaveKept, ...]:
+    """Compare the plain sum of all tracks, octave by octave, before and after the corrections.
 
+    Returns
+    -------
+    tuple of OctaveKept
+        Octaves that hold sound, lowest first.
 
-def _gain(
-    old: PairSpectra, new: PairSpectra, band_hz: tuple[float, float], *, invert: bool, delay_ms: float
-) -> tuple[float, float] | None:
-    recorded = sum_level_db(old, band_hz=band_hz)
-    expected = sum_level_db(old, band_hz=band_hz, delay_ms=delay_ms, invert=invert)
-    measured = sum_level_db(new, band_hz=band_hz)
-    if recorded is None or expected is None or measured is None:
-        return None
-    return expected - recorded, measured - recorded
-
-
-def kept_text(gains: tuple[GainKept, ...]) -> str:
-    """Tell the gains in lines, the largest promise first."""
-    if not gains:
-        return "No pair was changed whose gain could be measured again."
-    worst = max(abs(gain.had_db - gain.promised_db) for gain in gains)
-    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
-    for gain in sorted(gains, key=lambda gain: -abs(gain.promised_db))[:12]:
-        low, high = gain.band_hz
-        lines.append(
-            f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"promised {gain.promised_db:+.1f} dB, had {gain.had_db:+.1f} dB"
+    Raises
+    ------
+    ValueError
+        When the two hold different tracks.
+    """
+    if before.names != after.names:
+        raise ValueError("the tracks before and after are not the same")
+    settings = {entry["name"]: (bool(entry["invert"]), float(entry["delay_ms"])) for entry in applied}
+    chosen = [settings.get(name, (False, 0.0)) for name in before.names]
+    signs = np.array([-1.0 if invert else 1.0 for invert, _ in chosen])
+    delays_s = np.array([delay_ms for _, delay_ms in chosen]) * 1e-3
+    plain = _sum_levels_db(before.spectra, np.ones(len(chosen)), np.zeros(len(chosen)))
+    promised = _sum_levels_db(before.spectra, signs, delays_s)
+    had = _sum_levels_db(after.spectra, np.ones(len(chosen)), np.zeros(len(chosen)))
+    return tuple(
+        OctaveKept(
+            centre_hz=centre,
+            promised_db=float(promised[index] - plain[index]),
+            had_db=float(had[index] - plain[index]),
         )
-    if len(gains) > 12:
-        lines.append(f"  and {len(gains) - 12} more in applied.json")
-    return "\n".join(lines)
+        for index, centre in enumerate(_OCTAVES_HZ)
+        if np.isfinite([plain[index], promised[index], had[index]]).all()
+    )
+
+
+def _sum_levels_db(spectra: Spectra, signs: Floats, delays_s: Floats) -> Floats:
+    """Level per octave of the sum of all tracks, signed and delayed, against their power sum, dB.
+
+    |Σ w X|² = Σ conj(w_a)·w_b·C_ab with w = sign·exp(−2πjf·delay), C_ab = conj(X_a)·X_b.
+    """
+    frequency = spectra.frequency_hz
+    weight = signs * np.exp(-2j * np.pi * frequency[:, None] * delays_s)
+    power = np.einsum("fa,fab,fb->f", weight.conj(), spectra.matrix, weight, optimize=True).real
+    levels = np.full(len(_OCTAVES_HZ), np.nan)
+    for index, centre in enumerate(_OCTAVES_HZ):
+        inside = (frequency >= centre / 2**0.5) & (frequency < centre * 2**0.5)
+        total, summed = float(spectra.power[:, inside].sum()), float(power[inside].sum())
+        if total > 0.0 and summed > 0.0:
+            levels[index] = 10 * np.log10(summed / total)
+    return levels

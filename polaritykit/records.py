@@ -131,6 +131,8 @@ class Session:
     faulty: tuple[FaultyTrack, ...]
     #: Sentences: common span, start times, resampling, files left out.
     notes: tuple[str, ...]
+    #: The files were lined up at their first samples, whatever their headers say.
+    start_times_ignored: bool = False
 
     @property
     def sample_rate_hz(self) -> int:

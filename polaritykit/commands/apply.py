@@ -37,8 +37,12 @@ def command(
     """Write corrected copies of the files that REPORT (a report folder or report.json) speaks of.
 
     The files themselves are never changed.  Copies keep format, depth, rate and
-    start time; a delay pads the start and lengthens the file by as much.
+    start time; a delay pads the start and lengthens the file by as much.  Then
+    the copies are checked again: gain promised, gain had, and what is left.
     """
+    from polaritykit.proof import proof_entry, proof_text, prove
+    from polaritykit.terminal import progress_line
+
     place = report / "report.json" if report.is_dir() else report
     document = _read_document(place)
     jobs = file_jobs(document, only=only, names=tracks)
@@ -54,9 +58,16 @@ def command(
             "whole_samples": whole_samples,
             "tracks": entries,
         }
+        with progress_line(quiet=as_json) as progress:
+            proof = prove(document, entries, jobs=jobs, sources=sources, folder=filling, progress=progress)
+        applied["measured_again"] = proof_entry(proof)
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_file(filling / "applied.json", text)
-    click.echo(text if as_json else copies_text(entries, out), nl=not as_json)
+    if as_json:
+        click.echo(text, nl=False)
+    else:
+        click.echo(copies_text(entries, out))
+        click.echo(proof_text(proof))
 
 
 def _read_document(place: Path) -> dict[str, Any]:
