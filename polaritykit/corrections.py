@@ -88,6 +88,7 @@ def correct(
                 delay_samples=delay_s * sample_rate_hz
                 if delay_s * 1e3 >= settings.least_delay_ms / 2
                 else 0.0,
+                late_ms=own * 1e3 if own is not None else None,
                 why=why or "nothing to correct",
             )
         )

@@ -112,6 +112,8 @@ class TrackCorrection:
     invert: bool
     delay_ms: float
     delay_samples: float
+    #: How late the track hears its own source against the anchor; None where it keeps its timing.
+    late_ms: float | None
     why: str
 
 

@@ -12,7 +12,9 @@ from polaritykit.analysis import analyse, pooled_spectra
 from polaritykit.apply_plan import FileJob
 from polaritykit.audio import open_session
 from polaritykit.errors import InputError
+from polaritykit.findings import TrackCorrection
 from polaritykit.promise import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
+from polaritykit.settings import AdviceSettings
 from polaritykit.verdict import summarise
 
 Progress = Callable[[str, float], None]
@@ -22,11 +24,12 @@ _MOST_SHOWN = 12
 
 @dataclass(frozen=True, kw_only=True)
 class Left:
-    """A setting that a check of the copies still advises."""
+    """What a check of the copies still finds on one track."""
 
     name: str
     invert: bool
-    delay_ms: float
+    #: How late it is against the anchor.
+    late_ms: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,12 +103,18 @@ def prove(
         gains=kept_gains(document.get("pairs", ()), before, after, entries),
         octaves=kept_octaves(before, after, entries),
         headline=str(summarise(findings)["headline"]),
-        left=tuple(
-            Left(name=name, invert=track.invert, delay_ms=track.delay_ms)
-            for name, track in zip(names, findings.corrections.tracks, strict=True)
-            if track.invert or track.delay_ms > 0
-        ),
+        left=_left(names, findings.corrections.tracks),
     )
+
+
+def _left(names: tuple[str, ...], tracks: Sequence[TrackCorrection]) -> tuple[Left, ...]:
+    """Tracks that a check would still set by an amount worth setting."""
+    least_ms = AdviceSettings().least_delay_ms
+    found = [
+        Left(name=name, invert=track.invert, late_ms=track.late_ms or 0.0)
+        for name, track in zip(names, tracks, strict=True)
+    ]
+    return tuple(left for left in found if left.invert or abs(left.late_ms) >= least_ms)
 
 
 def _links(document: Mapping[str, Any], names: tuple[str, ...]) -> list[tuple[int, int]]:
@@ -125,9 +134,10 @@ def proof_text(proof: Proof) -> str:
     lines = _gain_lines(proof.gains) + _octave_lines(proof.octaves)
     if not proof.left:
         return "\n".join([*lines, "Checked again: nothing is left to correct."])
-    lines.append("Checked again, this would still be set:")
+    lines.append("Checked again, this is left:")
     for left in proof.left:
-        words = ["flip"] * left.invert + [f"delay {left.delay_ms:.2f} ms"] * (left.delay_ms > 0)
+        side = "late" if left.late_ms > 0 else "early"
+        words = ["inverted"] * left.invert + [f"{abs(left.late_ms):.2f} ms {side}"] * bool(left.late_ms)
         lines.append(f"  {left.name}: {', '.join(words)}")
     return "\n".join(lines)
 

@@ -26,7 +26,7 @@ ARROWS: dict[str, set[str]] = {
     "output": {"errors"},
     "placement": {"errors", "file_header"},
     "promise": {"records", "spectra", "summing"},
-    "proof": {"analysis", "apply_plan", "audio", "errors", "promise", "verdict"},
+    "proof": {"analysis", "apply_plan", "audio", "errors", "findings", "promise", "settings", "verdict"},
     "recording": {"errors", "records"},
     "spectra": {"errors", "records"},
     "spectra_curves": {"errors", "records", "spectra"},

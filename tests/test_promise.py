@@ -87,13 +87,13 @@ def test_the_words():
     """The worst departure comes first, and what is left is never kept quiet."""
     gain = GainKept(reference="a", other="b", home="a", band_hz=(490.0, 510.0), promised_db=12.8, had_db=0.0)
     octave = OctaveKept(centre_hz=500.0, promised_db=2.0, had_db=1.9)
-    left = Left(name="b", invert=True, delay_ms=0.5)
+    left = Left(name="b", invert=True, late_ms=0.5)
     text = proof_text(Proof(gains=(gain,), octaves=(octave,), headline="", left=(left,)))
 
     assert "worst 12.8 dB off" in text
     assert "promised +12.8 dB, had +0.0 dB" in text
     assert "500 Hz   +2.0 dB   +1.9 dB" in text
-    assert "b: flip, delay 0.50 ms" in text
+    assert "b: inverted, 0.50 ms late" in text
     nothing = proof_text(Proof(gains=(), octaves=(), headline="", left=()))
     assert nothing == (
         "No pair was changed whose gain could be measured again.\nChecked again: nothing is left to correct."
