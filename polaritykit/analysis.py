@@ -187,16 +187,31 @@ def fft_size_for(n_samples: int, sample_rate_hz: int, settings: Settings) -> int
     return size
 
 
+def pooled_spectra(recording: Recording, settings: Settings | None = None) -> Spectra:
+    """Pool the spectra of a whole recording, as an analysis does."""
+    pool = _pool(recording, settings or Settings())
+    for _, block in recording.blocks(_BLOCK):
+        pool.update(block)
+    return pool.result()
+
+
+def _pool(recording: Recording, settings: Settings) -> SpectrumPool:
+    rate, n_samples = recording.sample_rate_hz, recording.n_samples
+    size = fft_size_for(n_samples, rate, settings)
+    return SpectrumPool(
+        len(recording.track_names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES)
+    )
+
+
 def _one_pass(
     recording: Recording, settings: Settings, progress: Progress
 ) -> tuple[tuple[TrackLevels, ...], Spectra, OnsetDetector, Floats]:
     """Everything that needs all samples, each read once."""
     names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
-    size = fft_size_for(n_samples, rate, settings)
     meter = LevelMeter(names, rate, settings.levels)
     onsets = OnsetDetector(len(names), rate, settings.events)
     activity = ActivityMeter(len(names), n_samples, rate, settings.continuous)
-    pool = SpectrumPool(len(names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES))
+    pool = _pool(recording, settings)
     for start, block in recording.blocks(_BLOCK):
         for consumer in (meter, onsets, activity, pool):
             consumer.update(block)
