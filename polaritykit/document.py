@@ -12,7 +12,7 @@ from typing import Any
 
 from polaritykit import __version__
 from polaritykit.analysis import settings_summary
-from polaritykit.curves import bands_entry, encode, pair_entry
+from polaritykit.curves import bands_entry, encode, group_centres, group_starts, grouped_power, pair_entry
 from polaritykit.findings import Findings, PairFinding
 from polaritykit.headroom import track_remarks
 from polaritykit.records import FaultyTrack, Session
@@ -23,8 +23,8 @@ from polaritykit.verdict import summarise
 
 #: 1: first version.
 SCHEMA_VERSION = 1
-#: Most pairs whose curves are kept: a page of 5 MB holds about this many.
-MOST_CURVES = 40
+#: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
+CURVE_BYTES = 3_200_000
 _LAG_MS = 20.0
 
 
@@ -65,7 +65,8 @@ def build_document(
         "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
         "session": {
             "name": session.name if session else "arrays",
-            "folder": str(session.folder) if session else None,
+            "folder": str(session.folder.resolve()) if session else None,
+            "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": findings.n_samples / findings.sample_rate_hz,
             "n_samples": findings.n_samples,
             "purpose": findings.purpose,
@@ -142,6 +143,7 @@ def _relative(path: Path, folder: Path) -> str:
 
 def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:
     entry = asdict(pair)
+    entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
     entry["offset_samples"] = None if pair.offset_ms is None else pair.offset_ms * 1e-3 * sample_rate_hz
     gains = entry.pop("gains")
     entry["gain_db"] = (
@@ -156,7 +158,7 @@ def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:
     return entry
 
 
-def worth_looking(findings: Findings, most: int = MOST_CURVES) -> tuple[PairFinding, ...]:
+def worth_looking(findings: Findings) -> tuple[PairFinding, ...]:
     """Pairs that deserve a picture: related ones, those that change something first, then by gain."""
 
     def weight(pair: PairFinding) -> tuple[bool, bool, float]:
@@ -165,36 +167,39 @@ def worth_looking(findings: Findings, most: int = MOST_CURVES) -> tuple[PairFind
         return (pair.advice.action not in ("leave", "listen"), pair.polarity == "inverted", largest)
 
     related = [pair for pair in findings.pairs if pair.related and pair.offset_ms is not None]
-    return tuple(sorted(related, key=weight, reverse=True)[:most])
+    return tuple(sorted(related, key=weight, reverse=True))
 
 
 def _curves(findings: Findings) -> dict[str, Any]:
     spectra, index = findings.spectra, {name: number for number, name in enumerate(findings.track_names)}
-    shown = worth_looking(findings)
-    used = {name for pair in shown for name in (pair.reference, pair.other)}
     lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
-    entries = []
-    grid = None
-    for pair in shown:
+    starts = group_starts(spectra.frequency_hz)
+    centres = group_centres(spectra.frequency_hz, starts)
+    entries: list[dict[str, Any]] = []
+    grid, left = None, CURVE_BYTES
+    for pair in worth_looking(findings):
         a, b = index[pair.reference], index[pair.other]
         curve = correlation_curve(spectra, a, b, max_lag_ms=lag_ms)
         grid = curve.lag_ms
-        entries.append(
-            pair_entry(
-                pair.reference,
-                pair.other,
-                spectra=spectra.pair(a, b),
-                aligned_ms=float(pair.offset_ms or 0.0),
-                correlation=curve.values,
-            )
+        entry = pair_entry(
+            pair.reference,
+            pair.other,
+            spectra=spectra.pair(a, b),
+            starts=starts,
+            aligned_ms=float(pair.offset_ms or 0.0),
+            correlation=curve.values,
         )
-    step_hz = float(spectra.frequency_hz[1])
+        left -= len(entry["cross"]) + len(entry["correlation"])
+        if left < 0:
+            break
+        entries.append(entry)
+    used = {name for entry in entries for name in (entry["reference"], entry["other"])}
     return {
-        "frequency_hz": {"start": 0.0, "step": step_hz, "count": len(spectra.frequency_hz)},
+        "frequency_hz": [round(float(centre), 3) for centre in centres],
         "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
-        "bands": bands_entry(log_bands(spectra.frequency_hz)),
+        "bands": bands_entry(log_bands(centres)),
         "floor_db": SummingSettings().floor_db,
-        "tracks": {name: encode(spectra.power[index[name]]) for name in sorted(used)},
+        "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
         "pairs": entries,
     }
 

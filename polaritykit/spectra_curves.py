@@ -1,10 +1,9 @@
-"""Curves of a pair from pooled spectra: cross-spectrum on a coarser grid, correlation over lags.
+"""Correlation of a pair over lags, from pooled spectra.
 
-Conventions: as in `spectra`; the grid is linear and small enough to be kept in a document.
+Conventions: as in `spectra`.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -32,35 +31,6 @@ class CorrelationCurve:
 
     lag_ms: LinearGrid
     values: Floats
-
-
-def coarse_grid_hz(spectra: Spectra, group: int) -> LinearGrid:
-    """Centres of groups of ``group`` neighbouring bins; an incomplete last group is left out."""
-    step_hz = float(spectra.frequency_hz[1])
-    return LinearGrid(
-        start=(group - 1) / 2 * step_hz, step=group * step_hz, count=len(spectra.frequency_hz) // group
-    )
-
-
-def coarse_power(spectra: Spectra, group: int) -> Floats:
-    """Mean power per group of bins, shape ``(n_tracks, count)``."""
-    power: Floats = _grouped(spectra.power, group)
-    return power
-
-
-def aligned_cross(spectra: Spectra, a: int, b: int, offset_ms: float, group: int) -> Complexes:
-    """Cross-spectrum with b advanced by ``offset_ms``, then averaged per group of bins.
-
-    The order matters: averaged first, the bins of a late track would turn against one another and cancel.
-
-    Returns
-    -------
-    ndarray of complex, shape (count,)
-        On the grid of `coarse_grid_hz`, in the scale of `coarse_power`.
-    """
-    turn = np.exp(2j * np.pi * spectra.frequency_hz * (offset_ms / 1000.0))
-    cross: Complexes = _grouped(spectra.cross(a, b) * turn, group)
-    return cross
 
 
 def correlation_curve(
@@ -125,8 +95,3 @@ def _band_weight(frequency_hz: Floats, band_hz: tuple[float, float]) -> Floats:
     above = np.power(frequency_hz / low, 8)
     weight: Floats = above / (1.0 + above) / (1.0 + np.power(frequency_hz / high, 8))
     return weight
-
-
-def _grouped(values: Any, group: int) -> Any:
-    count = values.shape[-1] // group
-    return values[..., : count * group].reshape(*values.shape[:-1], count, group).mean(axis=-1)

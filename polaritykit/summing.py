@@ -40,6 +40,7 @@ def log_bands(frequency_hz: Floats, settings: SummingSettings = _DEFAULTS) -> Fr
 
     Band *k* has its centre at ``lowest_hz * 2**(k / points_per_octave)`` and takes the bins within
     ``centre * 2**(±1 / (2 * bands_per_octave))``; where no bin lies in it (low centres), the nearest bin.
+    Neighbours that take the same bins become one.
 
     Parameters
     ----------
@@ -62,10 +63,14 @@ def log_bands(frequency_hz: Floats, settings: SummingSettings = _DEFAULTS) -> Fr
     last = np.searchsorted(frequency_hz, centre * half, side="right") - 1
     nearest = np.argmin(np.abs(frequency_hz[:, None] - centre[None, :]), axis=0)
     empty = last < first
+    runs = np.stack([np.where(empty, nearest, first), np.where(empty, nearest, last)])
+    # Where the grid is coarser than the points, several take the same bins: one point says it, not a stair.
+    unique, where = np.unique(runs, axis=1, return_inverse=True)
+    mean_log = np.bincount(where.ravel(), np.log2(centre)) / np.bincount(where.ravel())
     return FrequencyBands(
-        centre_hz=read_only(centre),
-        first=tuple(int(k) for k in np.where(empty, nearest, first)),
-        last=tuple(int(k) for k in np.where(empty, nearest, last)),
+        centre_hz=read_only(2.0**mean_log),
+        first=tuple(int(k) for k in unique[0]),
+        last=tuple(int(k) for k in unique[1]),
     )
 
 

@@ -9,7 +9,7 @@ from functools import cache
 
 import numpy as np
 
-from polaritykit.curves import bands_entry, encode, pair_entry
+from polaritykit.curves import bands_entry, encode, group_centres, group_starts, grouped_power, pair_entry
 from polaritykit.records import PairSpectra
 from polaritykit.settings import SummingSettings
 from polaritykit.summing import band_gains, energy_band, log_bands, sum_effect_db
@@ -242,6 +242,8 @@ def _pair(a, b):
 
 def _curves(pairs):
     frequency, _ = spectra()
+    starts = group_starts(frequency)
+    centres = group_centres(frequency, starts)
     kept = [pair for pair in pairs if pair["related"]]
     lag_step, reach = 1e3 / RATE, 720
     entries = []
@@ -254,17 +256,17 @@ def _curves(pairs):
                 pair["reference"],
                 pair["other"],
                 spectra=both,
+                starts=starts,
                 aligned_ms=pair["offset_ms"],
                 correlation=np.roll(lags, reach)[: 2 * reach + 1] / scale,
             )
         )
-    step = RATE / FFT
     return {
-        "frequency_hz": {"start": 0.0, "step": step, "count": len(frequency)},
+        "frequency_hz": [float(centre) for centre in centres],
         "lag_ms": {"start": -reach * lag_step, "step": lag_step, "count": 2 * reach + 1},
         "floor_db": SummingSettings().floor_db,
-        "bands": bands_entry(log_bands(frequency)),
-        "tracks": {name: encode(pair_spectra(name, name).auto_a) for name in TRACKS},
+        "bands": bands_entry(log_bands(centres)),
+        "tracks": {name: encode(grouped_power(pair_spectra(name, name).auto_a, starts)) for name in TRACKS},
         "pairs": entries,
     }
 

@@ -6,7 +6,7 @@ from scipy import signal
 
 from polaritykit.errors import InputError, UsageError
 from polaritykit.spectra import SpectrumPool, hop_for, pooled
-from polaritykit.spectra_curves import aligned_cross, coarse_grid_hz, coarse_power, correlation_curve
+from polaritykit.spectra_curves import correlation_curve
 
 RATE = 48_000
 
@@ -82,25 +82,6 @@ def test_phase_and_lag_convention(sign, order):
         peak = int(np.argmax(np.abs(curve.values)))
         assert curve.lag_ms.values()[peak] == pytest.approx(1000 * delay_s, abs=1e-9)
         assert 0.97 < sign * curve.values[peak] <= 1.0 + 1e-9
-
-
-def test_aligned_cross_keeps_what_plain_averaging_loses():
-    """10 ms late: bins 11.7 Hz apart turn by 42° each; aligned first, their mean keeps the power."""
-    noise = np.random.default_rng(3).standard_normal(400_480).astype(np.float32)
-    spectra = _pooled(np.stack([noise[480:], noise[:-480]]), 4096)
-    aligned = aligned_cross(spectra, 0, 1, 10.0, 16)
-    grid = coarse_grid_hz(spectra, 16)
-
-    assert grid.count == len(aligned) == coarse_power(spectra, 16).shape[1]
-    assert grid.values()[0] == pytest.approx(np.mean(spectra.frequency_hz[:16]))
-    assert grid.values()[-1] <= 20_000
-    ratio = aligned / np.sqrt(np.prod(coarse_power(spectra, 16), axis=0))
-    # The Hann windows of the two tracks lie 480 of 4096 samples apart: their correlation is 0.93.
-    window = signal.get_window("hann", 4096)
-    overlap = np.sum(window[480:] * window[:-480]) / np.sum(window**2)
-    np.testing.assert_allclose(ratio.real.mean(), overlap, atol=0.01)
-    assert abs(ratio.imag.mean()) < 0.01
-    assert abs(np.mean(aligned_cross(spectra, 0, 1, 0.0, 16)[1:] / coarse_power(spectra, 16)[0, 1:])) < 0.1
 
 
 def test_short_silent_and_wrong_input():

@@ -192,14 +192,16 @@ def test_bands_are_runs_of_bins_around_their_centres():
     """Bands worked out by hand."""
     bands = log_bands(FREQUENCY)
 
-    assert bands.centre_hz[0] == 20.0
-    assert bands.centre_hz[48] == pytest.approx(40.0)  # 48 points to the octave
+    fine = bands.centre_hz[bands.centre_hz > 1000]
+    assert fine[48] / fine[0] == pytest.approx(2.0)  # 48 points to the octave
+    assert len(set(zip(bands.first, bands.last, strict=True))) == len(bands.first)
     assert 19_500 < bands.centre_hz[-1] <= 20_000
     assert all(first <= last for first, last in zip(bands.first, bands.last, strict=True))
     # 20 Hz lies between bins 3 (17.6 Hz) and 4 (23.4 Hz): the nearest one is taken.
     assert (bands.first[0], bands.last[0]) == (3, 3)
     # 10.24 kHz * 2^(±1/48): bins 1722.6 to 1773.04 by hand (5.859375 Hz a bin).
-    assert (bands.first[432], bands.last[432]) == (1723, 1773)
+    near = int(np.argmin(np.abs(bands.centre_hz - 10_240)))
+    assert (bands.first[near], bands.last[near]) == (1723, 1773)
 
 
 def test_phase_and_coherence_of_a_pure_delay():

@@ -7,12 +7,16 @@ const floats = (text) => {
   const view = new DataView(bytesOf(text).buffer);
   return Float64Array.from({ length: view.byteLength / 4 }, (_, k) => view.getFloat32(4 * k, true));
 };
+const shares = (text) => {
+  const view = new DataView(bytesOf(text).buffer);
+  return Array.from({ length: view.byteLength / 2 }, (_, k) => view.getInt16(2 * k, true) / 32767);
+};
 const gridOf = ({ start, step, count }) => Float64Array.from({ length: count }, (_, k) => start + step * k);
 
 // The same arithmetic as polaritykit/summing.py: b is delayed and perhaps inverted, powers are summed in bands.
 class PairSound {
   constructor(entry) {
-    this.frequency = gridOf(curves.frequency_hz);
+    this.frequency = curves.frequency_hz;
     this.autoA = floats(curves.tracks[entry.reference]);
     this.autoB = floats(curves.tracks[entry.other]);
     this.cross = floats(entry.cross);
@@ -84,7 +88,7 @@ class Bench {
     const entry = curves.pairs[pair.curve];
     this.sound = new PairSound(entry);
     this.lags = Array.from(gridOf(curves.lag_ms));
-    this.correlation = Array.from(floats(entry.correlation));
+    this.correlation = shares(entry.correlation);
     this.coherent = this.sound.coherence();
     this.sources = pair.sources.length ? pair.sources : [{ home: "both tracks", band_hz: WHOLE, offset_ms: pair.offset_ms }];
     this.source = this.sources[0];
