@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from polaritykit.records import Floats, read_only
 from polaritykit.settings import AgreementSettings
 
-#: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely group.
+#: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely
+#: group.
 EXACT_UP_TO = 12
 
 
@@ -68,12 +69,8 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
     names = np.unique(np.asarray(witnesses))
     objection = np.stack(
         [
-            np.minimum(
-                np.sum(
-                    [_loss(states, w) for w, name in zip(weights, witnesses, strict=True) if name == wanted],
-                    axis=0,
-                ),
-                settings.witness_cap,
+            _objection(
+                states, [w for w, name in zip(weights, witnesses, strict=True) if name == wanted], settings
             )
             for wanted in names
         ]
@@ -106,8 +103,25 @@ def _first_least(values: Floats, states: Floats) -> int:
     return int(tied[np.argmin(flips)])
 
 
+def _objection(states: Floats, weights: list[Floats], settings: AgreementSettings) -> Floats:
+    """Return what one witness loses under each assignment, at most the strongest edge that it breaks.
+
+    All edges of a track rest on one pick: many weak ones are no more sure together than the strongest.
+    """
+    loss = np.sum([_loss(states, matrix) for matrix in weights], axis=0)
+    together = np.sum(weights, axis=0)
+    first, second = np.nonzero(np.triu(together, 1))
+    if not len(first):
+        return np.zeros(len(states))
+    edge = together[first, second]
+    broken = np.where(states[:, first] * states[:, second] * edge < 0, np.abs(edge), 0.0).max(axis=1)
+    limit = settings.witness_cap * np.minimum(broken / settings.full_edge, 1.0)
+    # A witness that contradicts itself loses something under every assignment.
+    return np.asarray(np.minimum(loss, limit))
+
+
 def _loss(states: Floats, weights: Floats) -> Floats:
-    """What one source loses under each assignment against its own best, shape (n_states,)."""
+    """Return what one source loses under each assignment against its own best, shape (n_states,)."""
     value = 0.5 * np.einsum("sn,sn->s", states @ weights, states)
     return np.asarray(value.max() - value)
 
@@ -127,7 +141,7 @@ def _margins(states: Floats, objection: Floats, best: Floats) -> Floats:
 
 
 def _states(weights: Sequence[Floats]) -> Floats:
-    """Assignments to compare, first track +1, shape (n_states, n)."""
+    """Return the assignments to compare, first track +1, shape (n_states, n)."""
     n = weights[0].shape[0]
     if n <= EXACT_UP_TO:
         codes = np.arange(1 << (n - 1))
@@ -154,7 +168,7 @@ def _states(weights: Sequence[Floats]) -> Floats:
 
 
 def _likely_groups(strength: Floats) -> Floats:
-    """Sets of tracks to flip together (minus signs), the empty set first, then single tracks; (n_sets, n)."""
+    """Return sets of tracks to flip together (minus signs), the empty one first; shape (n_sets, n)."""
     from scipy.cluster.hierarchy import linkage
 
     n = len(strength)

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from polaritykit.arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.continuous import Reading, frame_samples, read_home
 from polaritykit.events import HitSource
-from polaritykit.hits import HitSigns, read_signs
+from polaritykit.hits import HitSigns, low_pass, read_signs
 from polaritykit.records import Floats, Recording, read_only
 from polaritykit.settings import ArrivalSettings, ContinuousSettings, EvidenceSettings
 
@@ -67,9 +67,9 @@ def hit_evidence(
     onsets = np.array([int(event.onset_samples[source.home]) for event in source.events])
     length = zero + round((arrival.latest_ms + 20.0) * 1e-3 * rate)
     homes = np.stack([recording.read(at - zero, at - zero + length, (source.home,))[0] for at in onsets])
-    starts = onsets - 2 * zero + pick_home(homes.astype(np.float64), zero, rate, arrival)
+    starts = onsets - 2 * zero + pick_home(low_pass(homes, arrival.top_hz, rate), zero, rate, arrival)
     windows = np.stack([recording.read(int(at), int(at) + length) for at in starts]).astype(np.float64)
-    arrivals = pick_arrivals(windows, zero, rate, arrival)
+    arrivals = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
     signs = read_signs(windows, zero, arrivals, rate, settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
@@ -79,13 +79,22 @@ def hit_evidence(
         n_used=len(windows),
         n_found=source.n_found,
         at_samples=starts + zero,
-        offset_s=read_only(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]),
+        offset_s=read_only(_offsets(arrivals, signs, settings)),
         std_s=read_only(np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None])),
         known=heard[:, None] & heard[None, :] & ~np.eye(len(heard), dtype=bool),
         log_odds=read_only(_log_odds(arrivals, signs, len(windows), settings)),
         level_db=source.level_db,
         obstacle=obstacle,
     )
+
+
+def _offsets(arrivals: Arrivals, signs: HitSigns, settings: EvidenceSettings) -> Floats:
+    """Differences of the arrivals, moved to the best correlation where the two waveforms are alike."""
+    picked = arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]
+    alike = (np.abs(signs.correlation) >= settings.alike_correlation) & (
+        np.abs(signs.lag_s) < 0.95e-3 * settings.sign_search_ms
+    )
+    return np.asarray(picked + np.where(alike, signs.lag_s, 0.0))
 
 
 def _obstacle(arrivals: Arrivals, track: int, settings: EvidenceSettings) -> str:

@@ -28,6 +28,8 @@ class HitSigns:
     t_value: Floats
     #: Signed correlation of the averaged votes.
     votes: Floats
+    #: Lag of the correlation's best value about the difference of the arrivals, seconds, antisymmetric.
+    lag_s: Floats
 
 
 def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int) -> Floats:
@@ -35,6 +37,20 @@ def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int
     from scipy.signal import butter, sosfilt
 
     sections = butter(2, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
+    return np.asarray(sosfilt(sections, windows, axis=-1))
+
+
+def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) -> Floats:
+    """Causal fourth-order Butterworth low-pass along the last axis; as it is where the rate leaves no room.
+
+    Near the end of the band converters ring *before* the sound (linear-phase filters); a near mic would be
+    picked at that ringing, a far one not.
+    """
+    from scipy.signal import butter, sosfilt
+
+    if top_hz >= 0.45 * sample_rate_hz:
+        return windows.astype(np.float64)
+    sections = butter(4, top_hz, btype="lowpass", fs=sample_rate_hz, output="sos")
     return np.asarray(sosfilt(sections, windows, axis=-1))
 
 
@@ -109,4 +125,18 @@ def read_signs(
         correlation=read_only(value),
         t_value=read_only(np.abs(value) / np.maximum(error, 1e-9)),
         votes=read_only(second),
+        lag_s=read_only(_lag(mean, best[..., 0]) / sample_rate_hz),
     )
+
+
+def _lag(mean: Floats, best: NDArray[np.int64]) -> Floats:
+    """Vertex of the parabola about the best lag, in samples from the middle, made antisymmetric."""
+    reach = (mean.shape[-1] - 1) // 2
+    inner = np.clip(best, 1, mean.shape[-1] - 2)
+    left, middle, right = (
+        np.abs(np.take_along_axis(mean, (inner + step)[..., None], axis=-1)[..., 0]) for step in (-1, 0, 1)
+    )
+    bend = left - 2 * middle + right
+    vertex = np.where(np.abs(bend) > 1e-12, 0.5 * (left - right) / np.where(np.abs(bend) > 1e-12, bend, 1.0), 0.0)
+    lag = inner - reach + np.clip(vertex, -0.5, 0.5)
+    return np.asarray(0.5 * (lag - lag.T))

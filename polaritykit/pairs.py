@@ -130,8 +130,11 @@ def conclude(
 
 
 def _weight(item: SourceEvidence, a: int, b: int, top: np.ndarray, settings: PairSettings) -> float:
-    """Rank of a source for this pair: its level in the fainter track, less where it says little."""
-    share = float(np.min((item.level_db - top)[[a, b]]))
+    """Rank of a source for this pair: what it brings to the cross-spectrum of the two, less where it says little.
+
+    That is the product of its amplitudes in both, the mean of its levels.
+    """
+    share = float(np.mean((item.level_db - top)[[a, b]]))
     return share - (0.0 if _trusted(item, a, b, settings) else 100.0)
 
 

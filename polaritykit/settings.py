@@ -117,8 +117,8 @@ class SummingSettings:
     bands_per_octave: int = 24
     #: Points of the curve: twice the width, so that no notch falls between two points.
     points_per_octave: int = 48
-    #: Nothing is shown deeper: -30 dB of the power sum asks for 4 % agreement in level and 2.6 degrees in
-    #: phase (closed form), closer than two microphones come.
+    #: Nothing is shown deeper: -20 dB of the power sum asks for 13 % agreement in level and 8 degrees in
+    #: phase (closed form), about as close as two microphones come.
     floor_db: float = -20.0
     #: Share of a source's energy that makes "the source's band".
     energy_share: float = 0.8
@@ -173,6 +173,8 @@ class PlanSettings:
 class ArrivalSettings:
     """How the first arrival of a source is picked on each track."""
 
+    #: Sound above this is left out: it is alike in no two hits, and converters ring there before the sound.
+    top_hz: float = 6000.0
     #: Order of the predictor that whitens; 12 to 40 do alike.
     order: int = 24
     #: The predictor is fitted to this much sound ...
@@ -213,6 +215,8 @@ class EvidenceSettings:
     sign_search_ms: float = 0.4
     #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
     sign_band_hz: tuple[float, float] = (100.0, 3000.0)
+    #: Waveforms this alike are lined up by their correlation rather than by their first motion.
+    alike_correlation: float = 0.85
     #: Gate of the second opinion, on the averaged votes.
     votes_before_ms: float = 0.2
     votes_after_ms: float = 1.2
@@ -232,9 +236,9 @@ class EvidenceSettings:
     #: One edge has no more than this to say; below the log-odds of a witness, so that one edge is never all.
     edge_cap: float = 2.4
     #: A source this far below the loudest one of a track (dB) says all it knows of that track ...
-    share_full_db: float = -20.0
+    share_full_db: float = -22.0
     #: ... and one this far below nothing: the louder sources' sound covers its first motion.
-    share_none_db: float = -35.0
+    share_none_db: float = -38.0
     #: Below this the first motion lies under the noise and a later one is picked: nothing to say ...
     snr_none_db: float = 2.0
     #: ... from here on in full.
