@@ -168,7 +168,7 @@ def _pick(
     votes: Floats, first: int, sample_rate_hz: int, settings: ArrivalSettings
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Sample of the first arrival on averaged votes (..., n_samples), and the end of its window."""
-    energy = votes**2
+    energy = votes**2 + settings.votes_floor**2
     end = window_end(
         energy, first - _samples(settings.noise_gap_ms, sample_rate_hz), sample_rate_hz, settings
     )

@@ -197,6 +197,9 @@ class ArrivalSettings:
     #: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor
     #: that lies under the noise of a far one.
     floor_db: float = -20.0
+    #: Averaged votes below this are taken for chance on every track alike: a quiet near mic would otherwise be
+    #: picked at a faint forerunner that the noise of a far one hides.
+    votes_floor: float = 0.15
     #: Picks from resampled sets of hits, for the spread.
     bootstraps: int = 16
     #: Resampled picks within this of the pick agree with it.
@@ -505,6 +508,24 @@ class LimitSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
+class KitSumSettings:
+    """The sum of all tracks."""
+
+    #: Octaves further below the loudest one are not shown: nobody hears them in the sum.
+    range_db: float = 40.0
+    #: Levels are not shown below this.
+    floor_db: float = -20.0
+    #: Two arrivals of one source this close are together: half a period at 2 kHz, above which combs of
+    #: bleed lie too close to be heard one by one.
+    together_ms: float = 0.25
+    #: A track hears a source well when its loudest source is no more than this above.
+    well_heard_db: float = 12.0
+    #: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
+    #: longer sessions get the bound, so that the files are not read twice.
+    most_summed: float = 3.5e8
+
+
+@dataclass(frozen=True, kw_only=True)
 class Settings:
     """All settings of an analysis."""
 
@@ -517,5 +538,6 @@ class Settings:
     pairs: PairSettings = field(default_factory=PairSettings)
     advice: AdviceSettings = field(default_factory=AdviceSettings)
     limits: LimitSettings = field(default_factory=LimitSettings)
+    kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
     #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
     fft_size: int = 8192
