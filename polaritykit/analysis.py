@@ -19,14 +19,16 @@ from polaritykit.corrections import choose_anchor, correct
 from polaritykit.errors import UsageError
 from polaritykit.events import OnsetDetector, find_sources, merge_onsets
 from polaritykit.evidence import SourceEvidence, continuous_evidence, covered, hit_evidence
-from polaritykit.findings import Findings, PairFinding, SourceArrival, SourceFinding
+from polaritykit.findings import Corrections, Findings, PairFinding, SourceArrival, SourceFinding, SumPeak
+from polaritykit.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
+from polaritykit.kit_sum import octave_sums, served_sources
 from polaritykit.levels import LevelMeter
 from polaritykit.limits import OffsetLimits, limit_evidence
 from polaritykit.naming import is_overhead, linked_pairs
 from polaritykit.pairs import Conclusion, conclude
 from polaritykit.recording import ArrayRecording
 from polaritykit.records import Floats, Recording, TrackLevels
-from polaritykit.settings import Settings
+from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra import Spectra, SpectrumPool, hop_for
 from polaritykit.summing import band_gains
 
@@ -162,6 +164,9 @@ def analyse(
         )
         for (a, b), conclusion in pairs.items()
     )
+    sources = tuple(
+        _source_finding(item, names, recording.sample_rate_hz) for item in evidence if item.kind == "hits"
+    )
     return Findings(
         track_names=names,
         sample_rate_hz=recording.sample_rate_hz,
@@ -169,14 +174,36 @@ def analyse(
         purpose=purpose or _purpose(names, evidence, linked),
         levels=levels,
         linked=linked,
-        sources=tuple(
-            _source_finding(item, names, recording.sample_rate_hz) for item in evidence if item.kind == "hits"
-        ),
+        sources=sources,
         pairs=findings,
         corrections=corrections,
         spectra=spectra,
         notes=notes,
+        kit_sum=octave_sums(
+            spectra,
+            [track.invert for track in corrections.tracks],
+            [track.delay_ms for track in corrections.tracks],
+            settings.kit_sum,
+        ),
+        served=served_sources(sources, corrections, linked, settings.kit_sum),
+        sum_peak=_sum_peak(recording, levels, corrections, settings.kit_sum),
     )
+
+
+def _sum_peak(
+    recording: Recording,
+    levels: tuple[TrackLevels, ...],
+    corrections: Corrections,
+    settings: KitSumSettings,
+) -> SumPeak | None:
+    """Peak of the corrected sum, made where the session is not too long to be read again."""
+    bound = worst_sum_dbfs(track.true_peak_dbtp for track in levels)
+    if len(levels) * recording.n_samples > settings.most_summed:
+        return None if bound is None else SumPeak(dbtp=bound, is_bound=True)
+    inverts = [track.invert for track in corrections.tracks]
+    delays = [track.delay_samples for track in corrections.tracks]
+    headroom = sum_headroom_db(corrected_blocks(recording, inverts, delays))
+    return None if headroom is None else SumPeak(dbtp=-headroom, is_bound=False)
 
 
 def fft_size_for(n_samples: int, sample_rate_hz: int, settings: Settings) -> int:

@@ -109,7 +109,9 @@ def pair_entry(
     """Make one entry of the document's ``curves.pairs`` from the spectra as recorded.
 
     Aligned first, then added up in groups: the other way round the bins of a late track would turn against
-    one another and cancel.  ``correlation`` stands on the document's ``curves.lag_ms``: a peak at +2 means that *other* is 2 ms late.
+    one another and cancel.
+
+    ``correlation`` stands on the document's ``curves.lag_ms``: a peak at +2 means that *other* is 2 ms late.
     """
     turn = np.exp(2j * np.pi * spectra.frequency_hz * (aligned_ms * 1e-3))
     return {

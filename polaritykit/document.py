@@ -14,7 +14,7 @@ from polaritykit import __version__
 from polaritykit.analysis import settings_summary
 from polaritykit.curves import bands_entry, encode, group_centres, group_starts, grouped_power, pair_entry
 from polaritykit.findings import Findings, PairFinding
-from polaritykit.headroom import track_remarks
+from polaritykit.headroom import level_advice, sum_advice, track_remarks
 from polaritykit.records import FaultyTrack, Session
 from polaritykit.settings import Settings, SummingSettings
 from polaritykit.spectra_curves import correlation_curve
@@ -81,11 +81,23 @@ def build_document(
         ],
         "pairs": pairs,
         "corrections": asdict(findings.corrections),
+        "kit_sum": asdict(findings.kit_sum),
+        "served": [asdict(source) for source in findings.served],
+        "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
         "settings": settings_summary(settings),
     }
     safe: dict[str, Any] = _json_safe(document)
     return safe
+
+
+def _levels_advice(findings: Findings) -> list[str]:
+    sentences = list(level_advice(findings.track_names, findings.levels))
+    peak = findings.sum_peak
+    if peak is not None:
+        sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
+    return sentences
 
 
 def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]:

@@ -146,6 +146,43 @@ class Corrections:
 
 
 @dataclass(frozen=True, kw_only=True)
+class KitSum:
+    """Level of the sum of all tracks per octave, dB against their power sum."""
+
+    centre_hz: tuple[float, ...]
+    before_db: tuple[float, ...]
+    #: With the corrections.
+    after_db: tuple[float, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Apart:
+    """A track that hears a source well, but not together with the anchor once all is set."""
+
+    track: str
+    #: Positive: still later than the anchor.
+    residual_ms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ServedSource:
+    """Where the delays bring a source together with the anchor, and where not."""
+
+    home: str
+    together: tuple[str, ...]
+    apart: tuple[Apart, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SumPeak:
+    """Highest true peak of the sum of all corrected tracks at unity gain."""
+
+    dbtp: float
+    #: The tracks' own peaks added up, as if they fell together: the sum is lower.
+    is_bound: bool
+
+
+@dataclass(frozen=True, kw_only=True)
 class Findings:
     """All that one analysis found."""
 
@@ -160,3 +197,7 @@ class Findings:
     corrections: Corrections
     spectra: Spectra
     notes: tuple[str, ...]
+    kit_sum: KitSum
+    served: tuple[ServedSource, ...]
+    #: None in silence.
+    sum_peak: SumPeak | None

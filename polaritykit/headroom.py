@@ -5,12 +5,12 @@ remedy.  Microphone's own pad first, then the preamp's, and never digital full s
 no source.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
 from polaritykit.levels import LevelMeter
-from polaritykit.records import Samples, TrackLevels
+from polaritykit.records import Recording, Samples, TrackLevels
 from polaritykit.settings import LevelSettings
 
 
@@ -54,6 +54,40 @@ def sum_headroom_db(blocks: Iterable[Samples]) -> float | None:
         meter.update(block.sum(axis=0, keepdims=True, dtype=np.float32))
     peak = meter.result()[0].true_peak_dbtp
     return None if peak is None else -peak
+
+
+def corrected_blocks(
+    recording: Recording,
+    inverts: Sequence[bool],
+    delay_samples: Sequence[float],
+    block_samples: int = 1 << 17,
+) -> Iterator[Samples]:
+    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak)."""
+    n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
+    for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
+        rows = [
+            recording.read(start - whole[k], start - whole[k] + block_samples, (k,)) for k in range(n_tracks)
+        ]
+        yield np.concatenate([-row if invert else row for row, invert in zip(rows, inverts, strict=True)])
+
+
+def sum_advice(dbtp: float, *, is_bound: bool) -> str:
+    """Say what the sum of the corrected tracks reaches.
+
+    Examples
+    --------
+    >>> sum_advice(-4.03, is_bound=False)
+    'The sum of all tracks at unity gain, with these settings, peaks at -4.0 dBTP.'
+    """
+    reaches = "can reach (all peaks at one moment; less in fact)" if is_bound else "peaks at"
+    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {dbtp:+.1f} dBTP"
+    if dbtp <= 0.0:
+        return text + "."
+    if is_bound:
+        return text + ": watch the bus."
+    return (
+        text + f": turn the faders down by {np.ceil(dbtp):.0f} dB at least, or the bus before its converter."
+    )
 
 
 def track_remarks(levels: TrackLevels, settings: LevelSettings | None = None) -> tuple[str, ...]:

@@ -160,6 +160,8 @@ ARROWS: dict[str, set[str]] = {
         "events",
         "evidence",
         "findings",
+        "headroom",
+        "kit_sum",
         "levels",
         "limits",
         "naming",
@@ -208,6 +210,7 @@ ARROWS: dict[str, set[str]] = {
     "terminal": set(),
     "verdict": {"findings"},
     "limits": {"evidence", "records", "settings"},
+    "kit_sum": {"findings", "settings", "spectra"},
 }
 
 #: Modules that show, write or print.  Computation must not know them.
