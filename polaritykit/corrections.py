@@ -126,8 +126,9 @@ def _flips(
             margins = [abs(float(agreement.margin[track, other])) for other in group - chosen]
             flips[track] = max(margins, default=0.0) >= signs.decide_margin
             if flips[track]:
+                rest = len(group) - len(chosen)
                 tie = " (or all the others of its group)" if len(chosen) * 2 == len(group) else ""
-                why[track] = f"inverted against {len(group) - len(chosen)} other track(s){tie}"
+                why[track] = f"inverted against {rest} other track{'s' if rest > 1 else ''}{tie}"
     return flips, why
 
 

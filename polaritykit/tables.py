@@ -11,7 +11,7 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Any
 
-from polaritykit.wording import FAULTS, needs_setting, setting
+from polaritykit.wording import FAULTS, by_reason, needs_setting, plural, setting
 
 Document = dict[str, Any]
 
@@ -22,8 +22,8 @@ PAIR_COLUMNS = (
 ADVICE_COLUMNS = ("action", "invert", "delay_ms", "gain_db", "why")
 CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "why")
 
-#: Longest list of unclear pairs in the terminal; the report has them all.
-_MOST_ROWS = 10
+#: Longest list of reasons in the terminal, and of the tracks named for one; the report has them all.
+_MOST_ROWS, _MOST_CELLS = 10, 240
 
 
 def pairs_csv(document: Document) -> str:
@@ -78,6 +78,7 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
         ("Unclear", _unclear(document)),
         ("Do not fit the rest", _outvoted(document)),
         ("Levels and files", _faults(document)),
+        ("Level advice", [("", sentence) for sentence in document.get("levels_advice") or ()]),
         ("Input", [("", note) for note in document["notes"]]),
     ):
         if rows:
@@ -86,31 +87,42 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
 
 
 def _settings(document: Document) -> list[tuple[str, str]]:
-    corrections = document["corrections"]
-    wanted = [track for track in corrections["tracks"] if needs_setting(track)]
-    rows = [(track["name"], setting(track)) for track in wanted]
-    if rows and corrections["anchor"]:
-        rows.append((corrections["anchor"], "anchor: the others are set against it"))
+    anchor = document["corrections"]["anchor"]
+    tracks = document["corrections"]["tracks"]
+    rows = [
+        (track["name"], setting(track) + (" (anchor)" if track["name"] == anchor else ""))
+        for track in tracks
+        if needs_setting(track)
+    ]
+    if rows and anchor and all(name != anchor for name, _ in rows):
+        rows.append((anchor, "anchor: the others are set against it"))
     return rows
 
 
 def _unclear(document: Document) -> list[tuple[str, str]]:
-    rows = [
-        (_both(pair), pair["reason"] or "no reason given")
-        for pair in document["pairs"]
-        if pair["related"] and (pair["polarity"] == "unclear" or pair["offset_ms"] is None)
-    ]
-    more = len(rows) - _MOST_ROWS
-    return [*rows[:_MOST_ROWS], *([("…", f"{more} more in the report")] if more > 0 else [])]
-
-
-def _both(pair: dict[str, Any]) -> str:
-    return f"{_shorten(_plain(pair['reference']), 18)} / {_shorten(_plain(pair['other']), 18)}"
+    return _grouped(
+        [
+            (pair["reference"], pair["other"], pair["reason"] or "no reason given")
+            for pair in document["pairs"]
+            if pair["related"] and (pair["polarity"] == "unclear" or pair["offset_ms"] is None)
+        ]
+    )
 
 
 def _outvoted(document: Document) -> list[tuple[str, str]]:
     outvoted = document["corrections"].get("outvoted") or []
-    return [(_both(pair), pair["why"]) for pair in outvoted]
+    return _grouped([(pair["reference"], pair["other"], pair["why"]) for pair in outvoted])
+
+
+def _grouped(items: list[tuple[str, str, str]]) -> list[tuple[str, str]]:
+    """One row a reason: how many pairs, the reason, and which."""
+    short = [(_shorten(_plain(a), 24), _shorten(_plain(b), 24), why) for a, b, why in items]
+    rows = [
+        (plural(count, "pair"), f"{reason}: {_shorten(who, _MOST_CELLS)}")
+        for reason, count, who in by_reason(short, most=4)
+    ]
+    more = sum(count for _, count, _ in by_reason(short)[_MOST_ROWS:])
+    return [*rows[:_MOST_ROWS], *([("…", f"{plural(more, 'more pair')} in the report")] if more else [])]
 
 
 def _faults(document: Document) -> list[tuple[str, str]]:

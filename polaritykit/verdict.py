@@ -5,7 +5,8 @@ Conventions: one headline, then short sentences; a number is only given where it
 
 from typing import Any
 
-from polaritykit.findings import Findings, PairFinding
+from polaritykit.findings import Findings, PairFinding, TrackCorrection
+from polaritykit.wording import by_reason, frequency, listed, number, percent, plural
 
 
 def summarise(findings: Findings) -> dict[str, Any]:
@@ -31,6 +32,8 @@ def summarise(findings: Findings) -> dict[str, Any]:
         if levels.faults
     ]
     sentences = [*_flip_sentences(findings, flips), *_delay_sentences(findings, delays)]
+    if flips or delays:
+        sentences += _sum_sentences(findings)
     sentences += _other_sentences(related, decided)
     if faults:
         sentences.append(f"Level or wiring faults: {'; '.join(faults)}.")
@@ -53,9 +56,9 @@ def _headline(related: list[PairFinding], decided: list[PairFinding], flips: lis
         return "No two tracks share sound: there is nothing to compare."
     parts = []
     if flips:
-        parts.append(f"flip {_listed(flips)}")
+        parts.append(f"flip {listed(flips)}")
     if n_delays:
-        parts.append(f"{n_delays} delay{'s' if n_delays > 1 else ''} would line the tracks up")
+        parts.append(f"{plural(n_delays, 'delay')} would line the tracks up")
     if parts:
         text = "; ".join(parts)
         return text[0].upper() + text[1:] + "."
@@ -64,30 +67,80 @@ def _headline(related: list[PairFinding], decided: list[PairFinding], flips: lis
     return "Nothing to correct: every pair that could be judged agrees."
 
 
-def _listed(names: list[str], most: int = 6) -> str:
-    shown = names[:most]
-    text = shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
-    return text if len(names) <= most else f"{', '.join(shown)} and {len(names) - most} more"
-
-
-def _flip_sentences(findings: Findings, flips: list[Any]) -> list[str]:
-    out = [f"Flip {track.name}: {track.why}." for track in flips]
+def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[str]:
+    why: dict[str, list[str]] = {}
+    for track in flips:
+        why.setdefault(track.why.split(";")[0], []).append(track.name)
+    out = []
+    for reason, names in why.items():
+        sure = min(_best_confidence(findings, name) for name in names)
+        verb = "are" if len(names) > 1 else "is"
+        out.append(f"{listed(names)} {verb} {reason}, confidence {percent(sure)}.")
     if flips and 2 * len(flips) >= len(findings.track_names):
         out.append("Relative polarity cannot tell which side of two equal groups is the one wired backwards.")
-    outvoted = findings.corrections.outvoted
-    seen = {item.why for item in outvoted}
-    if outvoted:
-        one = outvoted[0]
-        rest = f" ({len(outvoted)} pairs in all)" if len(outvoted) > 1 else ""
-        out.append(f"{one.reference} / {one.other}{rest}: {min(seen) if len(seen) == 1 else one.why}.")
+    outvoted = [(item.reference, item.other, item.why) for item in findings.corrections.outvoted]
+    out += [f"{who}: {reason}." for reason, _, who in by_reason(outvoted, most=4)[:3]]
     return out
 
 
-def _delay_sentences(findings: Findings, delays: list[Any]) -> list[str]:
+def _best_confidence(findings: Findings, name: str) -> float:
+    """Confidence of the surest inverted pair of a track."""
+    return max(
+        (p.confidence for p in findings.pairs if name in (p.reference, p.other) and p.polarity == "inverted"),
+        default=0.5,
+    )
+
+
+def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[str]:
+    anchor = findings.corrections.anchor
     if not delays:
         return []
-    listed = ", ".join(f"{track.name} {track.delay_ms:.2f} ms" for track in delays)
-    return [f"Delays against {findings.corrections.anchor}: {listed}."]
+    shortest, longest = (f(track.delay_ms for track in delays) for f in (min, max))
+    span = (
+        f"{number(longest, 2)} ms"
+        if len(delays) == 1
+        else f"{number(shortest, 2)} to {number(longest, 2)} ms"
+    )
+    if len(delays) == 1:
+        out = [f"Delayed by {span}, {delays[0].name} hears its own source together with {anchor}."]
+    else:
+        out = [f"Delays of {span} let {len(delays)} tracks hear their own sources together with {anchor}."]
+    for source in findings.served:
+        if source.home in source.together:
+            continue
+        for item in source.apart:
+            if item.track == source.home:
+                late = "later" if item.residual_ms > 0 else "earlier"
+                out.append(
+                    f"No delay serves {source.home} as a source: its own mic still hears it "
+                    f"{number(abs(item.residual_ms), 2)} ms {late} than {anchor}."
+                )
+    return out
+
+
+def _sum_sentences(findings: Findings) -> list[str]:
+    """Say what the settings do to the sum of all tracks: the octave that gains most, and any that loses."""
+    kit = findings.kit_sum
+    changes = [
+        (after - before, centre, before, after)
+        for centre, before, after in zip(kit.centre_hz, kit.before_db, kit.after_db, strict=True)
+    ]
+    if not changes or max(abs(change[0]) for change in changes) < 0.5:
+        return []
+    best, worst = max(changes), min(changes)
+    out = []
+    if best[0] >= 0.5:
+        out.append(
+            f"The sum of all tracks then gains most in the octave around {frequency(best[1])}: "
+            f"{number(best[0], 1, signed=True)} dB."
+        )
+    if worst[0] <= -0.5:
+        out.append(
+            f"It loses in the octave around {frequency(worst[1])}: {number(worst[0], 1, signed=True)} dB."
+            if out
+            else f"The sum of all tracks loses {number(-worst[0], 1)} dB around {frequency(worst[1])}."
+        )
+    return out
 
 
 def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> list[str]:
@@ -95,13 +148,11 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     strong = sum(pair.grade == "strong" for pair in decided)
     if decided:
         out.append(
-            f"{len(decided)} of {len(related)} related pairs have a clear polarity, {strong} of them by "
-            "two or more sources."
+            f"The polarity is clear in {len(decided)} of {plural(len(related), 'related pair')}, "
+            f"in {strong} by two or more sources."
         )
-    unclear = [pair for pair in related if pair.polarity == "unclear"]
+    unclear = [(p.reference, p.other, p.reason or "") for p in related if p.polarity == "unclear"]
     if unclear:
-        worst = unclear[0]
-        out.append(
-            f"Unclear: {len(unclear)} pair(s), such as {worst.reference} / {worst.other} ({worst.reason})."
-        )
+        reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])
+        out.append(f"{plural(len(unclear), 'pair')} unclear: {reasons}.")
     return out

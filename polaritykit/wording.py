@@ -5,6 +5,7 @@ sign stands before negative values; ``None`` reads as a dash.
 """
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 #: Polarity -> sign shown in the session map: told apart by shape, not by colour.
@@ -157,6 +158,64 @@ def advised(pair: dict[str, Any]) -> str:
         decimals = decimals_for(pair["offset_std_ms"])
         words.append(f"delay {early} by {number(advice['delay_ms'], decimals)} ms")
     return ", ".join(words) or ACTIONS.get(advice["action"], advice["action"])
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Join names as one says them; what is left out is counted.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b", "c", "d", "e"], most=3)
+    ('a', 'a, b and c', 'a, b, c and 2 more')
+    """
+    shown = list(names[:most])
+    if len(names) > most:
+        return f"{', '.join(shown)} and {len(names) - most} more"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def listed_pairs(pairs: Sequence[tuple[str, str]], most: int = 6) -> str:
+    """Join pairs, those of one track together, the track with most of them first.
+
+    Examples
+    --------
+    >>> listed_pairs([("a", "b"), ("a", "c"), ("d", "a"), ("b", "d")])
+    'a with b, c and d; b with d'
+    """
+    left, parts = list(pairs), []
+    while left:
+        names = [name for pair in left for name in pair]
+        track = max(dict.fromkeys(names), key=names.count)
+        partners = [b if a == track else a for a, b in left if track in (a, b)]
+        parts.append(f"{track} with {listed(partners, most)}")
+        left = [pair for pair in left if track not in pair]
+    return "; ".join(parts)
+
+
+def by_reason(items: Sequence[tuple[str, str, str]], most: int = 6) -> list[tuple[str, int, str]]:
+    """Gather (track, track, reason) by their reason, the commonest first: (reason, pairs, who).
+
+    Examples
+    --------
+    >>> by_reason([("a", "b", "faint"), ("a", "c", "faint"), ("b", "c", "too few hits")])
+    [('faint', 2, 'a with b and c'), ('too few hits', 1, 'b with c')]
+    """
+    found: dict[str, list[tuple[str, str]]] = {}
+    for a, b, reason in items:
+        found.setdefault(reason, []).append((a, b))
+    ordered = sorted(found.items(), key=lambda item: -len(item[1]))
+    return [(reason, len(pairs), listed_pairs(pairs, most)) for reason, pairs in ordered]
+
+
+def plural(count: int, word: str) -> str:
+    """Write a count with its word.
+
+    Examples
+    --------
+    >>> plural(1, "track"), plural(3, "track")
+    ('1 track', '3 tracks')
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
 
 
 def setting(track: dict[str, Any]) -> str:

@@ -208,7 +208,7 @@ ARROWS: dict[str, set[str]] = {
     "report": {"errors", "output", "page", "plots", "tables"},
     "settings": set(),
     "terminal": set(),
-    "verdict": {"findings"},
+    "verdict": {"findings", "wording"},
     "limits": {"evidence", "records", "settings"},
     "kit_sum": {"findings", "settings", "spectra"},
 }

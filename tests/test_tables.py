@@ -82,8 +82,23 @@ def test_long_lists_are_cut_and_say_so(document):
     many = dict(document, pairs=[dict(unclear, other=f"track {k}") for k in range(100)])
     text = summary_text(many)
 
-    assert text.count("two lobes") == 10
-    assert "90 more in the report" in text
+    assert text.count("two lobes") == 1  # a reason is said once
+    assert "100 pairs" in text
+    assert "96 more" in text
+    different = dict(many, pairs=[dict(pair, reason=f"reason {k}") for k, pair in enumerate(many["pairs"])])
+    assert "90 more pairs in the report" in summary_text(different)
+
+
+def test_what_does_not_fit_is_said_once_a_reason(document):
+    """Fifteen pairs of one track with one sentence are one line: the sentence, and the tracks."""
+    outvoted = [
+        {"reference": "snare", "other": f"mic {k}", "why": "hat is heard inverted here"} for k in range(15)
+    ]
+    text = summary_text(dict(document, corrections=dict(document["corrections"], outvoted=outvoted)))
+
+    assert text.count("hat is heard inverted here") == 1
+    assert "15 pairs" in text
+    assert "snare with mic 0, mic 1, mic 2, mic 3 and 11" in " ".join(text.split())
 
 
 def test_nothing_to_set_leaves_no_empty_heading(document):
