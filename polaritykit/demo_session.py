@@ -10,7 +10,8 @@ arrival
 sign
     +1 where the blow first raises the sample, wiring included.
 levels
-    ``direct_dbfs`` is the peak of the direct sound alone, from path gains (pattern, distance, side).
+    ``direct_dbfs`` is the peak of the direct sound alone, from path gains (pattern, distance, side);
+    ``direct_rms_dbfs`` its root-mean-square over the take, by which the dominant source of a pair is chosen.
 """
 
 from dataclasses import dataclass
@@ -45,7 +46,7 @@ CONVENTIONS = {
     "clear": "one side of the source outweighs the other at this microphone",
     "heard": "the direct sound peaks 20 dB over the track's noise",
     "offset_ms": "positive when the other track hears the source later",
-    "pairs": "offset and polarity are those of the source that is loudest in both tracks together",
+    "pairs": "offset and polarity are those of the source that brings most direct energy to both tracks together (mean of the two levels)",
     "wiring": "what the cables alone would give",
 }
 
@@ -138,28 +139,32 @@ def shield(microphone: Microphone, source: Source) -> float:
 
 def _arrival(source: Source, microphone: Microphone, gain: float) -> dict[str, Any]:
     """Arrival, sign and level of the direct sound of one source in one track."""
-    strengths = []
+    strengths, energies = [], []
     for face in source.faces:
         gains = np.array([direct_path(radiator, microphone)[1] for radiator in face.radiators])
-        strengths.append(np.sign(gains.sum()) * np.abs(gains @ face.signals).max())
+        direct = gains @ face.signals
+        strengths.append(np.sign(gains.sum()) * np.abs(direct).max())
+        energies.append(float(np.mean(direct**2)))
     louder = int(np.argmax(np.abs(strengths)))
     rival = max(np.delete(np.abs(strengths), louder), default=0.0)
     level = max(abs(strengths[louder]) * gain * shield(microphone, source), 1e-9)
     sign = (1 if strengths[louder] > 0 else -1) * (-1 if microphone.inverted else 1)
     delay_s, _ = direct_path(source.faces[louder].radiators[0], microphone)
     direct_dbfs = float(20 * np.log10(level))
+    rms = np.sqrt(max(energies)) * gain * shield(microphone, source)
     return {
         "track": microphone.name,
         "delay_ms": round(1000 * delay_s, 4),
         "sign": sign,
         "direct_dbfs": round(direct_dbfs, 1),
+        "direct_rms_dbfs": round(float(20 * np.log10(max(rms, 1e-9))), 1),
         "clear": bool(abs(strengths[louder]) >= 10 ** (CLEAR_DB / 20) * rival),
         "heard": bool(direct_dbfs >= microphone.noise_dbfs + HEARD_DB),
     }
 
 
 def _pair(a: Microphone, b: Microphone, sources: list[dict[str, Any]]) -> dict[str, Any]:
-    """Gather what every source says about one pair, and the source that is loudest in both together."""
+    """Gather what every source says about one pair, and the source that brings most energy to both together."""
     answers = []
     for source in sources:
         first, second = (next(x for x in source["arrivals"] if x["track"] == m.name) for m in (a, b))
@@ -171,7 +176,7 @@ def _pair(a: Microphone, b: Microphone, sources: list[dict[str, Any]]) -> dict[s
                     "source": source["name"],
                     "offset_ms": round(second["delay_ms"] - first["delay_ms"], 4),
                     "polarity": ("same" if same else "inverted") if clear else "unclear",
-                    "level_dbfs": round(first["direct_dbfs"] + second["direct_dbfs"], 1) / 2,
+                    "level_dbfs": round(first["direct_rms_dbfs"] + second["direct_rms_dbfs"], 1) / 2,
                 }
             )
     answers.sort(key=lambda answer: -answer["level_dbfs"])

@@ -199,7 +199,7 @@ class ArrivalSettings:
     floor_db: float = -20.0
     #: Averaged votes below this are taken for chance on every track alike: a quiet near mic would otherwise be
     #: picked at a faint forerunner that the noise of a far one hides.
-    votes_floor: float = 0.15
+    votes_floor: float = 0.05
     #: Picks from resampled sets of hits, for the spread.
     bootstraps: int = 16
     #: Resampled picks within this of the pick agree with it.
@@ -499,6 +499,52 @@ class AdviceSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ChangeSettings:
+    """When two clocks, or a change during the take, are found and named."""
+
+    #: A hit is compared with the others of its kind from this much before its reference time ...
+    hit_before_ms: float = 15.0
+    #: ... to this much after it: far tracks and a digital link's latency are inside.
+    hit_after_ms: float = 45.0
+    #: Band of that comparison: below, the drum's own swing hides the time; above, no two strokes are alike.
+    hit_band_hz: tuple[float, float] = (200.0, 3000.0)
+    #: The spectrum is flattened down to this far below its top, so that a ring does not turn into its own neighbour.
+    flatten_db: float = -25.0
+    #: Largest change of a track within the take that is looked for (four metres of air, or 60 ppm for 200 s).
+    hit_reach_ms: float = 12.0
+    #: A hit counts where it is this much like the track's mean hit ...
+    least_alike: float = 0.6
+    #: ... and a source counts on a track where this share of its hits does.
+    least_share: float = 0.5
+    #: Hits before and after a change, over all sources: fewer may be chance.
+    least_hits: int = 4
+    #: A switch was thrown where this share of the signs turns ...
+    flip_share: float = 0.85
+    #: ... while no more than this share would fit an unchanged track.
+    unflipped_share: float = 0.8
+    #: Lags are looked into where their mean size reaches this many times their noise from hit to hit (0.8 for
+    #: a normal distribution without any change).
+    restless: float = 1.2
+    #: A step must leave no more than this share of the lags' size unexplained, a straight line no more than that.
+    step_cost_share: float = 0.5
+    line_cost_share: float = 0.6
+    #: A line is preferred where it leaves less than this share of what a step leaves.
+    line_against_step: float = 0.8
+    #: Least step (5 cm of air: no player's own movement) and its size over its uncertainty.
+    least_step_ms: float = 0.15
+    step_sigmas: float = 6.0
+    #: Of the sources heard before and after, this share (by hits) must show the step.
+    moved_share: float = 0.6
+    #: A turned polarity and a step this near in time are one change.
+    together_s: float = 3.0
+    #: Clocks of one make differ by some ppm, tracks of one converter by none; below this, and below this way
+    #: over the take, it may be the player's movement or the room's temperature.
+    least_drift_ppm: float = 2.0
+    least_travel_ms: float = 0.1
+    drift_sigmas: float = 6.0
+
+
+@dataclass(frozen=True, kw_only=True)
 class LimitSettings:
     """How a mic plan limits what is believed."""
 
@@ -538,6 +584,7 @@ class Settings:
     pairs: PairSettings = field(default_factory=PairSettings)
     advice: AdviceSettings = field(default_factory=AdviceSettings)
     limits: LimitSettings = field(default_factory=LimitSettings)
+    changes: ChangeSettings = field(default_factory=ChangeSettings)
     kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
     #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
     fft_size: int = 8192
