@@ -119,10 +119,10 @@ def analyse(
     settings = settings or Settings()
     names = recording.track_names
     if len(names) < 2:
-        raise UsageError(f"{len(names)} track was given: a comparison needs two or more")
+        raise UsageError(f"Only {len(names)} track was given; a comparison needs two or more.")
     if anchor is not None and anchor not in names:
         raise UsageError(
-            f"the anchor {anchor!r} is no track of this session: choose one of {', '.join(names)}"
+            f"The anchor {anchor!r} is no track of this session; choose one of {', '.join(names)}."
         )
     linked = linked_pairs(names) if linked is None else linked
     levels, spectra, onsets, activity_db = _one_pass(recording, settings, progress)

@@ -113,6 +113,15 @@ def _requested(paths: Sequence[Path]) -> _Request:
     """Turn the paths into files in session order."""
     if not paths:
         raise UsageError("No session was given; name a folder, or the files to compare.")
+    try:
+        return _existing(paths)
+    except OSError as error:
+        place = error.filename or paths[0]
+        raise InputError(f"{place} cannot be read ({reason_of(error)}); change that, or copy it.") from error
+
+
+def _existing(paths: Sequence[Path]) -> _Request:
+    """Files of the one folder, or as listed; raises OSError where one may not look."""
     for path in paths:
         if not path.exists():
             raise InputError(f"{path} does not exist; check the spelling.")
@@ -122,10 +131,7 @@ def _requested(paths: Sequence[Path]) -> _Request:
     if len(paths) > 1:
         raise UsageError(f"{folders[0]} is a folder; give one folder, or a list of files, not both.")
     folder = paths[0]
-    try:
-        entries = sorted(folder.iterdir(), key=_natural_key)
-    except OSError as error:
-        raise InputError(f"The folder {folder} cannot be read ({reason_of(error)}).") from error
+    entries = sorted(folder.iterdir(), key=_natural_key)
     files = tuple(path for path in entries if _is_audio(path))
     if not files:
         nested = next((path.name for path in entries if path.is_dir() and _holds_audio(path)), None)

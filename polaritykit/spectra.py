@@ -122,8 +122,8 @@ class SpectrumPool:
 
         if n_tracks < 1 or fft_size < 2 or fft_size % 2 or (hop_samples is not None and hop_samples < 1):
             raise UsageError(
-                f"cannot pool spectra of {n_tracks} tracks in frames of {fft_size} samples every "
-                f"{hop_samples}: give at least one track, an even frame and a positive hop"
+                f"Cannot pool spectra of {n_tracks} tracks in frames of {fft_size} samples every "
+                f"{hop_samples}; give at least one track, an even frame and a positive hop."
             )
         self._rate, self._fft_size = sample_rate_hz, fft_size
         hop_samples = hop_samples or fft_size
@@ -148,7 +148,9 @@ class SpectrumPool:
             The block has another number of tracks.
         """
         if block.ndim != 2 or len(block) != len(self._pending):
-            raise UsageError(f"a block of shape {block.shape} does not hold {len(self._pending)} tracks")
+            raise UsageError(
+                f"A block of shape {block.shape} does not hold {len(self._pending)} tracks, one row each."
+            )
         while block.shape[1]:
             skipped = min(self._to_skip, block.shape[1])
             self._to_skip -= skipped
@@ -177,7 +179,7 @@ class SpectrumPool:
             self._transform((self._n_pending - self._fft_size) // self._hop + 1)
         if self._n_frames == 0:
             if self._n_pending == 0:
-                raise InputError("there is no audio to take spectra of: the tracks are empty")
+                raise InputError("There is no audio to take spectra of; the tracks are empty.")
             self._pending[:, self._n_pending :] = 0.0
             self._transform(1)
         scale = np.full(self._n_bins, 2.0)

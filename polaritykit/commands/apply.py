@@ -13,7 +13,7 @@ from polaritykit.output import output_folder, write_file
 
 
 @click.command(name="apply")
-@click.argument("report", type=click.Path(path_type=Path))
+@click.argument("report", type=click.Path(path_type=Path, readable=False))
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the copies.")
 @click.option("--only", type=click.Choice(["flips", "delays"]), help="Apply one kind of correction.")
 @click.option("--whole-samples", is_flag=True, help="Round every delay to a whole sample of the file.")

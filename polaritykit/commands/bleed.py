@@ -31,7 +31,9 @@ def _spans(
 
 
 @click.command(name="bleed")
-@click.argument("paths", metavar="MAIN LEAKY", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "paths", metavar="MAIN LEAKY", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+)
 @click.option(
     "--goal",
     type=click.Choice(["isolation", "fullness"]),

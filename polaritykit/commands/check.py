@@ -10,7 +10,9 @@ from polaritykit.errors import EXIT_FINDINGS, UsageError
 
 
 @click.command(name="check")
-@click.argument("session", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="SESSION…")
+@click.argument(
+    "session", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False), metavar="SESSION…"
+)
 @click.option(
     "--out", type=click.Path(path_type=Path), help="Report folder [default: NAME_report in this folder]."
 )

@@ -8,7 +8,7 @@ from polaritykit.demo import write_demo
 
 
 @click.command(name="demo")
-@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
+@click.argument("folder", metavar="DIR", type=click.Path(path_type=Path, readable=False))
 @click.option("--overwrite", is_flag=True, help="Write into a folder that is not empty.")
 def command(folder: Path, overwrite: bool) -> None:
     """Write the three demo sessions into DIR, each with its truth in truth.json.

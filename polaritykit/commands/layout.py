@@ -22,7 +22,7 @@ TEMPLATES = ("xy", "blumlein", "mid-side", "ortf", "nos", "din", "ab", "kit")
 
 
 @click.command(context_settings={"max_content_width": 100})
-@click.argument("plan", required=False, type=click.Path(path_type=Path), metavar="PLAN.toml")
+@click.argument("plan", required=False, type=click.Path(path_type=Path, readable=False), metavar="PLAN.toml")
 @click.option("--template", type=click.Choice(TEMPLATES), help="Print a plan to start from and nothing else.")
 @click.option(
     "--against",

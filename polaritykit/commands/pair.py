@@ -17,7 +17,9 @@ from polaritykit.sum_audio import write_sum
 
 
 @click.command(name="pair")
-@click.argument("paths", metavar="A [B]", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "paths", metavar="A [B]", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+)
 @click.option("--json", "as_json", is_flag=True, help="Print the document to stdout and nothing else.")
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for report.json (and the audio).")
 @click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")

@@ -70,7 +70,9 @@ def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None
 
 
 @command.command(name="read")
-@click.argument("files", nargs=-1, required=True, metavar="FILES...", type=click.Path(path_type=Path))
+@click.argument(
+    "files", nargs=-1, required=True, metavar="FILES...", type=click.Path(path_type=Path, readable=False)
+)
 @_KIND
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON and nothing else.")
 @click.option(
