@@ -80,16 +80,15 @@ def correct(
         own = late_s[index]
         delay_s = latest - own if own is not None else 0.0
         why = "; ".join(part for part in (flip_why[index], delay_why[index]) if part)
+        delay_ms = delay_s * 1e3 if delay_s * 1e3 >= settings.least_delay_ms / 2 else 0.0
         tracks.append(
             TrackCorrection(
                 name=name,
                 invert=flips[index],
-                delay_ms=delay_s * 1e3 if delay_s * 1e3 >= settings.least_delay_ms / 2 else 0.0,
-                delay_samples=delay_s * sample_rate_hz
-                if delay_s * 1e3 >= settings.least_delay_ms / 2
-                else 0.0,
+                delay_ms=delay_ms,
+                delay_samples=delay_ms * 1e-3 * sample_rate_hz,
                 late_ms=own * 1e3 if own is not None else None,
-                why=why or "nothing to correct",
+                why=why or ("waits for the latest track" if delay_ms else "nothing to correct"),
             )
         )
     return Corrections(

@@ -6,6 +6,7 @@ its element, and a content security policy lets nothing run or load but the pack
 
 import base64
 import hashlib
+import math
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -18,9 +19,12 @@ from polaritykit.wording import (
     RELATIONS,
     advised,
     band,
+    by_reason,
+    certainty,
     decimals_for,
     frequency,
     lateness,
+    listed,
     measured,
     needs_setting,
     number,
@@ -30,6 +34,9 @@ from polaritykit.wording import (
 
 Document = dict[str, Any]
 
+_LOWEST_HZ = 20.0
+#: Predicted notches marked in a chart: further up they lie too close, and too shallow, to be told apart.
+_MOST_NOTCHES = 12
 _TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -112,10 +119,13 @@ def report_page(document: Document) -> str:
     pairs = [dict(pair, index=index) for index, pair in enumerate(document["pairs"])]
     for pair in pairs:
         pair["samples"] = _samples(pair, document["sample_rate"])
+        # The notch of an inverted pair at 0 Hz is none that is heard.
+        pair["heard_notches"] = [notch for notch in pair["notches_hz"] or () if notch >= _LOWEST_HZ]
     related = [pair for pair in pairs if pair["related"]]
     loops = [
-        [" → ".join(loop["tracks"]), number(loop["residual_ms"], 2)]
+        [" → ".join(loop["tracks"]), number(loop["residual_ms"], 2, signed=True)]
         for loop in document["corrections"]["loops"]
+        if abs(loop["residual_ms"]) >= 0.005
     ]
     return render(
         "report.html",
@@ -123,9 +133,48 @@ def report_page(document: Document) -> str:
         doc=document,
         map=_session_map(document["tracks"], pairs),
         related=related,
-        unrelated=[pair for pair in pairs if not pair["related"]],
+        unrelated=by_reason(_named([pair for pair in pairs if not pair["related"]], "reason"), most=99),
+        n_unrelated=len(pairs) - len(related),
+        outvoted=by_reason(_named(document["corrections"]["outvoted"] or [], "why")),
+        served=_served(document),
         loops=loops,
+        changes_sum=bool(document["kit_sum"]["centre_hz"])
+        and any(needs_setting(track) for track in document["corrections"]["tracks"]),
         data=_script_data(document, related),
+    )
+
+
+def _named(pairs: list[dict[str, Any]], key: str) -> list[tuple[str, str, str]]:
+    return [(pair["reference"], pair["other"], pair[key] or "") for pair in pairs]
+
+
+def _served(document: Document) -> list[list[str]]:
+    """Rows of the table that says where the delays bring each source together with the anchor."""
+    return [
+        [
+            source["home"],
+            listed(source["together"], most=99) if source["together"] else "–",
+            "; ".join(
+                f"{item['track']} {number(item['residual_ms'], 2, signed=True)} ms"
+                for item in source["apart"]
+            )
+            or "–",
+        ]
+        for source in document["served"]
+    ]
+
+
+def _kit_chart(document: Document) -> dict[str, Any]:
+    """Describe the chart of the whole sum per octave."""
+    kit = document["kit_sum"]
+    levels = [*kit["before_db"], *kit["after_db"], 0.0]
+    return chart(
+        x={"label": "Hz", "unit": "Hz", "log": True, "min": 22, "max": 22_500, "ticks": kit["centre_hz"]},
+        y={"label": "dB", "min": math.floor(min(levels) - 1), "max": math.ceil(max(levels) + 1)},
+        series=[
+            {"label": "with these settings", "x": kit["centre_hz"], "y": kit["after_db"]},
+            {"label": "as recorded", "x": kit["centre_hz"], "y": kit["before_db"]},
+        ],
     )
 
 
@@ -164,7 +213,7 @@ def _cell(row: str, column: str, pair: dict[str, Any] | None) -> dict[str, Any]:
     if pair is None or not pair["related"]:
         return {"pair": None, "label": f"{who}: " + ("not measured" if pair is None else "share no sound")}
     offset, std = pair["offset_ms"], pair["offset_std_ms"]
-    sure = "" if pair["confidence"] is None else percent(pair["confidence"])
+    sure = certainty(pair)
     if offset is not None and pair["reference"] != row:
         offset = -offset
     return {
@@ -183,6 +232,7 @@ def _script_data(document: Document, related: list[dict[str, Any]]) -> dict[str,
     settings = {track["name"]: track for track in document["corrections"]["tracks"]}
     return {
         "sample_rate": document["sample_rate"],
+        "charts": {"kit": _kit_chart(document)} if document["kit_sum"]["centre_hz"] else {},
         "curves": curves,
         "audio": document.get("audio"),
         "pairs": [
@@ -191,12 +241,13 @@ def _script_data(document: Document, related: list[dict[str, Any]]) -> dict[str,
                 "other": pair["other"],
                 "curve": kept.get((pair["reference"], pair["other"])),
                 "offset_ms": pair["offset_ms"],
-                "notches_hz": pair["notches_hz"] or [],
+                "notches_hz": pair["heard_notches"][:_MOST_NOTCHES],
                 "advised": _advised(pair),
                 "session": _session_setting(settings.get(pair["reference"]), settings.get(pair["other"])),
                 "sources": [
                     {
                         "home": source["home"],
+                        "label": _label(source, pair["sources"]),
                         "band_hz": source["band_hz"],
                         "offset_ms": source["offset_ms"],
                         "offset_words": measured(
@@ -209,6 +260,12 @@ def _script_data(document: Document, related: list[dict[str, Any]]) -> dict[str,
             for pair in related
         ],
     }
+
+
+def _label(source: dict[str, Any], sources: list[dict[str, Any]]) -> str:
+    """Name a source by its home track, and by its hits too where two have one home."""
+    alone = sum(other["home"] == source["home"] for other in sources) == 1
+    return str(source["home"]) if alone else f"{source['home']}, {source['hits']} hits"
 
 
 def _advised(pair: dict[str, Any]) -> dict[str, Any] | None:
@@ -240,7 +297,19 @@ def _environment() -> Any:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    for function in (advised, band, frequency, lateness, measured, needs_setting, number, percent, setting):
+    filters = (
+        advised,
+        band,
+        certainty,
+        frequency,
+        lateness,
+        measured,
+        needs_setting,
+        number,
+        percent,
+        setting,
+    )
+    for function in filters:
         environment.filters[function.__name__] = function
     environment.globals.update(ACTIONS=ACTIONS, FAULTS=FAULTS, GLYPHS=GLYPHS, RELATIONS=RELATIONS)
     return environment

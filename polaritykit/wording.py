@@ -105,6 +105,20 @@ def percent(share: float | None) -> str:
     return "> 99 %" if share > 0.99 else f"{share * 100:.0f} %"
 
 
+def certainty(pair: dict[str, Any]) -> str:
+    """Write the confidence of a polarity; nothing where it is unclear, for then there is none to have.
+
+    Examples
+    --------
+    >>> certainty({"polarity": "same", "confidence": 0.974})
+    '97 %'
+    >>> certainty({"polarity": "unclear", "confidence": 0.5})
+    ''
+    """
+    known = pair["polarity"] != "unclear" and pair["confidence"] is not None
+    return percent(pair["confidence"]) if known else ""
+
+
 def frequency(hertz: float) -> str:
     """Write a frequency with three significant digits.
 

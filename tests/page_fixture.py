@@ -335,6 +335,20 @@ def make_document(*, audio=False):
             ],
             "loops": [{"tracks": ["01_kick", "02_snare_top", "07_oh_left"], "residual_ms": 0.012}],
         },
+        "kit_sum": {
+            "centre_hz": [63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0],
+            "before_db": [-2.1, -1.0, 0.2, 0.4, -0.3, 0.1, 0.0, 0.1],
+            "after_db": [4.2, 3.1, 2.0, 1.4, 0.9, 0.8, 0.3, 0.2],
+        },
+        "served": [
+            {
+                "home": "02_snare_top",
+                "together": ["02_snare_top", "03_snare_bottom"],
+                "apart": [{"track": HOSTILE, "residual_ms": -1.234}],
+            }
+        ],
+        "sum_peak": {"dbtp": -1.23, "is_bound": False},
+        "levels_advice": ["The sum of all tracks at unity gain, with these settings, peaks at -1.2 dBTP."],
         "curves": _curves(pairs),
         "settings": {"estimator": {"min_hits": 6, "bands_hz": [60, 250]}, "purpose": "kit"},
     }

@@ -31,7 +31,7 @@ function tickText(value, axis) {
 }
 
 function ticksOf(axis, room) {
-  if (axis.ticks) return axis.ticks;
+  if (axis.ticks) return axis.ticks.filter((value) => value >= axis.min && value <= axis.max);
   if (axis.log) {
     const all = [];
     for (let decade = 1; decade <= 1e6; decade *= 10)
@@ -131,7 +131,7 @@ class Chart {
       if (mark.x < this.spec.x.min || mark.x > this.spec.x.max) continue;
       const at = this.px(mark.x);
       if (mark.kind === "notch") {
-        this.overlay.append(make("path", { class: "notch", d: `M${at} ${bottom}l-4 8h8z` }));
+        this.overlay.append(make("path", { class: "notch", d: `M${at} ${bottom - 8}l-4 8h8z` }));
         continue;
       }
       this.overlay.append(make("line", { class: `mark ${mark.kind || ""}`, x1: at, x2: at, y1: top, y2: bottom }));

@@ -90,7 +90,7 @@ class Bench {
     this.lags = Array.from(gridOf(curves.lag_ms));
     this.correlation = shares(entry.correlation);
     this.coherent = this.sound.coherence();
-    this.sources = pair.sources.length ? pair.sources : [{ home: "both tracks", band_hz: WHOLE, offset_ms: pair.offset_ms }];
+    this.sources = pair.sources.length ? pair.sources : [{ home: "both tracks", label: "both tracks", band_hz: WHOLE, offset_ms: pair.offset_ms }];
     this.source = this.sources[0];
     this.delay = 0;
     this.invert = false;
@@ -110,7 +110,7 @@ class Bench {
     this.recorded = this.sound.response(0, false);
     const notches = this.pair.notches_hz.map((notch) => ({ x: notch, kind: "notch" }));
     this.sumChart = new Chart(this.find(".sum"), {
-      height: 300, x, y: { label: "dB", min: curves.floor_db, max: 6, ticks: [-30, -24, -18, -12, -6, 0, 6] },
+      height: 300, x, y: { label: "dB", min: curves.floor_db, max: 6, ticks: [-30, -24, -18, -12, -6, -3, 0, 3, 6] },
       series: [
         { label: "with this setting", x: centres, y: this.recorded },
         { label: "as recorded", x: centres, y: this.recorded },
@@ -146,7 +146,7 @@ class Bench {
       const tab = element("button");
       tab.type = "button";
       tab.setAttribute("role", "tab");
-      tab.append(element("bdi", "", source.home));
+      tab.append(element("bdi", "", source.label));
       tab.addEventListener("click", () => this.chooseSource(source));
       list.append(tab);
       return tab;
