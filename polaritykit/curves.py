@@ -10,6 +10,7 @@ import base64
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.records import Complexes, Floats, FrequencyBands, PairSpectra, StoredPair
 
@@ -48,8 +49,12 @@ def encode_shares(values: Floats) -> str:
     >>> decode_shares(encode_shares(np.array([1.0, -0.5, 0.0]))).round(4).tolist()
     [1.0, -0.5, 0.0]
     """
-    whole = np.round(np.clip(values, -1.0, 1.0) * 32767)
-    return base64.b64encode(whole.astype("<i2").tobytes()).decode("ascii")
+    return encode_samples(np.round(np.clip(values, -1.0, 1.0) * 32767).astype(np.int16))
+
+
+def encode_samples(samples: NDArray[np.int16]) -> str:
+    """Write int16 samples as base64, little-endian."""
+    return base64.b64encode(samples.astype("<i2").tobytes()).decode("ascii")
 
 
 def decode_shares(text: str) -> Floats:

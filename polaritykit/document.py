@@ -12,7 +12,16 @@ from typing import Any
 
 from polaritykit import __version__
 from polaritykit.analysis import settings_summary
-from polaritykit.curves import bands_entry, encode, group_centres, group_starts, grouped_power, pair_entry
+from polaritykit.curves import (
+    bands_entry,
+    encode,
+    encode_samples,
+    group_centres,
+    group_starts,
+    grouped_power,
+    pair_entry,
+)
+from polaritykit.excerpts import Excerpts
 from polaritykit.findings import Findings, PairFinding
 from polaritykit.headroom import level_advice, sum_advice, track_remarks
 from polaritykit.records import FaultyTrack, Session
@@ -34,6 +43,7 @@ def build_document(
     *,
     settings: Settings | None = None,
     curves: bool = True,
+    excerpts: Excerpts | None = None,
     created: datetime | None = None,
 ) -> dict[str, Any]:
     """Make the document of one analysis.
@@ -47,6 +57,8 @@ def build_document(
         As used.
     curves : bool
         Keep the spectra of the pairs worth looking at.
+    excerpts : Excerpts, optional
+        To hear pairs on the page.
     created : datetime, optional
         Now when left out.
 
@@ -88,8 +100,27 @@ def build_document(
         "curves": _curves(findings) if curves else None,
         "settings": settings_summary(settings),
     }
+    if excerpts is not None:
+        document["audio"] = _audio(excerpts)
     safe: dict[str, Any] = _json_safe(document)
     return safe
+
+
+def _audio(excerpts: Excerpts) -> dict[str, Any]:
+    sounds = [
+        {
+            "track": sound.track,
+            "start_s": round(sound.start_s, 4),
+            "gain": sound.gain,
+            "samples": encode_samples(sound.samples),
+        }
+        for sound in excerpts.sounds
+    ]
+    return {
+        "sample_rate": excerpts.sample_rate_hz,
+        "sounds": sounds,
+        "pairs": [asdict(pair) for pair in excerpts.pairs],
+    }
 
 
 def _levels_advice(findings: Findings) -> list[str]:

@@ -273,7 +273,9 @@ def _curves(pairs):
 
 def _excerpt(name):
     samples = signals()[name][: RATE // 2]
-    return base64.b64encode((samples * 32767).clip(-32768, 32767).astype("<i2").tobytes()).decode()
+    peak = float(np.max(np.abs(samples)))
+    text = base64.b64encode(np.round(samples / peak * 32767).astype("<i2").tobytes()).decode()
+    return {"track": name, "start_s": 0.0, "gain": peak, "samples": text}
 
 
 def make_document(*, audio=False):
@@ -354,16 +356,11 @@ def make_document(*, audio=False):
     }
     if audio:
         document["audio"] = {
+            "sample_rate": RATE,
+            "sounds": [_excerpt(name) for name in ("02_snare_top", "03_snare_bottom", "07_oh_left")],
             "pairs": [
-                {
-                    "reference": "02_snare_top",
-                    "other": other,
-                    "sample_rate": RATE,
-                    "around": "hit at 0.2 s",
-                    "samples_a": _excerpt("02_snare_top"),
-                    "samples_b": _excerpt(other),
-                }
-                for other in ("03_snare_bottom", "07_oh_left")
-            ]
+                {"reference": "02_snare_top", "other": other, "around": "a hit at 0.2 s", "a": 0, "b": place}
+                for place, other in ((1, "03_snare_bottom"), (2, "07_oh_left"))
+            ],
         }
     return document

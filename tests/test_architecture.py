@@ -178,6 +178,7 @@ ARROWS: dict[str, set[str]] = {
         "audio",
         "document",
         "errors",
+        "excerpts",
         "layout",
         "output",
         "plan",
@@ -191,6 +192,7 @@ ARROWS: dict[str, set[str]] = {
         "__init__",
         "analysis",
         "curves",
+        "excerpts",
         "findings",
         "headroom",
         "records",
@@ -211,6 +213,7 @@ ARROWS: dict[str, set[str]] = {
     "verdict": {"findings", "wording"},
     "limits": {"evidence", "records", "settings"},
     "kit_sum": {"findings", "settings", "spectra"},
+    "excerpts": {"findings", "records", "settings"},
 }
 
 #: Modules that show, write or print.  Computation must not know them.

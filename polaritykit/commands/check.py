@@ -44,6 +44,9 @@ from polaritykit.errors import EXIT_FINDINGS, UsageError
     help="Write figures of the session and its pairs too.",
 )
 @click.option(
+    "--audio", is_flag=True, help="Put excerpts of the pairs worth hearing into the page: 4 MB at most."
+)
+@click.option(
     "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
 )
 @click.option(
@@ -62,6 +65,7 @@ def command(
     linked: tuple[str, ...],
     layout: Path | None,
     plots: str | None,
+    audio: bool,
     ignore_start_times: bool,
     fail_on: str | None,
 ) -> int:
@@ -71,7 +75,8 @@ def command(
     """
     from polaritykit.analysis import analyse
     from polaritykit.audio import open_session
-    from polaritykit.document import build_document
+    from polaritykit.document import build_document, worth_looking
+    from polaritykit.excerpts import cut_excerpts
     from polaritykit.output import check_output_folder
     from polaritykit.report import read_links, write_report
     from polaritykit.tables import summary_text
@@ -92,7 +97,10 @@ def command(
             offset_limits=limits,
             progress=progress,
         )
-        document = build_document(findings, opened)
+        excerpts = None
+        if audio:
+            excerpts = cut_excerpts(opened.recording, findings, worth_looking(findings))
+        document = build_document(findings, opened, excerpts=excerpts)
         if folder is not None:
             write_report(folder, document, inputs=inputs, overwrite=overwrite, plots=plots)
     if as_json:

@@ -243,7 +243,12 @@ class Listening {
   constructor(bench, excerpt) {
     this.bench = bench;
     this.excerpt = excerpt;
-    this.samples = [this.decode(excerpt.samples_a), this.decode(excerpt.samples_b)];
+    const sounds = [excerpt.a, excerpt.b].map((k) => this.decode(pageData.audio.sounds[k]));
+    this.samples = sounds;
+    // As recorded the sum plays at -20 dBFS for a level of 0 dB; quieter where peaks would not fit.
+    const peaks = sounds.reduce((sum, one) => sum + one.reduce((most, value) => Math.max(most, Math.abs(value)), 0), 0);
+    const scale = Math.min(0.1 / Math.sqrt(this.power(0, false) || 1), 1 / (peaks || 1));
+    this.samples = sounds.map((one) => one.map((value) => value * scale));
     this.loudness = this.power(0, false);
     this.context = null;
     const box = bench.find(".listen");
@@ -257,15 +262,15 @@ class Listening {
     this.matched.addEventListener("change", () => this.apply());
   }
 
-  decode(text) {
-    const view = new DataView(bytesOf(text).buffer);
-    return Float32Array.from({ length: view.byteLength / 2 }, (_, k) => view.getInt16(2 * k, true) / 32768);
+  decode({ samples, gain }) {
+    const view = new DataView(bytesOf(samples).buffer);
+    return Float32Array.from({ length: view.byteLength / 2 }, (_, k) => (view.getInt16(2 * k, true) / 32768) * gain);
   }
 
   // Mean square of the sum as it will be heard, to the nearest sample.
   power(delayMs, invert) {
     const [a, b] = this.samples;
-    const shift = Math.round((delayMs * this.excerpt.sample_rate) / 1000);
+    const shift = Math.round((delayMs * pageData.audio.sample_rate) / 1000);
     const sign = invert ? -1 : 1;
     let total = 0;
     for (let k = 0; k < a.length; k++) total += (a[k] + sign * (b[k - shift] || 0)) ** 2;
@@ -277,7 +282,7 @@ class Listening {
       if (other.bench && other.bench.listening && other.bench.listening.context) other.bench.listening.stop();
     const context = (this.context = new AudioContext());
     const source = (samples) => {
-      const buffer = context.createBuffer(1, samples.length, this.excerpt.sample_rate);
+      const buffer = context.createBuffer(1, samples.length, pageData.audio.sample_rate);
       buffer.copyToChannel(samples, 0);
       return new AudioBufferSourceNode(context, { buffer, loop: true });
     };
