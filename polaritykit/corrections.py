@@ -201,12 +201,13 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
     for (a, b), conclusion in pairs.items():
         against = [source for source in conclusion.sources if source.dissents]
         if against:
-            homes = ", ".join(source.home for source in against)
+            homes = ", ".join(dict.fromkeys(source.home for source in against))
+            word = "inverted" if against[0].polarity == "inverted" else "with the same polarity"
             found.append(
                 Outvoted(
                     reference=names[a],
                     other=names[b],
-                    why=f"{homes} is heard {against[0].polarity} here, against the other sources: "
+                    why=f"{homes} is heard {word} here, against the other sources: "
                     "one of the two mics hears it from its other side, or its first arrival is lost",
                 )
             )

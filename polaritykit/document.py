@@ -238,7 +238,7 @@ def _curves(findings: Findings) -> dict[str, Any]:
         entries.append(entry)
     used = {name for entry in entries for name in (entry["reference"], entry["other"])}
     return {
-        "frequency_hz": [round(float(centre), 3) for centre in centres],
+        "frequency_hz": [round(float(centre), 8) for centre in centres],
         "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
         "bands": bands_entry(log_bands(centres)),
         "floor_db": SummingSettings().floor_db,

@@ -153,12 +153,14 @@ def _served(document: Document) -> list[list[str]]:
     return [
         [
             source["home"],
-            listed(source["together"], most=99) if source["together"] else "–",
-            "; ".join(
-                f"{item['track']} {number(item['residual_ms'], 2, signed=True)} ms"
-                for item in source["apart"]
-            )
-            or "–",
+            listed(source["together"]) if source["together"] else "–",
+            listed(
+                [
+                    f"{item['track']} {number(item['residual_ms'], 2, signed=True)} ms"
+                    for item in source["apart"]
+                ]
+                or ["–"]
+            ),
         ]
         for source in document["served"]
     ]

@@ -78,8 +78,6 @@ def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[st
         out.append(f"{listed(names)} {verb} {reason}, confidence {percent(sure)}.")
     if flips and 2 * len(flips) >= len(findings.track_names):
         out.append("Relative polarity cannot tell which side of two equal groups is the one wired backwards.")
-    outvoted = [(item.reference, item.other, item.why) for item in findings.corrections.outvoted]
-    out += [f"{who}: {reason}." for reason, _, who in by_reason(outvoted, most=4)[:3]]
     return out
 
 
@@ -151,6 +149,9 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
             f"The polarity is clear in {len(decided)} of {plural(len(related), 'related pair')}, "
             f"in {strong} by two or more sources."
         )
+    dissenting = sum(any(source.dissents for source in pair.sources) for pair in related)
+    if dissenting:
+        out.append(f"In {plural(dissenting, 'pair')} a source does not fit the rest; it is named below.")
     unclear = [(p.reference, p.other, p.reason or "") for p in related if p.polarity == "unclear"]
     if unclear:
         reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])

@@ -182,8 +182,8 @@ def listed(names: Sequence[str], most: int = 6) -> str:
     >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b", "c", "d", "e"], most=3)
     ('a', 'a, b and c', 'a, b, c and 2 more')
     """
-    shown = list(names[:most])
-    if len(names) > most:
+    shown = list(names[:most]) if len(names) > most + 1 else list(names)
+    if len(names) > len(shown):
         return f"{', '.join(shown)} and {len(names) - most} more"
     return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
 
