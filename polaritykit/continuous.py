@@ -75,12 +75,16 @@ class PhaseCurve:
     significance: float
     #: The same with the bins about the harmonics of 50 or of 60 Hz left out, whichever is less.
     significance_without_mains: float
+    #: Peak over the root-mean-square of the curve away from it.
+    peak_over_rest: float
     #: Peak lies at the edge of the search.
     at_edge: bool
     #: Share (by weight) of the spectrum's parts that show the same sign at that offset.
     unison: float
     #: Bandwidth that carries the evidence, octaves.
     octaves: float
+    #: Root-mean-square frequency of the evidence.
+    mean_hz: float
 
 
 def choose_frames(levels_db: Floats, home: int, settings: ContinuousSettings) -> NDArray[np.int64]:
@@ -171,9 +175,11 @@ def phase_curve(
         rival=rival,
         significance=float(abs(curve[at]) / max(chance, 1e-30)),
         significance_without_mains=_without_mains(weight, at_offset, frequency, n_frames),
+        peak_over_rest=_over_rest(curve, at),
         at_edge=at <= oversample or at >= len(curve) - 1 - oversample,
         unison=unison,
         octaves=octaves,
+        mean_hz=float(np.sqrt(np.sum(weight * frequency**2) / total)),
     )
 
 
@@ -212,7 +218,8 @@ def read_home(
     """
     rate = recording.sample_rate_hz
     size = frame_samples(recording.n_samples, rate, settings)
-    margin = min(round(settings.search_ms * 1e-3 * rate), size // 2)
+    # Room for half-overlapping windows and for the largest offset on top.
+    margin = size // 2 + min(round(settings.search_ms * 1e-3 * rate), size // 4) + 1
     chosen = choose_frames(levels_db, home, settings)
     if len(chosen) < 2:
         return chosen, []
@@ -235,7 +242,7 @@ def read_home(
                 sample_rate_hz=rate,
             )
             # Reflections bend the phase: the straight line may correct the peak, not replace it.
-            if better is not None and abs(better[0] - offset) <= settings.refine_within_samples / rate:
+            if better is not None and abs(better[0] - offset) <= settings.refine_within_period / curve.mean_hz:
                 offset, std = better
         readings.append(
             Reading(
@@ -258,6 +265,12 @@ def _explained_db(spectra_a: Complexes, spectra_b: Complexes) -> float:
     power_a, power_b = (np.mean(np.abs(x) ** 2, axis=0) for x in (spectra_a, spectra_b))
     coherence = np.clip((cross / np.maximum(power_a * power_b, 1e-300) - 1 / n) / (1 - 1 / n), 0.0, 1.0)
     return float(10 * np.log10(max(np.sum(coherence * power_b) / max(float(np.sum(power_b)), 1e-300), 1e-12)))
+
+
+def _over_rest(curve: Floats, at: int) -> float:
+    """Peak over the root-mean-square of the curve further away than a tenth of the search."""
+    far = np.abs(np.arange(len(curve)) - at) > len(curve) // 20
+    return float(np.abs(curve[at]) / max(float(np.sqrt(np.mean(curve[far] ** 2))), 1e-30))
 
 
 def _vertex(values: Floats, at: int) -> float:
@@ -284,7 +297,7 @@ def refine(
     ----------
     frames_a, frames_b : ndarray, shape (n_frames, size + 2·margin)
     margin : int
-        Samples at both ends beyond the frame; the offset must lie inside.
+        Samples at both ends beyond the frame: half of it and the largest offset.
     offset_s : float
         First value, right within a fraction of the shortest period.
     sign : int
@@ -299,8 +312,6 @@ def refine(
 
     size = frames_a.shape[-1] - 2 * margin
     whole = round(offset_s * sample_rate_hz)
-    if abs(whole) > margin:
-        return None
     # Half-overlapping windows where the margin holds them: a Hann window alone throws half the sound away.
     starts = [at for at in (margin - size // 2, margin) if min(at, at + whole) >= 0]
     a = np.concatenate([spectra_of(frames_a, size, at) for at in starts])
@@ -347,8 +358,8 @@ def _weights(
     for spectra in (spectra_a, spectra_b):
         power = np.mean(np.abs(spectra) ** 2, axis=0)
         inside &= power >= power[inside].max(initial=0.0) * 10 ** (-settings.bin_range_db / 10)
-    # For unrelated tracks |phasor|^2 is exponential with mean 1/n: three times that is passed by 5 % of bins.
-    excess = np.maximum(np.abs(phasor) ** 2 - 3.0 / len(spectra_a), 0.0)
+    # For unrelated tracks |phasor|^2 is exponential with mean 1/n.
+    excess = np.maximum(np.abs(phasor) ** 2 - settings.excess_over_chance / len(spectra_a), 0.0)
     return np.asarray(np.where(inside, np.sqrt(excess), 0.0))
 
 
