@@ -1,9 +1,9 @@
 """All evidence on pairs, source by source, to one sign per track and a margin for every pair.
 
 Every source (a drum, a voice) is a witness.  Its signed evidence on pairs supports one assignment of
-signs to the tracks best; what it loses under another assignment is its objection to that one, and a
-witness's objection is limited: a source can be wrong as a whole (heard from both its sides, its first
-arrival lost in noise), however many pairs repeat its error.
+signs to the tracks best; what it takes to explain it under another assignment is its objection to that
+one.  Objections are limited: a pick can be wrong on one track (its first arrival lost in noise), a source
+as a whole (heard from both its sides), however many pairs repeat the error.
 
 Conventions
 -----------
@@ -104,20 +104,29 @@ def _first_least(values: Floats, states: Floats) -> int:
 
 
 def _objection(states: Floats, weights: list[Floats], settings: AgreementSettings) -> Floats:
-    """Return what one witness loses under each assignment, at most the strongest edge that it breaks.
+    """What one witness holds against each assignment, shape (n_states,).
 
-    All edges of a track rest on one pick: many weak ones are no more sure together than the strongest.
+    Sources with one home track are one witness: the one that objects more speaks.
     """
-    loss = np.sum([_loss(states, matrix) for matrix in weights], axis=0)
-    together = np.sum(weights, axis=0)
-    first, second = np.nonzero(np.triu(together, 1))
-    if not len(first):
-        return np.zeros(len(states))
-    edge = together[first, second]
-    broken = np.where(states[:, first] * states[:, second] * edge < 0, np.abs(edge), 0.0).max(axis=1)
-    limit = settings.witness_cap * np.minimum(broken / settings.full_edge, 1.0)
-    # A witness that contradicts itself loses something under every assignment.
-    return np.asarray(np.minimum(loss, limit))
+    return np.max([_source_objection(states, matrix, settings) for matrix in weights], axis=0)
+
+
+def _source_objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
+    """Least cost of explaining one source's evidence under each assignment.
+
+    The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were then,
+    its edges still have their say.  A wrong pick on one track thus leaves the others their worth, and a
+    source that is heard from both its sides costs no more than the price of a source.
+    """
+    own_loss = _loss(states, weights)
+    strongest = np.abs(weights).max(axis=0)
+    price = settings.pick_price * np.minimum(strongest / settings.full_edge, 1.0)
+    likely = np.flatnonzero(own_loss < settings.witness_cap)
+    # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is no difference.
+    agreement = (states * price) @ states[likely].T
+    wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
+    cost = (wrong_picks + own_loss[likely]).min(axis=1)
+    return np.asarray(np.minimum(cost, settings.witness_cap))
 
 
 def _loss(states: Floats, weights: Floats) -> Floats:

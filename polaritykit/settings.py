@@ -421,7 +421,7 @@ class ContinuousSettings:
     #: Frame: long against the largest offset, short against a phrase.
     frame_ms: float = 180.0
     #: A short take is cut into so many frames at least.
-    fewest_frames: int = 10
+    fewest_frames: int = 8
     #: A track is active in frames within this range of its loud frames.
     active_range_db: float = 30.0
     #: This share of the active frames, those most its own, speaks for a track's source ...
@@ -432,6 +432,8 @@ class ContinuousSettings:
     #: Band looked at; inside it, bins must stand above this range below the strongest.
     band_hz: tuple[float, float] = (100.0, 8000.0)
     bin_range_db: float = 60.0
+    #: A bin counts by what its coherence of phase has over this many times chance.
+    excess_over_chance: float = 1.0
     #: Fewest bins that can carry a delay.
     fewest_bins: int = 12
     #: Largest offset looked for: a room's length, or a slow digital link.
@@ -439,7 +441,10 @@ class ContinuousSettings:
     #: Peaks below this many times the curve's chance level say nothing.  The largest of some thousand lags of
     #: pure noise stays under 5 (sqrt(2 ln M)); notes held through several frames make fewer frames of many,
     #: and unrelated takes in one key and tempo reached 10.
-    min_significance: float = 14.0
+    min_significance: float = 13.0
+    #: Peak over the root-mean-square of the rest of the curve: the largest of some thousand lags of pure noise
+    #: reaches 4.2 (sqrt(2 ln M)).
+    min_peak_over_rest: float = 5.0
     #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
     #: look alike.
     max_rival: float = 0.8
@@ -447,8 +452,9 @@ class ContinuousSettings:
     rival_slope: float = 8.0
     #: Parts of the spectrum that must agree in sign, by weight.
     min_unison: float = 0.75
-    #: The straight line through the phase may move the peak by so many samples.
-    refine_within_samples: float = 1.0
+    #: The straight line through the phase may move the peak by this part of the period at the evidence's
+    #: root-mean-square frequency.
+    refine_within_period: float = 0.125
     #: A common sound without any delay (samples) that explains no more than this of a track is electrical:
     #: air takes time, and what is at one place is loud.
     crosstalk_within_samples: float = 0.15
@@ -462,12 +468,15 @@ class ContinuousSettings:
 class AgreementSettings:
     """How the sources' evidence becomes one decision, and what it is worth."""
 
-    #: One source's objection is limited to this: about one source in twenty is wrong as a whole (log 20 = 3).
-    witness_cap: float = 3.0
-    #: An edge of this weight lets a witness object in full; fainter ones in proportion.
+    #: Price of taking one source's pick on one track for wrong: about one in twelve is (log 12 = 2.5).
+    pick_price: float = 2.5
+    #: One source's whole objection is limited to twice that: two tracks on its other side are no stranger than
+    #: five.
+    witness_cap: float = 5.0
+    #: An edge of this weight lets its tracks be trusted in full; fainter ones in proportion.
     full_edge: float = 2.4
     #: A pair is decided from this margin on; a single edge cannot reach the confidence of two.
-    decide_margin: float = 2.0
+    decide_margin: float = 1.6
     #: A source whose own margin is this strong against the session's sign is named as dissenting.
     dissent_margin: float = 1.5
 
@@ -510,6 +519,8 @@ class ChangeSettings:
     hit_band_hz: tuple[float, float] = (200.0, 3000.0)
     #: The spectrum is flattened down to this far below its top, so that a ring does not turn into its own neighbour.
     flatten_db: float = -25.0
+    #: Frequencies this far (as a share) below the home track's own level in a stroke count for less: no sound, no time.
+    whiten_floor: float = 0.3
     #: Largest change of a track within the take that is looked for (four metres of air, or 60 ppm for 200 s).
     hit_reach_ms: float = 12.0
     #: A hit counts where it is this much like the track's mean hit ...
@@ -542,6 +553,31 @@ class ChangeSettings:
     least_drift_ppm: float = 2.0
     least_travel_ms: float = 0.1
     drift_sigmas: float = 6.0
+    #: No clock of a working recorder is off by more (common practice: 100 ppm is a poor one).
+    most_drift_ppm: float = 300.0
+    #: Sustained sound: fewest frames that can be followed, and groups of neighbours they are put in.
+    least_frames: int = 16
+    groups: int = 8
+    #: A pair is at rest where its weakest group shows at least this share of the groups' median peak.
+    calm_share: float = 0.4
+    #: Frames on either side of a step.
+    least_side_frames: int = 6
+    #: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
+    #: tempo 10.
+    least_strength: float = 12.0
+    #: Two sources that take turns leave both peaks in both parts: a state must leave no more than this share ...
+    absent_share: float = 0.3
+    #: ... this near to its lag in the other part.
+    absent_ms: float = 0.15
+    #: A jump this small with a turned sign may be the neighbouring lobe.
+    lobe_ms: float = 1.0
+    #: Two states explain this much more (as a share) than one.
+    step_gain: float = 0.25
+    #: Frames lie on a line within this, and this share of them does.
+    line_width_ms: float = 0.2
+    line_share: float = 0.4
+    #: Changes are looked for again with those found taken back, this often.
+    most_rounds: int = 3
 
 
 @dataclass(frozen=True, kw_only=True)
