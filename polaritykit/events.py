@@ -59,6 +59,8 @@ class HitSource:
     level_db: Floats
     #: Track with the steepest onsets.
     home: int
+    #: Level of the lowest band over the next one, median over the tracks that hear both, dB.
+    lowness_db: float
 
 
 class OnsetDetector:
@@ -274,9 +276,16 @@ def find_sources(recording: Recording, events: list[Event], settings: EventSetti
                     np.median(levels[members].max(axis=2), axis=0) + 10 * np.log10(len(members))
                 ),
                 home=home,
+                lowness_db=_lowness_db(np.median(levels[members], axis=0)),
             )
         )
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
+
+
+def _lowness_db(levels: Floats) -> float:
+    """Lowest band over the next, median over tracks with energy in both; levels (n_tracks, n_bands)."""
+    heard = levels[(levels[:, :2] > 10 * np.log10(_TINY) + 20).all(axis=1)]
+    return float(np.median(heard[:, 0] - heard[:, 1])) if len(heard) else 0.0
 
 
 def _cleanest(levels: Floats, home: int, settings: EventSettings) -> NDArray[np.int64]:
