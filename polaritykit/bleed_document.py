@@ -93,10 +93,11 @@ def _band(found: BleedFindings, options: dict[str, BleedOption], index: int) -> 
 def bleed_text(document: dict[str, Any]) -> str:
     """Text for the terminal: what to do, then what was measured."""
     bleed = document["bleed"]
-    return "\n".join([*_answer(bleed), *_measured(bleed), *document["notes"]])
+    return "\n".join([*answer(bleed), *_measured(bleed), *document["notes"]])
 
 
-def _answer(bleed: dict[str, Any]) -> Iterator[str]:
+def answer(bleed: dict[str, Any]) -> Iterator[str]:
+    """Say what to do, then why, then the remarks; the terminal's indents and dashes stand before them."""
     leaky, delay_ms = bleed["leaky"], bleed["recommended_delay_ms"]
     yield {
         True: f"Flip {leaky} (ø).",

@@ -174,8 +174,8 @@ def _kit_chart(document: Document) -> dict[str, Any]:
         x={"label": "Hz", "unit": "Hz", "log": True, "min": 22, "max": 22_500, "ticks": kit["centre_hz"]},
         y={"label": "dB", "min": math.floor(min(levels) - 1), "max": math.ceil(max(levels) + 1)},
         series=[
-            {"label": "with these settings", "x": kit["centre_hz"], "y": kit["after_db"]},
-            {"label": "as recorded", "x": kit["centre_hz"], "y": kit["before_db"]},
+            {"label": "with these settings", "x": kit["centre_hz"], "y": kit["after_db"], "points": True},
+            {"label": "as recorded", "x": kit["centre_hz"], "y": kit["before_db"], "points": True},
         ],
     )
 

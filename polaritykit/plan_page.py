@@ -42,7 +42,9 @@ def layout_page(document: _Json) -> str:
     interest = sum(pair["of_interest"] for pair in document["pairs"])
     return render(
         "layout.html",
-        data={"charts": {f"response{i}": _chart(pair) for i, pair in enumerate(combs[:MOST_CHARTS])}},
+        data={
+            "charts": {f"response{i}": comb_chart(pair["comb"]) for i, pair in enumerate(combs[:MOST_CHARTS])}
+        },
         document=document,
         drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
         size=plan_size(document),
@@ -70,9 +72,8 @@ def _joined(row: tuple[str, ...], between: str = ": ") -> tuple[str, ...]:
     return (f"{row[0]}{between}{second}", *row[2:])
 
 
-def _chart(pair: _Json) -> _Json:
-    """Describe the summed response of one pair for the page's charts."""
-    comb = pair["comb"]
+def comb_chart(comb: _Json) -> _Json:
+    """Describe the summed response of a comb (of a pair, or by itself) for the page's charts."""
     frequency = response_grid_hz(comb, _POINTS)
     level = response_db(comb, frequency)
     return chart(

@@ -16,10 +16,21 @@ _LISTED = 8
 _DASH = "–"
 
 
+#: Below the figures of a comb.
+COMB_FOOTNOTE = "± is one standard uncertainty; depth and height are against the louder of the two alone."
+
+
 def comb_text(document: _Json) -> str:
     """Answer in words first, then figures, then what was assumed."""
-    lines = [_comb_headline(document), ""]
-    rows = [
+    lines = [comb_headline(document), ""]
+    lines += [f"{name:<17} {value}" for name, value in comb_rows(document)]
+    lines += ["", *document["remarks"], COMB_FOOTNOTE]
+    return "\n".join(lines) + "\n"
+
+
+def comb_rows(document: _Json) -> list[tuple[str, str]]:
+    """Give the figures of a comb with their names."""
+    return [
         ("Delay", _delay(document)),
         ("Path difference", stated(100 * document["path_difference_m"],
                                    100 * document["path_difference_std_m"], "cm", decimals=1)),
@@ -34,13 +45,10 @@ def comb_text(document: _Json) -> str:
          else stated(document["ripple_db"], document["ripple_std_db"], "dB", decimals=2)),
         ("Speed of sound", sound_words(document)),
     ]  # fmt: skip
-    lines += [f"{name:<17} {value}" for name, value in rows]
-    footnote = "± is one standard uncertainty; depth and height are against the louder of the two alone."
-    lines += ["", *document["remarks"], footnote]
-    return "\n".join(lines) + "\n"
 
 
-def _comb_headline(document: _Json) -> str:
+def comb_headline(document: _Json) -> str:
+    """Say what happens in one sentence."""
     first = document["first_notch_hz"]
     if first is None:
         return "There is no notch." if document["delay_ms"] <= 1e-9 else (

@@ -9,7 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.errors import UsageError
-from polaritykit.output import output_folder
+from polaritykit.job_plots import job_figures
+from polaritykit.job_view import JobView, job_page
+from polaritykit.output import output_folder, write_file
 from polaritykit.page import report_page
 from polaritykit.tables import corrections_csv, pairs_csv
 
@@ -68,6 +70,25 @@ def write_report(
         (place / "report.html").write_text(report_page(document), encoding="utf-8", newline="\n")
         if plots is not None:
             _write_plots(place, document, plots)
+
+
+def fill_job(place: Path, document: dict[str, Any], view: JobView, *, plots: str | None = None) -> None:
+    """Write JSON, page and, where wanted, figures of a smaller job into a folder that is being filled.
+
+    Parameters
+    ----------
+    place : Path
+    document : dict
+    view : JobView
+        What the page shows of it.
+    plots : {"png", "svg", "pdf"}, optional
+    """
+    text = json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+    write_file(place / "report.json", text + "\n")
+    write_file(place / "report.html", job_page(view))
+    if plots is not None:
+        for number, figure in enumerate(job_figures(view), start=1):
+            figure.savefig(place / f"figure_{number}.{plots}")
 
 
 def _write_plots(place: Path, document: dict[str, Any], kind: str) -> None:

@@ -64,10 +64,11 @@ def stereo_document(found: StereoFindings) -> dict[str, Any]:
 
 def stereo_text(document: dict[str, Any]) -> str:
     """Text for the terminal: what to do, then what was measured."""
-    return "\n".join([*_answer(document["pair"]), "", *_measured(document["pair"]), *document["notes"]])
+    return "\n".join([*answer(document["pair"]), "", *_measured(document["pair"]), *document["notes"]])
 
 
-def _answer(pair: dict[str, Any]) -> Iterator[str]:
+def answer(pair: dict[str, Any]) -> Iterator[str]:
+    """Say what to do, then why, then the remarks; the terminal's indents and dashes stand before them."""
     a, b = pair["reference"], pair["other"]
     yield {
         "inverted": f"Flip {b} (ø): its wiring is inverted against {a}.",

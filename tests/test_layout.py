@@ -572,7 +572,7 @@ def spectra_report(layout, cross):
     report = report_for(layout)
     pair = layout.pairs[0]
     report["curves"] = {
-        "frequency_hz": {"start": 0.0, "step": 5.0, "count": len(cross)},
+        "frequency_hz": (5.0 * np.arange(len(cross))).tolist(),
         "lag_ms": {"start": 0.0, "step": 1.0, "count": 1},
         "tracks": {pair.a: encode(np.ones(len(cross))), pair.b: encode(np.ones(len(cross)))},
         "pairs": [{"reference": pair.a, "other": pair.b, "aligned_ms": 0.0, "cross": encode(cross),

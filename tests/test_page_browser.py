@@ -4,11 +4,10 @@ Skipped where no Chromium is found; ``POLARITYKIT_BROWSER_REQUIRED=1`` turns the
 """
 
 import json
-import os
 import re
-import shutil
 from pathlib import Path
 
+import headless
 import page_fixture
 import pytest
 
@@ -16,28 +15,7 @@ from polaritykit.curves import stored_bands, stored_pair
 from polaritykit.page import report_page
 from polaritykit.summing import band_phase_deg, sum_level_db, summed_response
 
-FLAGS = (
-    "--headless",
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--window-size=1440,900",
-)
 PAIR = ("02_snare_top", "07_oh_left")
-
-
-def _program(*names):
-    found = next(filter(None, map(shutil.which, names)), None)
-    if found is None:
-        message = f"no {names[0]} on this machine: install Debian's chromium and chromium-driver"
-        if os.environ.get("POLARITYKIT_BROWSER_REQUIRED") == "1":
-            pytest.fail(message)
-        pytest.skip(message)
-    return found
 
 
 @pytest.fixture(scope="module")
@@ -48,23 +26,8 @@ def document():
 
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory):
-    """Start a headless Chromium with an empty profile; what it logs and requests is kept."""
-    from selenium import webdriver
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = _program("chromium", "chromium-browser", "google-chrome")
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('profile')}"):
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    service = webdriver.ChromeService(_program("chromedriver"))
-    driver = webdriver.Chrome(options=options, service=service)
-    driver.execute_cdp_cmd("Network.enable", {})
-    driver.execute_cdp_cmd(
-        "Network.emulateNetworkConditions",
-        {"offline": True, "latency": 0, "downloadThroughput": 0, "uploadThroughput": 0},
-    )
-    yield driver
-    driver.quit()
+    """Start a headless Chromium with an empty profile."""
+    yield from headless.browser(tmp_path_factory.mktemp("profile"))
 
 
 @pytest.fixture(scope="module")

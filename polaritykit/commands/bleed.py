@@ -9,10 +9,12 @@ import click
 from polaritykit.audio import open_session
 from polaritykit.bleed import analyse_bleed
 from polaritykit.bleed_document import bleed_document, bleed_text
+from polaritykit.bleed_view import bleed_view
 from polaritykit.errors import UsageError
 from polaritykit.job_document import job_document
-from polaritykit.output import check_output_folder, output_folder, write_file
+from polaritykit.output import check_output_folder, output_folder
 from polaritykit.records import BleedFindings, Session
+from polaritykit.report import fill_job
 from polaritykit.settings import BleedSettings
 from polaritykit.sum_audio import write_sum
 
@@ -56,10 +58,15 @@ def _spans(
     help="Seconds in which only LEAKY's own source sounds; may be given again.",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the document to stdout and nothing else.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.json (and the audio).")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for report.html, report.json (and the audio)."
+)
 @click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
 @click.option(
     "--audio", is_flag=True, help="Also write the sums: as recorded, flipped, delayed; needs --out."
+)
+@click.option(
+    "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
 )
 @click.option("--ignore-start-times", is_flag=True, help="Line up the files' first samples.")
 def command(
@@ -72,6 +79,7 @@ def command(
     out: Path | None,
     overwrite: bool,
     audio: bool,
+    plots: str | None,
     ignore_start_times: bool,
 ) -> None:
     """Tell whether flipping or delaying the LEAKY mic helps the MAIN one, and where.
@@ -80,8 +88,8 @@ def command(
     whose own source leaks back).  Passages in which one source is alone are found
     by themselves; name them when that fails.
     """
-    if audio and out is None:
-        raise UsageError("--audio needs --out DIR: the sums must be written somewhere.")
+    if (audio or plots) and out is None:
+        raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_session(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
@@ -92,13 +100,12 @@ def command(
         settings=BleedSettings(goal=goal),
     )
     document = job_document(session, "bleed", bleed_document(found))
-    text = json.dumps(document, indent=1, allow_nan=False)
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            write_file(folder / "report.json", text + "\n")
+            fill_job(folder, document, bleed_view(document), plots=plots)
             if audio:
                 _write_sums(folder, session, found)
-    click.echo(text if as_json else bleed_text(document))
+    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))
 
 
 def _write_sums(folder: Path, session: Session, found: BleedFindings) -> None:

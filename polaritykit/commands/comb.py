@@ -11,7 +11,7 @@ from polaritykit.air import given_speed, speed_of_sound
 from polaritykit.comb import predict_comb
 from polaritykit.comb_inputs import CombGeometry, comb_geometry
 from polaritykit.errors import UsageError
-from polaritykit.output import write_file
+from polaritykit.output import output_folder, write_file
 from polaritykit.plan_document import comb_document
 from polaritykit.plan_plots import comb_figure, image_bytes
 from polaritykit.plan_text import comb_csv, comb_text
@@ -68,6 +68,10 @@ PICTURES = ("png", "svg", "pdf")
 @click.option(
     "--plot", type=click.Path(path_type=Path), metavar="FILE", help="Draw the response (.png .svg .pdf)."
 )
+@click.option(
+    "--out", type=click.Path(path_type=Path), metavar="DIR", help="Write report.html and report.json there."
+)
+@click.option("--overwrite", is_flag=True, help="Replace an earlier folder of this command.")
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
 @click.option("--csv", "as_csv", is_flag=True, help="Print the notches and peaks as CSV and nothing else.")
 def command(**options: Any) -> None:
@@ -116,6 +120,12 @@ def command(**options: Any) -> None:
     document = comb_document(comb, rate_hz)
     if kind is not None:
         write_file(options["plot"], image_bytes(comb_figure(document), kind))
+    if options["out"] is not None:
+        from polaritykit.comb_view import comb_view
+        from polaritykit.report import fill_job
+
+        with output_folder(options["out"], overwrite=options["overwrite"]) as folder:
+            fill_job(folder, document, comb_view(document))
     if options["as_json"]:
         click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:

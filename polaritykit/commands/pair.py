@@ -9,10 +9,12 @@ import click
 from polaritykit.audio import open_session
 from polaritykit.errors import UsageError
 from polaritykit.job_document import job_document
-from polaritykit.output import check_output_folder, output_folder, write_file
+from polaritykit.output import check_output_folder, output_folder
+from polaritykit.report import fill_job
 from polaritykit.settings import StereoSettings
 from polaritykit.stereo import analyse_pair
 from polaritykit.stereo_document import stereo_document, stereo_text
+from polaritykit.stereo_view import stereo_view
 from polaritykit.sum_audio import write_sum
 
 
@@ -21,7 +23,9 @@ from polaritykit.sum_audio import write_sum
     "paths", metavar="A [B]", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
 )
 @click.option("--json", "as_json", is_flag=True, help="Print the document to stdout and nothing else.")
-@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.json (and the audio).")
+@click.option(
+    "--out", type=click.Path(path_type=Path), help="Folder for report.html, report.json (and the audio)."
+)
 @click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
 @click.option(
     "--audio", is_flag=True, help="Also write both mono sums, as recorded and B flipped; needs --out."
@@ -33,6 +37,9 @@ from polaritykit.sum_audio import write_sum
     show_default=True,
     help="Longest delay between the sides that is looked for.",
 )
+@click.option(
+    "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
+)
 @click.option("--ignore-start-times", is_flag=True, help="Line up the files' first samples.")
 def command(
     paths: tuple[Path, ...],
@@ -41,6 +48,7 @@ def command(
     out: Path | None,
     overwrite: bool,
     audio: bool,
+    plots: str | None,
     max_offset_ms: float,
     ignore_start_times: bool,
 ) -> None:
@@ -49,8 +57,8 @@ def command(
     Says whether both sides are wired alike, how late one hears, what the mono
     sum loses and where, and whether a low-cut or a pad is on one side only.
     """
-    if audio and out is None:
-        raise UsageError("--audio needs --out DIR: the sums must be written somewhere.")
+    if (audio or plots) and out is None:
+        raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_session(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
@@ -58,11 +66,10 @@ def command(
     settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
     found = analyse_pair(session.recording, settings)
     document = job_document(session, "pair", stereo_document(found))
-    text = json.dumps(document, indent=1, allow_nan=False)
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            write_file(folder / "report.json", text + "\n")
+            fill_job(folder, document, stereo_view(document), plots=plots)
             if audio:
                 for name, sign in (("mono_as_recorded.wav", 0.5), ("mono_flipped.wav", -0.5)):
                     write_sum(folder / name, session.recording, weights=(0.5, sign), delays=(0, 0))
-    click.echo(text if as_json else stereo_text(document))
+    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))

@@ -9,10 +9,12 @@ import click
 from polaritykit import __version__
 from polaritykit.audio import open_session
 from polaritykit.errors import UsageError
-from polaritykit.output import replacing
+from polaritykit.output import check_output_folder, output_folder, replacing
 from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
 from polaritykit.pulse_reading import read_signal
+from polaritykit.pulse_view import pulse_view
 from polaritykit.records import Session
+from polaritykit.report import fill_job
 
 _MEANING = (
     "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "
@@ -75,10 +77,20 @@ def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None
 )
 @_KIND
 @click.option("--json", "as_json", is_flag=True, help="Print the readings as JSON and nothing else.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.html and report.json.")
+@click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
 @click.option(
     "--ignore-start-times", is_flag=True, help="Line up the files' first samples, whatever their start times."
 )
-def read(files: tuple[Path, ...], kind: str, as_json: bool, ignore_start_times: bool) -> None:
+def read(
+    files: tuple[Path, ...],
+    *,
+    kind: str,
+    as_json: bool,
+    out: Path | None,
+    overwrite: bool,
+    ignore_start_times: bool,
+) -> None:
     """Read absolute polarity and latency of each channel from recordings of the signal.
 
     FILES are files or one folder.  Latency counts from the first sample of the
@@ -86,9 +98,15 @@ def read(files: tuple[Path, ...], kind: str, as_json: bool, ignore_start_times: 
     channel against another is right in any case.
     """
     session = open_session(list(files), ignore_start_times=ignore_start_times, min_tracks=1)
+    if out is not None:
+        check_output_folder(out, inputs=files, overwrite=overwrite)
     readings = read_signal(session.recording, kind=cast("SignalKind", kind))
+    document = _document(session, readings, kind)
+    if out is not None:
+        with output_folder(out, inputs=files, overwrite=overwrite) as folder:
+            fill_job(folder, document, pulse_view(document))
     if as_json:
-        click.echo(json.dumps(_document(session, readings, kind), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
         return
     for note in session.notes:
         click.echo(note, err=True)

@@ -150,7 +150,10 @@ class Chart {
       if (y === null || y === undefined || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
       path += `${pen}${this.px(x).toFixed(2)} ${Math.min(bottom, Math.max(top, this.py(y))).toFixed(3)}`;
       pen = "L";
-      if (series.dots) { path += "h2"; pen = "M"; }
+      // Few values are marked by rings, so that one between two unknown ones is seen.
+      if (series.points) path += "m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0m3 0";
+      else if (series.dots) path += "h2";
+      if (series.dots) pen = "M";
     });
     return path;
   }
