@@ -79,11 +79,12 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
     best = states[_first_least(summed, states)]
     margin = _margins(states, summed, best)
     alone = np.stack([_margins(states, row, states[_first_least(row, states)]) for row in objection])
-    least = margin.copy()
+    sign = np.sign(margin)
+    least = np.abs(margin)
     for row in objection:
         rest = summed - row
-        dropped = _margins(states, rest, states[_first_least(rest, states)])
-        least = np.where(margin >= 0, np.minimum(least, dropped), np.maximum(least, dropped))
+        least = np.minimum(least, sign * _margins(states, rest, states[_first_least(rest, states)]))
+    least = sign * least
     apart = group[:, None] != group[None, :]
     for matrix in (margin, least):
         matrix[apart] = 0.0

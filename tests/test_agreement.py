@@ -20,20 +20,27 @@ def edges(n, *given):
 
 
 def objection_to(signs, matrices):
-    """Add up what one witness holds against an assignment, edge by edge, as the module defines it."""
+    """Least price of explaining a witness's sources under an assignment, by trying every explanation.
+
+    An explanation is a set of tracks whose pick was wrong, each at its price, and edges broken at their worth.
+    """
     n = len(signs)
     pairs = list(combinations(range(n), 2))
-    loss = 0.0
+    held = []
     for matrix in matrices:
-        best = max(sum(matrix[a, b] * s[a] * s[b] for a, b in pairs) for s in product((1, -1), repeat=n))
-        loss += best - sum(matrix[a, b] * signs[a] * signs[b] for a, b in pairs)
-    broken = [
-        abs(sum(matrix[a, b] for matrix in matrices))
-        for a, b in pairs
-        if sum(matrix[a, b] for matrix in matrices) * signs[a] * signs[b] < 0
-    ]
-    limit = SETTINGS.witness_cap * min(max(broken, default=0.0) / SETTINGS.full_edge, 1.0)
-    return min(loss, limit)
+        price = [
+            SETTINGS.pick_price * min(max(abs(matrix[a, b]) for b in range(n)) / SETTINGS.full_edge, 1.0)
+            for a in range(n)
+        ]
+        worth = {
+            own: sum(matrix[a, b] * own[a] * own[b] for a, b in pairs) for own in product((1, -1), repeat=n)
+        }
+        best = max(worth.values())
+        costs = [
+            best - value + sum(price[a] for a in range(n) if own[a] != signs[a]) for own, value in worth.items()
+        ]
+        held.append(min(min(costs), SETTINGS.witness_cap))
+    return max(held)
 
 
 def brute_force(weights, witnesses):
@@ -105,27 +112,38 @@ def test_an_unbalanced_triangle_gives_up_its_weakest_edge():
     found = agree([edges(3, (0, 1, 2.0), (1, 2, 2.0), (0, 2, -0.5))], [0], SETTINGS)
 
     assert len(set(found.signs.tolist())) == 1
-    # To turn it, an edge of 2 must be broken: no more than its share of the cap.
-    assert 0 < found.margin[0, 2] <= SETTINGS.witness_cap * 2.0 / SETTINGS.full_edge
+    assert 0 < found.margin[0, 2] <= SETTINGS.pick_price * 2.0 / SETTINGS.full_edge + 1e-9
+
+
+def test_one_wrong_pick_does_not_silence_a_source():
+    """A source wrong on track 4 alone still speaks for tracks 0 to 3, against a witness that knows better of 4."""
+    n = 5
+    wrong = edges(n, *((a, b, -2.4 if b == 4 else 2.4) for a, b in combinations(range(n), 2)))
+    knows = edges(n, *((a, 4, 2.4) for a in range(2)))
+    other = edges(n, *((a, 4, 2.4) for a in range(2, 4)))
+    found = agree([wrong, knows, other], [0, 1, 2], SETTINGS)
+
+    assert found.margin[0, 1] >= SETTINGS.pick_price - 1e-9
+    assert found.margin[0, 4] > 0
 
 
 def test_one_witness_is_never_more_than_its_cap():
-    """Repeating an error on many pairs does not make it surer."""
+    """Repeating an error on many pairs does not make it surer; one track is worth one pick."""
     n = 6
     many = np.full((n, n), -5.0)
     np.fill_diagonal(many, 0.0)
     found = agree([edges(n, *((0, b, 50.0) for b in range(1, n)))], [0], SETTINGS)
 
-    assert np.abs(found.margin).max() == pytest.approx(SETTINGS.witness_cap)
+    assert np.abs(found.margin).max() == pytest.approx(SETTINGS.pick_price)
     assert np.abs(agree([many], [0], SETTINGS).margin).max() <= SETTINGS.witness_cap
 
 
 def test_two_sources_at_one_home_count_once():
-    """A soft and a hard snare are one witness: sources with one home share one cap."""
+    """A soft and a hard snare are one witness: sources with one home share one price."""
     matrix = edges(2, (0, 1, 50.0))
 
-    assert agree([matrix, matrix], [0, 0], SETTINGS).margin[0, 1] == pytest.approx(SETTINGS.witness_cap)
-    assert agree([matrix, matrix], [0, 1], SETTINGS).margin[0, 1] == pytest.approx(2 * SETTINGS.witness_cap)
+    assert agree([matrix, matrix], [0, 0], SETTINGS).margin[0, 1] == pytest.approx(SETTINGS.pick_price)
+    assert agree([matrix, matrix], [0, 1], SETTINGS).margin[0, 1] == pytest.approx(2 * SETTINGS.pick_price)
 
 
 def test_two_witnesses_outvote_one():
@@ -133,10 +151,10 @@ def test_two_witnesses_outvote_one():
     two, one = edges(3, (0, 1, 50.0), (1, 2, 50.0)), edges(3, (0, 1, -50.0), (1, 2, 50.0))
     found = agree([two, two, one], [0, 1, 2], SETTINGS)
 
-    assert found.margin[0, 1] == pytest.approx(SETTINGS.witness_cap)
-    # All three say so, but the dissenter objects to any answer already: its objection is spent.
-    assert found.margin[1, 2] == pytest.approx(2 * SETTINGS.witness_cap)
-    assert found.witness_margin[2, 0, 1] == pytest.approx(-SETTINGS.witness_cap)
+    assert found.margin[0, 1] == pytest.approx(SETTINGS.pick_price)
+    # The dissenter's pick on track 0 is taken for wrong; of tracks 1 and 2 it still speaks.
+    assert found.margin[1, 2] == pytest.approx(3 * SETTINGS.pick_price)
+    assert found.witness_margin[2, 0, 1] == pytest.approx(-SETTINGS.pick_price)
     # Without one of the two the votes are even: not strong.
     assert found.least_margin[0, 1] == pytest.approx(0.0)
 
