@@ -152,8 +152,8 @@ def test_two_witnesses_outvote_one():
     found = agree([two, two, one], [0, 1, 2], SETTINGS)
 
     assert found.margin[0, 1] == pytest.approx(SETTINGS.pick_price)
-    # The dissenter's pick on track 0 is taken for wrong; of tracks 1 and 2 it still speaks.
-    assert found.margin[1, 2] == pytest.approx(3 * SETTINGS.pick_price)
+    # The dissenter explains either answer about tracks 1 and 2 by one wrong pick: it adds nothing.
+    assert found.margin[1, 2] == pytest.approx(2 * SETTINGS.pick_price)
     assert found.witness_margin[2, 0, 1] == pytest.approx(-SETTINGS.pick_price)
     # Without one of the two the votes are even: not strong.
     assert found.least_margin[0, 1] == pytest.approx(0.0)
