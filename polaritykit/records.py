@@ -339,6 +339,8 @@ class StereoFindings:
     #: Flip b? Only where the wiring is inverted.
     invert: bool
     remarks: tuple[str, ...]
+    #: ``spectra`` (the phase of the whole take) or ``first arrivals`` (of its main source); of `offset_ms`.
+    offset_method: Literal["spectra", "first arrivals"] = "spectra"
 
 
 @dataclass(frozen=True, kw_only=True)

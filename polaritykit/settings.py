@@ -334,6 +334,8 @@ class StereoSettings:
     mixed_share: float = 0.15
     #: The mono sum's loss is worth a remark from here.
     notable_loss_db: float = 1.0
+    #: First arrivals speak where the spectra do not, if they are this sure.
+    second_confidence: float = 0.95
 
 
 @dataclass(frozen=True, kw_only=True)

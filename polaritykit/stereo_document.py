@@ -20,6 +20,7 @@ def stereo_document(found: StereoFindings) -> dict[str, Any]:
         "invert": found.invert,
         "offset_ms": rounded(found.offset_ms, 4),
         "offset_std_ms": rounded(found.offset_std_ms, 4),
+        "offset_method": None if found.offset_ms is None else found.offset_method,
         "path_difference_m": rounded(found.path_difference_m, 3),
         "level_difference_db": rounded(found.level_difference_db, 1),
         "correlation": rounded(found.correlation, 3),
@@ -86,7 +87,8 @@ def _measured(pair: dict[str, Any]) -> Iterator[str]:
         side = pair["other"] if pair["offset_ms"] >= 0 else pair["reference"]
         yield (
             f"Offset              {abs(pair['offset_ms']):.3f} ± {max(pair['offset_std_ms'], 0.001):.3f} ms, "
-            f"{side} later: the paths differ by {pair['path_difference_m']:.2f} m"
+            f"{side} later: the paths differ by {pair['path_difference_m']:.2f} m "
+            f"(by {pair['offset_method']})"
         )
     if pair["level_difference_db"] is None:
         return

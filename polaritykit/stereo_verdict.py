@@ -76,6 +76,7 @@ def judge(
         offset_ms=decided,
         offset_std_ms=None if decided is None else offset.offset_std_ms,
         path_difference_m=None if decided is None else abs(decided) / 1000 * speed_of_sound().speed_mps,
+        offset_method="spectra",
         **_sums(spectra),
         worst_moment_s=None if worst is None else (worst + 0.5) * history.window_s,
         worst_moment_loss_db=None if worst is None else history.mono_sum_loss_db[worst],

@@ -38,8 +38,11 @@ def _measured(pair: _Json) -> Section:
     if pair["offset_ms"] is not None:
         late = pair["other"] if pair["offset_ms"] >= 0 else pair["reference"]
         offset = measured(abs(pair["offset_ms"]), max(pair["offset_std_ms"], 0.001), "ms")
+        how = pair["offset_method"]
         apart = number(pair["path_difference_m"], 2)
-        rows.append(("Offset", f"{late} hears the sound {offset} later: the paths differ by {apart} m"))
+        rows.append(
+            ("Offset", f"{late} hears the sound {offset} later: the paths differ by {apart} m (by {how})")
+        )
     if pair["level_difference_db"] is not None:
         step = number(pair["level_difference_db"], 1, signed=True)
         plain, flipped = (_gain(pair[f"mono_sum_loss{kind}_db"]) for kind in ("", "_flipped"))

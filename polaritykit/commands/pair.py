@@ -12,8 +12,8 @@ from polaritykit.job_document import job_document
 from polaritykit.output import check_output_folder, output_folder
 from polaritykit.report import fill_job
 from polaritykit.settings import StereoSettings
-from polaritykit.stereo import analyse_pair
 from polaritykit.stereo_document import stereo_document, stereo_text
+from polaritykit.stereo_second import judge_pair
 from polaritykit.stereo_view import stereo_view
 from polaritykit.sum_audio import write_sum
 
@@ -64,7 +64,7 @@ def command(
         check_output_folder(out, inputs=paths, overwrite=overwrite)
     settings = StereoSettings()
     settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
-    found = analyse_pair(session.recording, settings)
+    found = judge_pair(session.recording, settings)
     document = job_document(session, "pair", stereo_document(found))
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
