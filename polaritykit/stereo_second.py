@@ -1,4 +1,4 @@
-"""A second opinion on a stereo pair whose spectra point to no single delay: the first arrivals of its sources.
+"""A second opinion on a stereo pair whose spectra point to no single delay: its sources' first arrivals.
 
 On drum overheads every drum has its own offset, so the phase of the whole take says nothing; hit by hit each
 of them does (`analysis`).  What the spectra did decide stays as it is.
