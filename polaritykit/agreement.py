@@ -105,25 +105,25 @@ def _first_least(values: Floats, states: Floats) -> int:
 
 
 def _objection(states: Floats, weights: list[Floats], settings: AgreementSettings) -> Floats:
-    """What one witness holds against each assignment, shape (n_states,).
+    """Add up what one witness holds against each assignment, shape (n_states,).
 
     Sources with one home track are one witness: the one that objects more speaks.
     """
-    return np.max([_source_objection(states, matrix, settings) for matrix in weights], axis=0)
+    return np.asarray(np.max([_source_objection(states, matrix, settings) for matrix in weights], axis=0))
 
 
 def _source_objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
     """Least cost of explaining one source's evidence under each assignment.
 
-    The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were then,
-    its edges still have their say.  A wrong pick on one track thus leaves the others their worth, and a
+    The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were
+    then, its edges still have their say.  A wrong pick on one track thus leaves the others their worth, and a
     source that is heard from both its sides costs no more than the price of a source.
     """
     own_loss = _loss(states, weights)
     strongest = np.abs(weights).max(axis=0)
     price = settings.pick_price * np.minimum(strongest / settings.full_edge, 1.0)
     likely = np.flatnonzero(own_loss < settings.witness_cap)
-    # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is no difference.
+    # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is none.
     agreement = (states * price) @ states[likely].T
     wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
     cost = (wrong_picks + own_loss[likely]).min(axis=1)

@@ -46,7 +46,7 @@ CONVENTIONS = {
     "clear": "one side of the source outweighs the other at this microphone",
     "heard": "the direct sound peaks 20 dB over the track's noise",
     "offset_ms": "positive when the other track hears the source later",
-    "pairs": "offset and polarity are those of the source that brings most direct energy to both tracks together (mean of the two levels)",
+    "pairs": "offset and polarity are those of the source with most direct energy in both tracks together",
     "wiring": "what the cables alone would give",
 }
 
@@ -164,7 +164,7 @@ def _arrival(source: Source, microphone: Microphone, gain: float) -> dict[str, A
 
 
 def _pair(a: Microphone, b: Microphone, sources: list[dict[str, Any]]) -> dict[str, Any]:
-    """Gather what every source says about one pair, and the source that brings most energy to both together."""
+    """Gather what every source says about one pair, and the source with most energy in both together."""
     answers = []
     for source in sources:
         first, second = (next(x for x in source["arrivals"] if x["track"] == m.name) for m in (a, b))

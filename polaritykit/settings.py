@@ -243,7 +243,8 @@ class EvidenceSettings:
     #: ... and one this far below nothing: the louder sources' sound covers its first motion.
     share_none_db: float = -38.0
     #: The lowest drum of several sources, where its low band (60 to 250 Hz) dominates by this much, has only
-    #: this part of its say: not enough to decide a pair alone.  Sources this near to it count as low too (lowness of one drum scatters by 3 dB).
+    #: this part of its say: not enough to decide a pair alone.  Sources this near to it count as low too
+    #: (the figure of one drum scatters by some dB from cluster to cluster).
     low_drum_db: float = 6.0
     low_drum_worth: float = 0.6
     as_low_db: float = 6.0

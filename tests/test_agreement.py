@@ -37,7 +37,8 @@ def objection_to(signs, matrices):
         }
         best = max(worth.values())
         costs = [
-            best - value + sum(price[a] for a in range(n) if own[a] != signs[a]) for own, value in worth.items()
+            best - value + sum(price[a] for a in range(n) if own[a] != signs[a])
+            for own, value in worth.items()
         ]
         held.append(min(min(costs), SETTINGS.witness_cap))
     return max(held)
