@@ -197,7 +197,7 @@ class ArrivalSettings:
     #: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor
     #: that lies under the noise of a far one.
     floor_db: float = -20.0
-    #: Averaged votes below this are taken for chance on every track alike: a quiet near mic would otherwise be
+    #: Averaged votes below this are taken for chance on every track alike: a quiet near mic would else be
     #: picked at a faint forerunner that the noise of a far one hides.
     votes_floor: float = 0.05
     #: Picks from resampled sets of hits, for the spread.
@@ -450,7 +450,7 @@ class ContinuousSettings:
     #: pure noise stays under 5 (sqrt(2 ln M)); notes held through several frames make fewer frames of many,
     #: and unrelated takes in one key and tempo reached 10.
     min_significance: float = 13.0
-    #: Peak over the root-mean-square of the rest of the curve: the largest of some thousand lags of pure noise
+    #: Peak over the root-mean-square of the rest of the curve: the largest of some thousand lags of noise
     #: reaches 4.2 (sqrt(2 ln M)).
     min_peak_over_rest: float = 5.0
     #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
@@ -478,7 +478,7 @@ class AgreementSettings:
 
     #: Price of taking one source's pick on one track for wrong: about one in twelve is (log 12 = 2.5).
     pick_price: float = 2.5
-    #: One source's whole objection is limited to twice that: two tracks on its other side are no stranger than
+    #: One source's whole objection is limited to twice that: two tracks on its other side are as likely as
     #: five.
     witness_cap: float = 5.0
     #: An edge of this weight lets its tracks be trusted in full; fainter ones in proportion.
@@ -568,6 +568,8 @@ class ChangeSettings:
     groups: int = 8
     #: A pair is at rest where its weakest group shows at least this share of the groups' median peak.
     calm_share: float = 0.4
+    #: ... and where no cut leaves one side with less than this share of the other's peak, nothing is looked for.
+    even_share: float = 0.65
     #: Frames on either side of a step.
     least_side_frames: int = 6
     #: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
