@@ -156,6 +156,16 @@ DOCUMENT = {
         "outvoted": [{"reference": (str,), "other": (str,), "why": (str,)}],
         "loops": [{"tracks": [(str,)], "residual_ms": NUMBER}],
     },
+    "kit_sum": {"centre_hz": [NUMBER], "before_db": [NUMBER], "after_db": [NUMBER]},
+    "served": [
+        {
+            "home": (str,),
+            "together": [(str,)],
+            "apart": [{"track": (str,), "residual_ms": NUMBER}],
+        }
+    ],
+    "sum_peak": {"dbtp": NUMBER, "is_bound": (bool,)},
+    "levels_advice": [(str,)],
     "curves": {
         "frequency_hz": [NUMBER],
         "lag_ms": {"start": NUMBER, "step": NUMBER, "count": (int,)},
@@ -175,7 +185,7 @@ DOCUMENT = {
     "settings": (dict,),
 }
 #: Fields that may be null as a whole.
-OPTIONAL = {"gain_db", "band_hz", "curves"}
+OPTIONAL = {"gain_db", "band_hz", "curves", "sum_peak"}
 
 
 def faults_in(value, wanted, place="document"):
