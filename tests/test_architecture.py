@@ -264,7 +264,6 @@ OUTPUTS = {
     "sum_audio",
     "tables",
     "terminal",
-    "verdict",
     "wording",
 }
 #: Package -> the only modules that may import it.
