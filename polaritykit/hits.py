@@ -137,6 +137,7 @@ def _lag(mean: Floats, best: NDArray[np.int64]) -> Floats:
         np.abs(np.take_along_axis(mean, (inner + step)[..., None], axis=-1)[..., 0]) for step in (-1, 0, 1)
     )
     bend = left - 2 * middle + right
-    vertex = np.where(np.abs(bend) > 1e-12, 0.5 * (left - right) / np.where(np.abs(bend) > 1e-12, bend, 1.0), 0.0)
+    bent = np.abs(bend) > 1e-12
+    vertex = np.where(bent, 0.5 * (left - right) / np.where(bent, bend, 1.0), 0.0)
     lag = inner - reach + np.clip(vertex, -0.5, 0.5)
     return np.asarray(0.5 * (lag - lag.T))

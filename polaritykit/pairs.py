@@ -130,7 +130,7 @@ def conclude(
 
 
 def _weight(item: SourceEvidence, a: int, b: int, top: np.ndarray, settings: PairSettings) -> float:
-    """Rank of a source for this pair: what it brings to the cross-spectrum of the two, less where it says little.
+    """Rank of a source for this pair: what it brings to their cross-spectrum, less where it says little.
 
     That is the product of its amplitudes in both, the mean of its levels.
     """

@@ -525,9 +525,11 @@ class ChangeSettings:
     hit_after_ms: float = 45.0
     #: Band of that comparison: below, the drum's own swing hides the time; above, no two strokes are alike.
     hit_band_hz: tuple[float, float] = (200.0, 3000.0)
-    #: The spectrum is flattened down to this far below its top, so that a ring does not turn into its own neighbour.
+    #: The spectrum is flattened down to this far below its top, so that a ring does not turn into its
+    #: own neighbour.
     flatten_db: float = -25.0
-    #: Frequencies this far (as a share) below the home track's own level in a stroke count for less: no sound, no time.
+    #: Frequencies this far (as a share) below the home track's own level in a stroke count for less: no
+    #: sound, no time.
     whiten_floor: float = 0.3
     #: Largest change of a track within the take that is looked for (four metres of air, or 60 ppm for 200 s).
     hit_reach_ms: float = 12.0
@@ -544,7 +546,8 @@ class ChangeSettings:
     #: Lags are looked into where their mean size reaches this many times their noise from hit to hit (0.8 for
     #: a normal distribution without any change).
     restless: float = 1.2
-    #: A step must leave no more than this share of the lags' size unexplained, a straight line no more than that.
+    #: A step must leave no more than this share of the lags' size unexplained, a straight line no more
+    #: than that.
     step_cost_share: float = 0.5
     line_cost_share: float = 0.6
     #: A line is preferred where it leaves less than this share of what a step leaves.
@@ -568,14 +571,16 @@ class ChangeSettings:
     groups: int = 8
     #: A pair is at rest where its weakest group shows at least this share of the groups' median peak.
     calm_share: float = 0.4
-    #: ... and where no cut leaves one side with less than this share of the other's peak, nothing is looked for.
+    #: ... and where no cut leaves one side with less than this share of the other's peak, nothing is
+    #: looked for.
     even_share: float = 0.65
     #: Frames on either side of a step.
     least_side_frames: int = 6
     #: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
     #: tempo 10.
     least_strength: float = 12.0
-    #: Two sources that take turns leave both peaks in both parts: a state must leave no more than this share ...
+    #: Two sources that take turns leave both peaks in both parts: a state must leave no more than this
+    #: share ...
     absent_share: float = 0.3
     #: ... this near to its lag in the other part.
     absent_ms: float = 0.15

@@ -22,7 +22,7 @@ def edges(n, *given):
 def objection_to(signs, matrices):
     """Least price of explaining a witness's sources under an assignment, by trying every explanation.
 
-    An explanation is a set of tracks whose pick was wrong, each at its price, and edges broken at their worth.
+    An explanation is a set of tracks picked wrongly, each at its price, and edges broken at their worth.
     """
     n = len(signs)
     pairs = list(combinations(range(n), 2))
@@ -40,7 +40,7 @@ def objection_to(signs, matrices):
             best - value + sum(price[a] for a in range(n) if own[a] != signs[a])
             for own, value in worth.items()
         ]
-        held.append(min(min(costs), SETTINGS.witness_cap))
+        held.append(min(*costs, SETTINGS.witness_cap))
     return max(held)
 
 
@@ -117,7 +117,7 @@ def test_an_unbalanced_triangle_gives_up_its_weakest_edge():
 
 
 def test_one_wrong_pick_does_not_silence_a_source():
-    """A source wrong on track 4 alone still speaks for tracks 0 to 3, against a witness that knows better of 4."""
+    """A source wrong on track 4 alone still speaks for tracks 0 to 3 where a witness knows better of 4."""
     n = 5
     wrong = edges(n, *((a, b, -2.4 if b == 4 else 2.4) for a, b in combinations(range(n), 2)))
     knows = edges(n, *((a, 4, 2.4) for a in range(2)))
