@@ -53,6 +53,16 @@ def advise(
             if linked
             else "same polarity, no delay worth setting"
         )
+    if linked and gains.flipped_db < settings.least_gain_db:
+        # One side of a stereo pair upside down is a fault whatever one band of the mono sum gains.
+        return Advice(
+            action="flip",
+            invert=True,
+            delay_ms=0.0,
+            gain_db=gains.flipped_db,
+            why="one side of the stereo pair is inverted: the image is wrong, though the mono sum of this band "
+            f"changes by only {gains.flipped_db:+.1f} dB",
+        )
     return _change(conclusion, gains, settings, late=late, offset_ms=offset_ms)
 
 
@@ -73,16 +83,6 @@ def _change(
     if gain < settings.least_gain_db:
         if not inverted:
             return _stay(_little(gains, offset_ms))
-        if linked:
-            # One side of a stereo pair upside down is a fault whatever one band of the mono sum gains.
-            return Advice(
-                action="flip",
-                invert=True,
-                delay_ms=0.0,
-                gain_db=gain,
-                why="one side of the stereo pair is inverted: the image is wrong, though the mono sum of this "
-                f"band changes by only {gain:+.1f} dB",
-            )
         return _inverted_without_gain(conclusion, gains, gain, late=late, offset_ms=offset_ms)
     return Advice(
         action=action,
