@@ -53,22 +53,28 @@ def advise(
             if linked
             else "same polarity, no delay worth setting"
         )
-    if linked and gains.flipped_db < settings.least_gain_db:
-        # One side of a stereo pair upside down is a fault whatever one band of the mono sum gains.
-        return Advice(
-            action="flip",
-            invert=True,
-            delay_ms=0.0,
-            gain_db=gains.flipped_db,
-            why="one side of the stereo pair is inverted: the image is wrong, though the mono sum of this band "
-            f"changes by only {gains.flipped_db:+.1f} dB",
-        )
-    return _change(conclusion, gains, settings, late=late, offset_ms=offset_ms)
+    return (
+        _flip_image(gains)
+        if linked and gains.flipped_db < settings.least_gain_db
+        else _change(conclusion, gains, settings, late=late, offset_ms=offset_ms)
+    )
 
 
 def _stay(why: str, action: Action = "leave") -> Advice:
     """Nothing to set."""
     return Advice(action=action, invert=False, delay_ms=0.0, gain_db=0.0, why=why)
+
+
+def _flip_image(gains: BandGains) -> Advice:
+    """One side of a stereo pair upside down is a fault whatever one band of the mono sum gains."""
+    return Advice(
+        action="flip",
+        invert=True,
+        delay_ms=0.0,
+        gain_db=gains.flipped_db,
+        why="one side of the stereo pair is inverted: the image is wrong, though the mono sum of this "
+        f"band changes by only {gains.flipped_db:+.1f} dB",
+    )
 
 
 def _change(
