@@ -264,7 +264,6 @@ OUTPUTS = {
     "sum_audio",
     "tables",
     "terminal",
-    "wording",
 }
 #: Package -> the only modules that may import it.
 KEPT_IN = {

@@ -335,9 +335,8 @@ GROUPS: dict[str, Group] = {
 
 def ours(tracks: Mapping[str, np.ndarray], sample_rate_hz: int) -> dict[str, object]:
     """Run the estimator of record."""
-    from polaritykit.document import build_document
-
     import polaritykit
+    from polaritykit.document import build_document
 
     return build_document(polaritykit.analyse_arrays(tracks, sample_rate_hz=sample_rate_hz))
 
