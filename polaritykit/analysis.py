@@ -6,6 +6,7 @@ Conventions: as in `polaritykit.findings`.
 """
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from itertools import combinations
 from typing import Any, Literal
 
@@ -17,13 +18,15 @@ from polaritykit.comb import notch_depth_db, notches_hz
 from polaritykit.continuous import ActivityMeter
 from polaritykit.corrections import choose_anchor, correct
 from polaritykit.errors import UsageError
-from polaritykit.events import OnsetDetector, find_sources, merge_onsets
-from polaritykit.evidence import SourceEvidence, continuous_evidence, covered, hit_evidence
+from polaritykit.events import OnsetDetector
+from polaritykit.evidence import SourceEvidence
 from polaritykit.findings import Corrections, Findings, PairFinding, SourceArrival, SourceFinding, SumPeak
+from polaritykit.gather import gather
 from polaritykit.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.kit_sum import octave_sums, served_sources
 from polaritykit.levels import LevelMeter
 from polaritykit.limits import OffsetLimits, limit_evidence
+from polaritykit.motion import Motion, motion_notes, pair_changes
 from polaritykit.naming import is_overhead, linked_pairs
 from polaritykit.pairs import Conclusion, conclude
 from polaritykit.recording import ArrayRecording
@@ -127,11 +130,12 @@ def analyse(
     linked = linked_pairs(names) if linked is None else linked
     levels, spectra, onsets, activity_db = _one_pass(recording, settings, progress)
     usable = [not {"silent", "duplicate"} & set(track.faults) for track in levels]
-    evidence = _gather(recording, onsets, activity_db, usable, settings=settings, progress=progress)
-    notes: tuple[str, ...] = ()
+    gathered = gather(recording, onsets, activity_db, usable, settings=settings, progress=progress)
+    evidence, motions = gathered.evidence, gathered.motions
+    notes = motion_notes(names, motions)
     if offset_limits:
         limited = limit_evidence(evidence, names, offset_limits, settings.limits)
-        evidence, notes = limited.evidence, limited.notes
+        evidence, notes = limited.evidence, notes + limited.notes
     agreement = _agree(evidence, settings)
     pairs = {
         (a, b): conclude(
@@ -159,8 +163,13 @@ def analyse(
         signs=settings.agreement,
     )
     findings = tuple(
-        _pair_finding(
-            names, a, b, conclusion, spectra=spectra, levels=levels, linked=linked, settings=settings
+        _changed(
+            _pair_finding(
+                names, a, b, conclusion, spectra=spectra, levels=levels, linked=linked, settings=settings
+            ),
+            names,
+            (a, b),
+            motions,
         )
         for (a, b), conclusion in pairs.items()
     )
@@ -246,44 +255,6 @@ def _one_pass(
     return meter.result(), pool.result(), onsets, activity.levels_db()
 
 
-def _gather(
-    recording: Recording,
-    onsets: OnsetDetector,
-    activity_db: Floats,
-    usable: list[bool],
-    *,
-    settings: Settings,
-    progress: Progress,
-) -> tuple[SourceEvidence, ...]:
-    """Evidence of all sources: hits where tracks are percussive, frames where sound is sustained."""
-    n, rate = len(usable), recording.sample_rate_hz
-    found = [onset for onset in onsets.onsets() if usable[onset.track]]
-    share = onsets.percussive_share()
-    percussive = (share[:, None] + share[None, :]) / 2 >= settings.continuous.percussive_share
-    evidence: list[SourceEvidence] = []
-    if percussive.any():
-        sources = find_sources(recording, merge_onsets(found, n, rate, settings.events), settings.events)
-        for number, source in enumerate(sources):
-            evidence.append(hit_evidence(recording, source, settings.arrival, settings.evidence))
-            progress("hits", (number + 1) / len(sources))
-    sustained = [
-        [b for b in range(n) if b != a and usable[a] and usable[b] and not percussive[a, b]] for a in range(n)
-    ]
-    for home, others in enumerate(sustained):
-        if others and len(activity_db) >= 2:
-            item, _ = continuous_evidence(
-                recording,
-                activity_db,
-                home,
-                others,
-                settings=settings.continuous,
-                edge_cap=settings.evidence.edge_cap,
-            )
-            evidence.append(item)
-        progress("sustained sound", (home + 1) / n)
-    return covered(tuple(evidence), settings.evidence)
-
-
 def _agree(evidence: tuple[SourceEvidence, ...], settings: Settings) -> Agreement | None:
     if not evidence:
         return None
@@ -351,6 +322,24 @@ def _pair_finding(
             linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
             settings=settings.advice,
         ),
+    )
+
+
+def _changed(
+    finding: PairFinding, names: tuple[str, ...], pair: tuple[int, int], motions: tuple[Motion, ...]
+) -> PairFinding:
+    """Add to a related pair what its tracks did during the take."""
+    if not finding.related:
+        return finding
+    found = pair_changes(names, pair, finding.offset_ms, motions)
+    if found.remark is None:
+        return finding
+    return replace(
+        finding,
+        drift_ppm=found.drift_ppm,
+        changes=found.changes,
+        reason="; ".join(part for part in (finding.reason, found.remark) if part),
+        advice=replace(finding.advice, why=f"{finding.advice.why}; {found.remark}"),
     )
 
 

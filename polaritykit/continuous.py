@@ -18,6 +18,7 @@ Phase transform: Knapp, C. H. & Carter, G. C. (1976), IEEE Trans. ASSP 24(4), 32
 """
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,7 @@ from polaritykit.records import Floats, Recording, Samples, read_only
 from polaritykit.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
+Follow = Callable[[int, Complexes, Complexes, NDArray[np.int64]], None]
 
 
 class ActivityMeter:
@@ -197,7 +199,13 @@ class Reading:
 
 
 def read_home(
-    recording: Recording, levels_db: Floats, home: int, others: list[int], settings: ContinuousSettings
+    recording: Recording,
+    levels_db: Floats,
+    home: int,
+    others: list[int],
+    settings: ContinuousSettings,
+    *,
+    follow: Follow | None = None,
 ) -> tuple[NDArray[np.int64], list[Reading]]:
     """Read the pairs of one home track in the frames that are most its own.
 
@@ -210,6 +218,8 @@ def read_home(
     others : list of int
         Tracks to compare with it.
     settings : ContinuousSettings
+    follow : callable, optional
+        Given each other track, the spectra of both in the frames, and the frames' indices.
 
     Returns
     -------
@@ -228,6 +238,8 @@ def read_home(
     top = np.percentile(levels_db, 95, axis=0)
     readings = []
     for other in others:
+        if follow is not None:
+            follow(other, spectra[:, home], spectra[:, other], chosen)
         curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
         if curve is None:
             continue
@@ -242,7 +254,10 @@ def read_home(
                 sample_rate_hz=rate,
             )
             # Reflections bend the phase: the straight line may correct the peak, not replace it.
-            if better is not None and abs(better[0] - offset) <= settings.refine_within_period / curve.mean_hz:
+            if (
+                better is not None
+                and abs(better[0] - offset) <= settings.refine_within_period / curve.mean_hz
+            ):
                 offset, std = better
         readings.append(
             Reading(

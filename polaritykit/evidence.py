@@ -16,10 +16,12 @@ from numpy.typing import NDArray
 
 from polaritykit.arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.continuous import Reading, frame_samples, read_home
+from polaritykit.course import HitCourse, hit_course
 from polaritykit.events import HitSource
+from polaritykit.frame_course import PairCourse, pair_course
 from polaritykit.hits import HitSigns, low_pass, read_signs
-from polaritykit.records import Floats, Recording, read_only
-from polaritykit.settings import ArrivalSettings, ContinuousSettings, EvidenceSettings
+from polaritykit.records import Complexes, Floats, Recording, read_only
+from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,10 +45,21 @@ class SourceEvidence:
     #: Why a track has no clear arrival: ``noise``, ``edge``, ``scatter``, ``narrow``, ``mains``,
     #: ``crosstalk`` or empty; one word per track.
     obstacle: tuple[str, ...]
+    #: Level of its lowest band over the next, dB; None for sustained sound.
+    lowness_db: float | None = None
+    #: How the hits run over the take; None for sustained sound.
+    course: HitCourse | None = None
+    #: How the pairs run over the frames of sustained sound.
+    pair_courses: tuple[PairCourse, ...] = ()
 
 
 def hit_evidence(
-    recording: Recording, source: HitSource, arrival: ArrivalSettings, settings: EvidenceSettings
+    recording: Recording,
+    source: HitSource,
+    arrival: ArrivalSettings,
+    settings: EvidenceSettings,
+    *,
+    changes: ChangeSettings,
 ) -> SourceEvidence:
     """Read one source's hits on all tracks.
 
@@ -57,6 +70,7 @@ def hit_evidence(
     source : HitSource
     arrival : ArrivalSettings
     settings : EvidenceSettings
+    changes : ChangeSettings
 
     Returns
     -------
@@ -85,6 +99,8 @@ def hit_evidence(
         log_odds=read_only(_log_odds(arrivals, signs, len(windows), settings)),
         level_db=source.level_db,
         obstacle=obstacle,
+        lowness_db=source.lowness_db,
+        course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
     )
 
 
@@ -131,21 +147,32 @@ def _log_odds(arrivals: Arrivals, signs: HitSigns, n_hits: int, settings: Eviden
 
 
 def covered(evidence: tuple[SourceEvidence, ...], settings: EvidenceSettings) -> tuple[SourceEvidence, ...]:
-    """Take back what a source says of tracks in which louder sources cover it.
+    """Take back what a source says of tracks in which louder sources cover it, and of the lowest drum.
 
-    Levels are known only once all sources are; hence a step of its own.
+    A bass drum is heard with opposite signs on its two sides (measured on two kits), so beside other
+    sources it needs one of them to agree.  Levels are known only once all sources are: a step of its own.
     """
     hits = [item for item in evidence if item.kind == "hits"]
     if not hits:
         return evidence
     top = np.max([item.level_db for item in hits], axis=0)
+    lowest = max(item.lowness_db or 0.0 for item in hits)
+    others = any((item.lowness_db or 0.0) < lowest - settings.as_low_db for item in hits)
+
+    def worth(item: SourceEvidence) -> float:
+        lowness = item.lowness_db or 0.0
+        low = lowness >= settings.low_drum_db and lowness >= lowest - settings.as_low_db
+        return settings.low_drum_worth if low and others else 1.0
 
     def weighed(item: SourceEvidence) -> SourceEvidence:
         share = (item.level_db - top - settings.share_none_db) / (
             settings.share_full_db - settings.share_none_db
         )
         weight = np.clip(share, 0.0, 1.0)
-        return replace(item, log_odds=read_only(item.log_odds * np.minimum(weight[:, None], weight[None, :])))
+        return replace(
+            item,
+            log_odds=read_only(worth(item) * item.log_odds * np.minimum(weight[:, None], weight[None, :])),
+        )
 
     return tuple(weighed(item) if item.kind == "hits" else item for item in evidence)
 
@@ -158,6 +185,7 @@ def continuous_evidence(
     *,
     settings: ContinuousSettings,
     edge_cap: float,
+    changes: ChangeSettings,
 ) -> tuple[SourceEvidence, list[Reading]]:
     """Read the sustained sound of one home track against other tracks.
 
@@ -168,7 +196,23 @@ def continuous_evidence(
     """
     n = len(recording.track_names)
     size = frame_samples(recording.n_samples, recording.sample_rate_hz, settings)
-    chosen, readings = read_home(recording, levels_db, home, others, settings)
+    courses: list[PairCourse] = []
+
+    def follow(other: int, own: Complexes, its: Complexes, frames: NDArray[np.int64]) -> None:
+        times_s = (frames + 0.5) * size / recording.sample_rate_hz
+        courses.append(
+            pair_course(
+                own,
+                its,
+                times_s,
+                recording.sample_rate_hz,
+                pair=(home, other),
+                settings=settings,
+                changes=changes,
+            )
+        )
+
+    chosen, readings = read_home(recording, levels_db, home, others, settings, follow=follow)
     offset, std, odds = np.zeros((n, n)), np.zeros((n, n)), np.zeros((n, n))
     known = np.zeros((n, n), dtype=bool)
     obstacle = [""] * n
@@ -198,6 +242,7 @@ def continuous_evidence(
             log_odds=read_only(odds),
             level_db=read_only(np.asarray(level)),
             obstacle=tuple(obstacle),
+            pair_courses=tuple(courses),
         ),
         readings,
     )
@@ -205,7 +250,7 @@ def continuous_evidence(
 
 def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: ContinuousSettings) -> str:
     curve = reading.curve
-    if curve.significance < settings.min_significance:
+    if curve.significance < settings.min_significance or curve.peak_over_rest < settings.min_peak_over_rest:
         return "noise"
     if curve.significance_without_mains < settings.min_significance:
         return "mains"

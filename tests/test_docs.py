@@ -236,3 +236,15 @@ def test_fields_of_the_smaller_jobs(capsys, tmp_path):
 
     for document in (pair, bleed, layout, comb, pulse):
         assert unnamed(document) == []
+
+
+def test_fields_of_a_recheck(capsys, tmp_path):
+    """Two reports of one pair of tracks, the second with one track turned and late."""
+    noise = 0.1 * np.random.default_rng(2).standard_normal(96_480)
+    for name, other in (("old", noise[:-480]), ("new", -noise[240:-240])):
+        findings = polaritykit.analyse_arrays({"a": noise[480:], "b": other}, sample_rate_hz=48_000)
+        (tmp_path / f"{name}.json").write_text(json.dumps(build_document(findings)), encoding="utf-8")
+    recheck = printed(capsys, "recheck", tmp_path / "old.json", tmp_path / "new.json")
+
+    assert recheck["pairs"]
+    assert unnamed(recheck) == []
