@@ -9,8 +9,9 @@ same source 1 ms later; standard deviations add in squares.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
+
+import numpy as np
 
 from polaritykit.errors import InputError
 
@@ -113,11 +114,7 @@ def _pairs(old: Document, new: Document) -> list[PairChange]:
             continue
         again, sign = later[key]
         signs = {pair["polarity"], again["polarity"]}
-        change = std = None
-        homes = [item["sources"][0]["home"] if item["sources"] else None for item in (pair, again)]
-        if None not in (pair["offset_ms"], again["offset_ms"]) and homes[0] == homes[1]:
-            change = sign * again["offset_ms"] - pair["offset_ms"]
-            std = ((pair["offset_std_ms"] or 0.0) ** 2 + (again["offset_std_ms"] or 0.0) ** 2) ** 0.5
+        change, std = _offset_change(pair, again, sign)
         if "unclear" in signs and change is None:
             continue
         out.append(
@@ -130,6 +127,17 @@ def _pairs(old: Document, new: Document) -> list[PairChange]:
             )
         )
     return out
+
+
+def _offset_change(old: Document, new: Document, sign: int) -> tuple[float | None, float | None]:
+    """Change of the offset by the first source that both reports time in this pair."""
+    again = {source["home"]: source for source in reversed(new["sources"]) if source["offset_ms"] is not None}
+    for source in old["sources"]:
+        other = again.get(source["home"])
+        if source["offset_ms"] is not None and other is not None:
+            std = ((source["offset_std_ms"] or 0.0) ** 2 + (other["offset_std_ms"] or 0.0) ** 2) ** 0.5
+            return sign * other["offset_ms"] - source["offset_ms"], std
+    return None, None
 
 
 def _turned(names: list[str], pairs: list[PairChange]) -> set[str]:
@@ -165,23 +173,32 @@ def _moved(pair: PairChange) -> bool:
 
 
 def _later(names: list[str], pairs: list[PairChange]) -> dict[str, tuple[float, float]]:
-    """Tracks that moved in time, with how much and its uncertainty: those that explain most pairs first."""
-    left = [pair for pair in pairs if pair.offset_change_ms is not None]
-    out: dict[str, tuple[float, float]] = {}
-    while True:
-        count = {name: sum(_moved(p) for p in left if name in (p.reference, p.other)) for name in names}
-        name = max(names, key=lambda candidate: count[candidate])
-        if not count[name]:
-            return out
-        moves = [
-            (sign * (pair.offset_change_ms or 0.0), pair.offset_change_std_ms or 0.0)
-            for pair in left
-            for sign in ((1,) if pair.other == name else (-1,) if pair.reference == name else ())
-        ]
-        middle = median(move for move, _ in moves)
-        if abs(middle) > LEAST_MS:
-            out[name] = middle, max(std for _, std in moves)
-        left = [pair for pair in left if name not in (pair.reference, pair.other)]
+    """Tracks that moved in time, with how much and its uncertainty.
+
+    One move per track is fitted to all pairs, by least squares with outliers weighed down (a pair may have
+    changed its source), and taken against the largest set of tracks that kept their timing together.
+    """
+    index = {name: number for number, name in enumerate(names)}
+    used = [p for p in pairs if p.offset_change_ms is not None and {p.reference, p.other} <= set(names)]
+    if not any(_moved(pair) for pair in used):
+        return {}
+    design = np.zeros((len(used), len(names)))
+    for row, pair in zip(design, used, strict=True):
+        row[index[pair.other]], row[index[pair.reference]] = 1.0, -1.0
+    change = np.array([pair.offset_change_ms or 0.0 for pair in used])
+    weight = np.ones(len(used))
+    for _ in range(30):
+        moves = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)[0]
+        # Weights 1/|residual| make it the least sum of absolute residuals (iteratively reweighted).
+        weight = 1.0 / np.sqrt(np.maximum(np.abs(change - design @ moves), LEAST_MS / 100))
+    together = [int(np.sum(np.abs(moves - move) <= LEAST_MS)) for move in moves]
+    moves = moves - np.median(moves[np.abs(moves - moves[int(np.argmax(together))]) <= LEAST_MS])
+    out = {}
+    for name, number in index.items():
+        own = [pair.offset_change_std_ms or 0.0 for pair in used if name in (pair.reference, pair.other)]
+        if own and abs(moves[number]) > LEAST_MS:
+            out[name] = float(moves[number]), max(float(np.median(own)), 0.02)
+    return out
 
 
 def _track(

@@ -9,7 +9,8 @@ PACKAGE = Path(__file__).parents[1] / "polaritykit"
 
 #: Module -> modules of this package it imports (at any place in the file, typing included).
 ARROWS: dict[str, set[str]] = {
-    "commands.recheck": {"errors", "recheck"},
+    "recheck_view": {"job_view", "wording"},
+    "commands.recheck": {"errors", "output", "recheck", "recheck_view", "report"},
     "recheck": {"errors"},
     "motion": {"events", "findings", "records", "settings"},
     "gather": {"changes", "events", "evidence", "motion", "records", "settings"},
@@ -124,6 +125,7 @@ ARROWS: dict[str, set[str]] = {
         "pulse",
         "pulse_reading",
         "pulse_view",
+    "recheck_view",
         "records",
         "report",
     },
@@ -267,6 +269,7 @@ OUTPUTS = {
     "plan_text",
     "plots",
     "pulse_view",
+    "recheck_view",
     "report",
     "stereo_document",
     "stereo_view",

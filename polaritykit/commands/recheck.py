@@ -12,20 +12,34 @@ from polaritykit.errors import EXIT_FINDINGS, InputError
 @click.argument("old", type=click.Path(path_type=Path))
 @click.argument("new", type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="Print the differences as JSON and nothing else.")
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for report.html and report.json.")
+@click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
 @click.option("--fail-on-change", is_flag=True, help="Exit with 3 when anything changed.")
-def command(*, old: Path, new: Path, as_json: bool, fail_on_change: bool) -> int:
+def command(
+    *, old: Path, new: Path, as_json: bool, out: Path | None, overwrite: bool, fail_on_change: bool
+) -> int:
     """Compare two reports of one set-up, OLD and NEW (report folders or their report.json).
 
     Names the tracks that turned over, moved in time or level, and the faults that came and went.
     """
     from dataclasses import asdict
 
+    from polaritykit.output import check_output_folder, output_folder
     from polaritykit.recheck import compare, sentences
 
+    inputs = [old, new]
+    if out is not None:
+        check_output_folder(out, inputs=inputs, overwrite=overwrite)
     result = compare(_read(old), _read(new))
+    words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
+    document = {**words, **asdict(result)}
+    if out is not None:
+        from polaritykit.recheck_view import recheck_view
+        from polaritykit.report import fill_job
+
+        with output_folder(out, inputs=inputs, overwrite=overwrite) as place:
+            fill_job(place, document, recheck_view(document))
     if as_json:
-        words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
-        document = {**words, **asdict(result)}
         click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
         click.echo("\n".join(sentences(result)))
