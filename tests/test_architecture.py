@@ -125,7 +125,6 @@ ARROWS: dict[str, set[str]] = {
         "pulse",
         "pulse_reading",
         "pulse_view",
-    "recheck_view",
         "records",
         "report",
     },
