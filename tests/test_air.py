@@ -34,7 +34,7 @@ CRAMER = {
 @pytest.mark.parametrize("celsius", CRAMER)
 @pytest.mark.parametrize(("column", "humidity"), [(0, 0), (1, 50), (2, 100)])
 def test_cramer_table(celsius, column, humidity):
-    """The polynomial agrees with an independent transcription."""
+    """The polynomial agrees with an independently copied set of coefficients."""
     assert cramer_speed_mps(celsius, humidity) == pytest.approx(CRAMER[celsius][column], abs=0.005)
 
 

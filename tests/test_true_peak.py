@@ -27,7 +27,7 @@ def tone(cycles_per_sample, amplitude, degrees, n=RATE):
     return signal * fade
 
 
-# EBU Tech 3341, table of true-peak signals, from second-hand transcriptions that agree: expected reading,
+# EBU Tech 3341, table of true-peak signals, from second-hand copies that agree: expected reading,
 # tolerance +0.2/-0.4 dB.
 EBU_TONES = {
     15: (1 / 4, 0.50, 0.0, -6.0),
