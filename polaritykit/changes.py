@@ -174,8 +174,8 @@ def _centred(lag: Floats, source: NDArray[np.int64]) -> Floats:
 
 
 def _cost(residual: Floats, noise: float) -> float:
-    """Sum of absolute residuals, each counted to 30 noises at most."""
-    return float(np.minimum(np.abs(residual), 30 * noise).sum())
+    """Sum of absolute residuals; a wild one counts six noises."""
+    return float(np.minimum(np.abs(residual), 6 * noise).sum())
 
 
 def _lag_step(series: _Series, settings: ChangeSettings) -> tuple[float, float, float] | None:

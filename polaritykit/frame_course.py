@@ -173,11 +173,15 @@ def _pooled(frames: _Frames, settings: ContinuousSettings, changes: ChangeSettin
 
 def _slow_drift(frames: _Frames, calm: _Calm, changes: ChangeSettings) -> tuple[float, float] | None:
     """Rate and its standard error where the groups' lags follow a straight line that is worth telling."""
-    lags, times = [], []
-    for group in frames.groups(changes.groups):
-        mean = frames.phasor[group].mean(axis=0)
-        lags.append(_newton(mean * calm.weight, frames.omega, calm.lag_s))
-        times.append(float(frames.times_s[group].mean()))
+    groups = frames.groups(changes.groups)
+    means: Complexes = np.stack([frames.phasor[group].mean(axis=0) * calm.weight for group in groups])
+    times = [float(frames.times_s[group].mean()) for group in groups]
+    # The nearest peak first: the slope alone would stay in whatever lobe it starts in.
+    reach = round((abs(calm.lag_s) + changes.near_ms * 1e-3) * frames.rate_hz) + 1
+    curves = frames.curves(means, np.ones(means.shape[1]), reach)
+    near = np.abs(np.arange(-reach, reach + 1) / frames.rate_hz - calm.lag_s) <= changes.near_ms * 1e-3
+    starts = (np.argmax(np.where(near, curves, -np.inf), axis=1) - reach) / frames.rate_hz
+    lags = [_newton(mean, frames.omega, start) for mean, start in zip(means, starts, strict=True)]
     t = np.array(times) - np.mean(times)
     y = np.array(lags)
     rate = float(np.sum(t * y) / np.sum(t**2))

@@ -544,8 +544,8 @@ class ChangeSettings:
     #: ... while no more than this share would fit an unchanged track.
     unflipped_share: float = 0.8
     #: Lags are looked into where their mean size reaches this many times their noise from hit to hit (0.8 for
-    #: a normal distribution without any change).
-    restless: float = 1.2
+    #: a normal distribution without any change, 1.3 with a tenth of wild ones).
+    restless: float = 1.4
     #: A step must leave no more than this share of the lags' size unexplained, a straight line no more
     #: than that.
     step_cost_share: float = 0.5
@@ -574,6 +574,8 @@ class ChangeSettings:
     #: ... and where no cut leaves one side with less than this share of the other's peak, nothing is
     #: looked for.
     even_share: float = 0.65
+    #: The lag of a group is looked for this near to the pooled one.
+    near_ms: float = 1.0
     #: Frames on either side of a step.
     least_side_frames: int = 6
     #: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
