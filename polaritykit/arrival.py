@@ -161,6 +161,7 @@ def pick_home(
     noise = slice(max(0, first - _samples(settings.noise_ms, sample_rate_hz)), first)
     residual = whiten(windows, noise, settings.order, 0.0 * windows[..., :1])
     end = window_end(np.median(residual**2, axis=0), first, sample_rate_hz, settings)
+    end = np.minimum(end + _samples(settings.home_later_ms, sample_rate_hz), windows.shape[-1] - 1)
     return np.asarray(np.argmin(akaike(residual**2, first, np.full(len(windows), end)), axis=-1))
 
 

@@ -20,6 +20,7 @@ from polaritykit.course import HitCourse, hit_course
 from polaritykit.events import HitSource
 from polaritykit.frame_course import PairCourse, pair_course
 from polaritykit.hits import HitSigns, low_pass, read_signs
+from polaritykit.line_up import lined_up
 from polaritykit.records import Complexes, Floats, Recording, read_only
 from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings
 
@@ -83,7 +84,8 @@ def hit_evidence(
     homes = np.stack([recording.read(at - zero, at - zero + length, (source.home,))[0] for at in onsets])
     starts = onsets - 2 * zero + pick_home(low_pass(homes, arrival.top_hz, rate), zero, rate, arrival)
     windows = np.stack([recording.read(int(at), int(at) + length) for at in starts]).astype(np.float64)
-    arrivals = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
+    picked = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
+    arrivals = lined_up(picked, zero, rate, arrival)
     signs = read_signs(windows, zero, arrivals, rate, settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
@@ -93,7 +95,7 @@ def hit_evidence(
         n_used=len(windows),
         n_found=source.n_found,
         at_samples=starts + zero,
-        offset_s=read_only(_offsets(arrivals, signs, settings)),
+        offset_s=read_only(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]),
         std_s=read_only(np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None])),
         known=heard[:, None] & heard[None, :] & ~np.eye(len(heard), dtype=bool),
         log_odds=read_only(_log_odds(arrivals, signs, len(windows), settings)),
@@ -102,15 +104,6 @@ def hit_evidence(
         lowness_db=source.lowness_db,
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
     )
-
-
-def _offsets(arrivals: Arrivals, signs: HitSigns, settings: EvidenceSettings) -> Floats:
-    """Differences of the arrivals, moved to the best correlation where the two waveforms are alike."""
-    picked = arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]
-    alike = (np.abs(signs.correlation) >= settings.alike_correlation) & (
-        np.abs(signs.lag_s) < 0.95e-3 * settings.sign_search_ms
-    )
-    return np.asarray(picked + np.where(alike, signs.lag_s, 0.0))
 
 
 def _obstacle(arrivals: Arrivals, track: int, settings: EvidenceSettings) -> str:

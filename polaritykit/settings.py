@@ -187,6 +187,9 @@ class ArrivalSettings:
     latest_ms: float = 60.0
     #: The home track's own pick is looked for from this long before its onset frame.
     home_search_ms: float = 3.0
+    #: Its window ends this much later than that of averaged votes: single hits begin up to an onset frame
+    #: apart.
+    home_later_ms: float = 1.0
     #: Smoothing of the envelope that ends the picking window.
     envelope_ms: float = 0.3
     #: The window ends where the log envelope has climbed this share from noise to top ...
@@ -204,6 +207,17 @@ class ArrivalSettings:
     bootstraps: int = 16
     #: Resampled picks within this of the pick agree with it.
     agree_ms: float = 0.25
+    #: Picks are lined up between tracks by what their votes have in common from this long before ...
+    line_up_before_ms: float = 0.2
+    #: ... to this long after them: the first motion, and little that a reflection or the drum's own size
+    #: could have changed.
+    line_up_after_ms: float = 0.3
+    #: No pick is moved further by any one other track ...
+    line_up_search_ms: float = 0.1
+    #: ... which must be this much like it.
+    line_up_alike: float = 0.6
+    #: Weight of staying where it was picked, against the best match of two tracks.
+    line_up_ridge: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -218,8 +232,6 @@ class EvidenceSettings:
     sign_search_ms: float = 0.4
     #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
     sign_band_hz: tuple[float, float] = (100.0, 3000.0)
-    #: Waveforms this alike are lined up by their correlation rather than by their first motion.
-    alike_correlation: float = 0.85
     #: Gate of the second opinion, on the averaged votes.
     votes_before_ms: float = 0.2
     votes_after_ms: float = 1.2

@@ -71,7 +71,7 @@ def test_a_delay_comes_back_as_that_delay(two_runs):
         if pair.offset_ms is not None and after[key].offset_ms is not None:
             expected = DELAY_MS * ((key[1] == DELAYED) - (key[0] == DELAYED))
             differences[key] = after[key].offset_ms - pair.offset_ms - expected
-    wrong = {key: round(value, 3) for key, value in differences.items() if abs(value) > 0.09}
+    wrong = {key: round(value, 3) for key, value in differences.items() if abs(value) > 0.05}
 
     assert len(differences) >= 20
     assert wrong == {}

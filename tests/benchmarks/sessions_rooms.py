@@ -314,6 +314,7 @@ def simulated_kit(
         noise_db=noise_db,
         flips=flips,
         delays=delays,
+        notes={"score": score},
     )
 
 
