@@ -67,14 +67,11 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
     _, group = connected_components(total > 0, directed=False)
     states = _states(weights)
     names = np.unique(np.asarray(witnesses))
-    objection = np.stack(
-        [
-            _objection(
-                states, [w for w, name in zip(weights, witnesses, strict=True) if name == wanted], settings
-            )
-            for wanted in names
-        ]
-    )
+    said = [
+        _statement([w for w, name in zip(weights, witnesses, strict=True) if name == wanted])
+        for wanted in names
+    ]
+    objection = np.stack([_objection(states, matrix, settings) for matrix in said])
     summed = objection.sum(axis=0)
     best = states[_first_least(summed, states)]
     margin = _margins(states, summed, best)
@@ -104,15 +101,13 @@ def _first_least(values: Floats, states: Floats) -> int:
     return int(tied[np.argmin(flips)])
 
 
-def _objection(states: Floats, weights: list[Floats], settings: AgreementSettings) -> Floats:
-    """Add up what one witness holds against each assignment, shape (n_states,).
-
-    Sources with one home track are one witness: the one that objects more speaks.
-    """
-    return np.asarray(np.max([_source_objection(states, matrix, settings) for matrix in weights], axis=0))
+def _statement(weights: list[Floats]) -> Floats:
+    """Return what one witness says: its strongest word for each sign, so that doubt cancels."""
+    stack = np.stack(weights)
+    return np.asarray(np.maximum(stack.max(axis=0), 0.0) + np.minimum(stack.min(axis=0), 0.0))
 
 
-def _source_objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
+def _objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
     """Least cost of explaining one source's evidence under each assignment.
 
     The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were

@@ -1,15 +1,12 @@
-"""Blocks to onsets of every track, merged into events, and the sources the events cluster into.
+"""Blocks to onsets of every track, merged into events.
 
 An *event* is one moment at which at least one track has a strong, sudden onset (a drum hit, a plucked
-note).  Events that the tracks hear at alike relative levels come from one *source*.
+note).
 
 Conventions
 -----------
 frames
     1 ms long; an onset's frame is the one whose rise over the sound just before is greatest.
-levels
-    dB per track; features of an event are levels less their mean over tracks, so that a hard and a
-    soft hit of one drum look alike.
 """
 
 from dataclasses import dataclass
@@ -17,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.records import Floats, Recording, Samples, read_only
+from polaritykit.records import Floats, Samples, read_only
 from polaritykit.settings import EventSettings
 
 _TINY = 1e-20
@@ -46,21 +43,6 @@ class Event:
     onset_samples: NDArray[np.int64]
     #: Rise per track over the sound just before, dB (0 where the track has no onset), shape (n_tracks,).
     rise_db: Floats
-
-
-@dataclass(frozen=True, kw_only=True)
-class HitSource:
-    """A group of events that the tracks hear at alike relative levels."""
-
-    events: tuple[Event, ...]
-    #: Number of events in the cluster, before the cap on hits used.
-    n_found: int
-    #: Level per track of all its events together, in the band where it is loudest, dB; shape (n_tracks,).
-    level_db: Floats
-    #: Track with the steepest onsets.
-    home: int
-    #: Level of the lowest band over the next one, median over the tracks that hear both, dB.
-    lowness_db: float
 
 
 class OnsetDetector:
@@ -230,120 +212,3 @@ def spread(items: int, most: int) -> NDArray[np.int64]:
         if items
         else np.zeros(0, np.int64)
     )
-
-
-def find_sources(recording: Recording, events: list[Event], settings: EventSettings) -> list[HitSource]:
-    """Cluster events into sources by how loud each track hears them.
-
-    Parameters
-    ----------
-    recording : Recording
-        Read around each event looked at.
-    events : list of Event
-        From `merge_onsets`.
-    settings : EventSettings
-        Bands, cluster distance and caps.
-
-    Returns
-    -------
-    list of HitSource
-        Loudest home track first; empty where nothing repeats often enough.
-    """
-    from scipy.cluster.hierarchy import fcluster, linkage
-
-    chosen = _choose(events, settings)
-    if len(chosen) < settings.min_events:
-        return []
-    levels = np.array([_levels(recording, event, settings) for event in chosen])  # (event, track, band)
-    relative = _features(levels, settings)
-    features = relative[:, :, : len(settings.feature_bands_hz)].reshape(len(chosen), -1)
-    # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
-    tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    labels = fcluster(tree, settings.cluster_distance_db, criterion="distance")
-    sources = []
-    for label in np.unique(labels):
-        members = np.flatnonzero(labels == label)
-        if len(members) < settings.min_events:
-            continue
-        rise = np.mean([chosen[index].rise_db for index in members], axis=0)
-        home = int(np.argmax(rise))
-        kept = members[_cleanest(levels[members], home, settings)]
-        sources.append(
-            HitSource(
-                events=tuple(chosen[index] for index in kept),
-                n_found=len(members),
-                level_db=read_only(
-                    np.median(levels[members].max(axis=2), axis=0) + 10 * np.log10(len(members))
-                ),
-                home=home,
-                lowness_db=_lowness_db(np.median(levels[members], axis=0)),
-            )
-        )
-    return sorted(sources, key=lambda source: -float(source.level_db.max()))
-
-
-def _lowness_db(levels: Floats) -> float:
-    """Lowest band over the next, median over tracks with energy in both; levels (n_tracks, n_bands)."""
-    heard = levels[(levels[:, :2] > 10 * np.log10(_TINY) + 20).all(axis=1)]
-    return float(np.median(heard[:, 0] - heard[:, 1])) if len(heard) else 0.0
-
-
-def _cleanest(levels: Floats, home: int, settings: EventSettings) -> NDArray[np.int64]:
-    """Return the hits least mixed with other sources, in time order.
-
-    What a track hears of a hit, against the hit's own level on the home track, has a floor; other
-    sources sounding at the same moment can only add to it.
-    """
-    relative = levels - levels[:, home : home + 1, :].max(axis=2, keepdims=True)
-    excess = np.clip(relative - np.percentile(relative, 20, axis=0), 0.0, settings.feature_range_db)
-    mixed = excess.mean(axis=(1, 2))
-    limit = np.percentile(mixed, 20) + settings.clean_excess_db
-    order = np.argsort(mixed)
-    clean = order[: max(int(np.sum(mixed <= limit)), min(len(order), settings.min_clean_hits))]
-    if len(clean) > settings.max_hits:
-        clean = np.sort(clean)[spread(len(clean), settings.max_hits)]
-    return np.sort(clean)
-
-
-def _features(levels: Floats, settings: EventSettings) -> Floats:
-    """Levels relative to each track's own loudest events, then to the event's loudest track, floored.
-
-    The first makes preamp gains irrelevant, the second the strength of the hit; the floor keeps what
-    a track hears of *other* sources at that moment from telling hits of one source apart.
-    """
-    own_top = np.percentile(levels, 95, axis=0)
-    relative = levels - own_top
-    relative -= relative.max(axis=(1, 2), keepdims=True)
-    return np.asarray(np.maximum(relative, -settings.feature_range_db))
-
-
-def _choose(events: list[Event], settings: EventSettings) -> list[Event]:
-    """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom."""
-    chosen: list[Event] = []
-    homes = np.array([int(np.argmax(event.rise_db)) for event in events])
-    for home in np.unique(homes):
-        own = np.flatnonzero(homes == home)
-        chosen += [events[own[index]] for index in spread(len(own), settings.max_events_per_track)]
-    return sorted(chosen, key=lambda event: event.sample)
-
-
-def _levels(recording: Recording, event: Event, settings: EventSettings) -> Floats:
-    """Level per track and band over the first 45 ms of an event, dB; shape (n_tracks, n_bands)."""
-    rate = recording.sample_rate_hz
-    start = event.sample - round(0.005 * rate)
-    window = recording.read(start, start + round(0.05 * rate))
-    before = recording.read(start - window.shape[1], start)
-    # Short fades only: a hi-hat is over before a bell-shaped window opens.
-    fade = round(0.004 * rate)
-    taper = np.ones(window.shape[1])
-    taper[:fade] = np.sin(np.linspace(0.0, np.pi / 2, fade)) ** 2
-    taper[-fade:] = taper[:fade][::-1]
-    power = (
-        np.abs(np.fft.rfft(window * taper, axis=1)) ** 2 - np.abs(np.fft.rfft(before * taper, axis=1)) ** 2
-    )
-    frequency = np.fft.rfftfreq(window.shape[1], 1 / rate)
-    bands = [
-        power[:, (frequency >= low) & (frequency < high)].sum(axis=1)
-        for low, high in (*settings.feature_bands_hz, settings.clean_band_hz)
-    ]
-    return np.asarray(10 * np.log10(np.maximum(np.stack(bands, axis=1), _TINY)))

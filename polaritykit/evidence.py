@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from polaritykit.arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.continuous import Reading, frame_samples, read_home
 from polaritykit.course import HitCourse, hit_course
-from polaritykit.events import HitSource
 from polaritykit.frame_course import PairCourse, pair_course
 from polaritykit.hits import HitSigns, low_pass, read_signs
 from polaritykit.line_up import lined_up
 from polaritykit.records import Complexes, Floats, Recording, read_only
 from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings
+from polaritykit.sources import HitSource
 
 
 @dataclass(frozen=True, kw_only=True)

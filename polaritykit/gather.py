@@ -13,11 +13,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.changes import frame_motions, hit_motions
-from polaritykit.events import HitSource, OnsetDetector, find_sources, merge_onsets
+from polaritykit.events import OnsetDetector, merge_onsets
 from polaritykit.evidence import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.motion import Motion, SteadyRecording, joined, moved_source
 from polaritykit.records import Floats, Recording
 from polaritykit.settings import Settings
+from polaritykit.sources import HitSource, find_sources
 
 Progress = Callable[[str, float], None]
 Evidence = tuple[SourceEvidence, ...]

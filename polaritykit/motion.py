@@ -15,10 +15,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.events import HitSource
 from polaritykit.findings import Change
 from polaritykit.records import Recording, Samples
 from polaritykit.settings import ChangeSettings
+from polaritykit.sources import HitSource
 
 
 @dataclass(frozen=True, kw_only=True)

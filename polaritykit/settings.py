@@ -79,7 +79,8 @@ class EventSettings:
     feature_bands_hz: tuple[tuple[float, float], ...] = ((60.0, 250.0), (250.0, 2000.0))
     #: Further band in which hits mixed with other sources (cymbals above all) show.
     clean_band_hz: tuple[float, float] = (2000.0, 10000.0)
-    #: A hit counts as clean up to this mean excess (dB over tracks and bands) over the cleanest fifth ...
+    #: A hit counts as clean up to this much more mean disturbance (dB over tracks and bands, by other sources
+    #: at the same moment and by what rings from before) than the cleanest fifth ...
     clean_excess_db: float = 2.0
     #: ... but so many hits are kept in any case.
     min_clean_hits: int = 10

@@ -20,28 +20,27 @@ def edges(n, *given):
 
 
 def objection_to(signs, matrices):
-    """Least price of explaining a witness's sources under an assignment, by trying every explanation.
+    """Least price of explaining a witness under an assignment, by trying every explanation.
 
-    An explanation is a set of tracks picked wrongly, each at its price, and edges broken at their worth.
+    A witness with several sources says the strongest word for each sign.  An explanation is a set of tracks
+    picked wrongly, each at its price, and edges broken at their worth.
     """
     n = len(signs)
     pairs = list(combinations(range(n), 2))
-    held = []
-    for matrix in matrices:
-        price = [
-            SETTINGS.pick_price * min(max(abs(matrix[a, b]) for b in range(n)) / SETTINGS.full_edge, 1.0)
-            for a in range(n)
-        ]
-        worth = {
-            own: sum(matrix[a, b] * own[a] * own[b] for a, b in pairs) for own in product((1, -1), repeat=n)
-        }
-        best = max(worth.values())
-        costs = [
-            best - value + sum(price[a] for a in range(n) if own[a] != signs[a])
-            for own, value in worth.items()
-        ]
-        held.append(min(*costs, SETTINGS.witness_cap))
-    return max(held)
+    matrix = np.zeros((n, n))
+    for a, b in pairs:
+        words = [matrix_of_one[a, b] for matrix_of_one in matrices]
+        matrix[a, b] = matrix[b, a] = max(*words, 0.0) + min(*words, 0.0)
+    price = [
+        SETTINGS.pick_price * min(max(abs(matrix[a, b]) for b in range(n)) / SETTINGS.full_edge, 1.0)
+        for a in range(n)
+    ]
+    worth = {own: sum(matrix[a, b] * own[a] * own[b] for a, b in pairs) for own in product((1, -1), repeat=n)}
+    best = max(worth.values())
+    costs = [
+        best - value + sum(price[a] for a in range(n) if own[a] != signs[a]) for own, value in worth.items()
+    ]
+    return min(*costs, SETTINGS.witness_cap)
 
 
 def brute_force(weights, witnesses):

@@ -1,49 +1,10 @@
-"""Onsets, events and sources of made-up strokes whose times and homes are known."""
-
-from types import SimpleNamespace
+"""Onsets and events of made-up strokes whose times are known."""
 
 import numpy as np
 import pytest
+from made_strokes import RATE, SETTINGS, onsets_of, strokes
 
-from polaritykit.events import Onset, OnsetDetector, find_sources, merge_onsets, spread
-from polaritykit.recording import ArrayRecording
-from polaritykit.settings import EventSettings
-
-RATE = 48_000
-SETTINGS = EventSettings()
-
-
-def stroke(rng, tone_hz=None, n=6000):
-    """Make a sudden sound that dies away: noise, or a tone with a click."""
-    decay = np.exp(-np.arange(n) / 900)
-    noise = rng.standard_normal(n)
-    if tone_hz is None:
-        return decay * noise
-    return decay * np.sin(2 * np.pi * tone_hz * np.arange(n) / RATE) + 0.3 * noise * np.exp(
-        -np.arange(n) / 100
-    )
-
-
-def strokes(times, gains, seconds, seed=0, noise=1e-4):
-    """Lay strokes at times on tracks with the given gains; shape (n_tracks, n)."""
-    rng = np.random.default_rng(seed)
-    n = round(seconds * RATE)
-    made = noise * rng.standard_normal((len(gains), n))
-    for time in times:
-        sound = stroke(rng)
-        at = round(time * RATE)
-        for track, gain in enumerate(gains):
-            length = min(len(sound), n - at)
-            made[track, at : at + length] += gain * sound[:length]
-    return made.astype(np.float32)
-
-
-def onsets_of(samples, block=1 << 15):
-    """Run the detector over blocks."""
-    detector = OnsetDetector(len(samples), RATE, SETTINGS)
-    for start in range(0, samples.shape[1], block):
-        detector.update(samples[:, start : start + block])
-    return detector.onsets(), detector
+from polaritykit.events import Onset, merge_onsets, spread
 
 
 def test_every_stroke_is_found_once_in_its_own_millisecond():
@@ -130,69 +91,3 @@ def test_spread_takes_both_ends_and_no_more_than_wanted(items, most):
     if len(taken) > 1:
         assert (taken[0], taken[-1]) == (0, items - 1)
         assert np.ptp(np.diff(taken)) <= 1
-
-
-@pytest.fixture(scope="module")
-def two_drums():
-    """Two drums on three mics, one near each and one far from both; a third sound that comes four times."""
-    rng = np.random.default_rng(8)
-    n = 16 * RATE
-    tracks = 1e-4 * rng.standard_normal((3, n))
-    gains = {"low": (1.0, 0.05, 0.2), "high": (0.04, 1.0, 0.2), "rare": (0.5, 0.5, 0.01)}
-    labels = []
-    order = rng.permutation(["low"] * 18 + ["high"] * 16 + ["rare"] * 4)
-    for number, name in enumerate(order):
-        at = round((0.3 + 0.4 * number) * RATE)
-        sound = rng.uniform(0.3, 1.0) * stroke(rng, {"low": 150.0, "high": 700.0, "rare": None}[name])
-        for track, gain in enumerate(gains[name]):
-            late = at + (0, 0, 150)[track]
-            tracks[track, late : late + len(sound)] += gain * sound
-        labels.append((at, name))
-    return tracks, labels
-
-
-def sources_of(tracks):
-    """From samples to sources as the analysis does."""
-    found, _ = onsets_of(tracks.astype(np.float32))
-    recording = ArrayRecording(dict(zip("abc", tracks, strict=True)), RATE)
-    return find_sources(recording, merge_onsets(found, len(tracks), RATE, SETTINGS), SETTINGS)
-
-
-def names_of(source, labels):
-    """Labels of a source's events by their times."""
-    at = np.array([time for time, _ in labels])
-    return {labels[int(np.argmin(np.abs(at - event.sample)))][1] for event in source.events}
-
-
-def test_sources_are_pure_and_have_their_near_mic_as_home(two_drums):
-    """Each cluster holds one drum only; what comes too seldom is no source."""
-    tracks, labels = two_drums
-    found = {tuple(names_of(source, labels)): source for source in sources_of(tracks)}
-
-    assert set(found) == {("low",), ("high",)}
-    assert found["low",].home == 0
-    assert found["high",].home == 1
-    assert (found["low",].n_found, found["high",].n_found) == (18, 16)
-
-
-def test_preamp_gains_do_not_change_the_sources(two_drums):
-    """Levels are compared with each track's own."""
-    tracks, _ = two_drums
-    plain = sources_of(tracks)
-    turned = sources_of(tracks * np.array([[0.1], [-1.0], [0.5]]))
-
-    assert [(s.home, [e.sample for e in s.events]) for s in turned] == [
-        (s.home, [e.sample for e in s.events]) for s in plain
-    ]
-
-
-def test_too_few_events_make_no_source():
-    """Five strokes say nothing of their spread."""
-    few = strokes([0.5, 1.0, 1.5, 2.0, 2.5], [0.5, 0.2, 0.1], 3.0)
-
-    assert sources_of(few) == []
-
-
-def test_no_events_make_no_source():
-    """Nothing in, nothing out, and nothing read."""
-    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), [], SETTINGS) == []
