@@ -144,8 +144,10 @@ def _trusted(item: SourceEvidence, a: int, b: int, settings: PairSettings) -> bo
         return False
     if item.kind == "continuous":
         return True
-    sharp = float(item.std_s[a, b]) <= settings.sharp_std_ms * 1e-3
-    return sharp and abs(float(item.log_odds[a, b])) >= settings.speaks_log_odds
+    std_ms, says = 1e3 * float(item.std_s[a, b]), abs(float(item.log_odds[a, b]))
+    if std_ms <= settings.very_sharp_std_ms:
+        return says >= settings.very_sharp_log_odds
+    return std_ms <= settings.sharp_std_ms and says >= settings.speaks_log_odds
 
 
 def _pair_source(

@@ -508,8 +508,12 @@ class PairSettings:
 
     #: A source says something of a pair from these log-odds on (one in four wrong at this level).
     speaks_log_odds: float = 1.0
-    #: Its offset speaks for the pair when the picks from resampled hits stay within this.
+    #: Its offset speaks for the pair when the picks from resampled hits stay within this ...
     sharp_std_ms: float = 0.15
+    #: ... and even with little to say of the sign (a cymbal) when they stay within that: on development
+    #: sequences of a kit and of simulated rooms all of 59 such offsets lay within 0.3 ms of the truth.
+    very_sharp_std_ms: float = 0.05
+    very_sharp_log_odds: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
