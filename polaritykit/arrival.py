@@ -87,9 +87,10 @@ def whiten(windows: Floats, noise: slice, order: int, floor: Floats) -> Floats:
     correlation[..., 0] = correlation[..., 0] * (1 + 1e-6) + floor[..., 0] ** 2 * np.sum(taper**2) + _TINY
     lags = np.abs(np.subtract.outer(np.arange(order), np.arange(order)))
     predictor = np.linalg.solve(correlation[..., lags], correlation[..., 1:, None])[..., 0]
-    residual = windows.copy()
-    for lag in range(1, order + 1):
-        residual[..., lag:] -= predictor[..., lag - 1, None] * windows[..., :-lag]
+    kernel = np.concatenate([np.ones((*predictor.shape[:-1], 1)), -predictor], axis=-1)
+    residual = np.empty_like(windows)
+    for index in np.ndindex(windows.shape[:-1]):
+        residual[index] = np.convolve(windows[index], kernel[index])[: windows.shape[-1]]
     residual[..., :order] = 0.0
     gain = 1.0 + np.sum(predictor**2, axis=-1, keepdims=True)
     scale = np.sqrt(np.mean(residual[..., noise] ** 2, axis=-1, keepdims=True) + floor**2 * gain)
@@ -102,15 +103,20 @@ def akaike(energy: Floats, first: int, last: NDArray[np.int64]) -> Floats:
     ``energy`` is the squared trace, shape (..., n); ``last`` (...) ends each row's window.  Returns the
     criterion, shape (..., n); infinite outside the window.
     """
-    at = np.arange(energy.shape[-1])
-    total = np.concatenate([np.zeros((*energy.shape[:-1], 1)), np.cumsum(energy, axis=-1)], axis=-1)
-    end = last[..., None]
-    whole = np.take_along_axis(total, end, axis=-1)
-    left, right = np.maximum(at - first, 0), np.maximum(end - at, 0)
-    v_left = (total[..., :-1] - total[..., first, None]) / np.maximum(left, 1)
-    v_right = (whole - total[..., :-1]) / np.maximum(right, 1)
-    value = left * np.log(np.maximum(v_left, _TINY)) + right * np.log(np.maximum(v_right, _TINY))
-    return np.asarray(np.where((left >= _FEWEST) & (right >= _FEWEST), value, np.inf))
+    value = np.full(energy.shape, np.inf)
+    # Only what lies inside the widest window is worth a logarithm.
+    stop = int(last.max())
+    inside = np.cumsum(energy[..., first:stop], axis=-1)
+    end = (last - first)[..., None]
+    whole = np.take_along_axis(inside, end - 1, axis=-1)
+    left = np.arange(_FEWEST, stop - first)
+    right = np.maximum(end - left, 1)
+    before = inside[..., _FEWEST - 1 : -1]
+    found = left * np.log(np.maximum(before / left, _TINY))
+    found += right * np.log(np.maximum((whole - before) / right, _TINY))
+    found[end - left < _FEWEST] = np.inf
+    value[..., first + _FEWEST : stop] = found
+    return value
 
 
 def window_end(

@@ -80,7 +80,7 @@ def hit_evidence(
     rate = recording.sample_rate_hz
     zero = round((arrival.earliest_ms + arrival.noise_gap_ms + arrival.noise_ms + 4.0) * 1e-3 * rate)
     onsets = np.array([int(event.onset_samples[source.home]) for event in source.events])
-    length = zero + round((arrival.latest_ms + 20.0) * 1e-3 * rate)
+    length = zero + round((arrival.latest_ms + 8.0) * 1e-3 * rate)
     homes = np.stack([recording.read(at - zero, at - zero + length, (source.home,))[0] for at in onsets])
     starts = onsets - 2 * zero + pick_home(low_pass(homes, arrival.top_hz, rate), zero, rate, arrival)
     windows = np.stack([recording.read(int(at), int(at) + length) for at in starts]).astype(np.float64)
