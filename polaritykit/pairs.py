@@ -10,7 +10,7 @@ import numpy as np
 from polaritykit.agreement import Agreement
 from polaritykit.evidence import SourceEvidence
 from polaritykit.findings import PairSource, Relation
-from polaritykit.records import Polarity
+from polaritykit.records import Floats, Polarity
 from polaritykit.settings import AgreementSettings, PairSettings
 from polaritykit.spectra import Spectra
 from polaritykit.summing import energy_band, sum_effect_db
@@ -77,49 +77,28 @@ def conclude(
     Conclusion
     """
     margin = float(agreement.margin[a, b]) if agreement is not None else 0.0
-    heard = [
-        item for item in evidence if item.known[a, b] or abs(item.log_odds[a, b]) >= settings.speaks_log_odds
-    ]
-    top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
+    least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
     decided = abs(margin) >= signs.decide_margin
-    ranked = sorted(heard, key=lambda item: -_weight(item, a, b, top, settings))
-    sources = tuple(
-        _pair_source(
-            item,
-            a,
-            b,
-            top=top,
-            margin=margin if decided else 0.0,
-            names=names,
-            spectra=spectra,
-            signs=signs,
-        )
-        for item in ranked
-    )
+    top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
+    ranked = _ranked(evidence, a, b, top=top, settings=settings)
     trusted = [item for item in ranked if _trusted(item, a, b, settings)]
     known = [item for item in ranked if item.known[a, b]]
     if not trusted and not (decided and known):
-        relation, reason = _apart(evidence, a, b)
-        return Conclusion(
-            related=False,
-            relation=relation,
-            offset_s=None,
-            std_s=None,
-            polarity="unclear",
-            confidence=0.5,
-            strong=False,
-            main=None,
-            sources=(),
-            reason=reason,
+        return _unrelated(evidence, a, b)
+    sources = tuple(
+        _pair_source(
+            item, a, b, top=top, margin=margin if decided else 0.0, names=names, spectra=spectra, signs=signs
         )
+        for item in ranked
+    )
     main = (trusted or known)[0]
     sharp = bool(trusted) or float(main.std_s[a, b]) <= settings.sharp_std_ms * 1e-3
-    least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
+    answers = sharp and not _covered(main, evidence, a, b, top=top, settings=settings)
     return Conclusion(
         related=True,
         relation="acoustic",
-        offset_s=float(main.offset_s[a, b]) if sharp else None,
-        std_s=float(main.std_s[a, b]) if sharp else None,
+        offset_s=float(main.offset_s[a, b]) if answers else None,
+        std_s=float(main.std_s[a, b]) if answers else None,
         polarity=_sign_word(margin) if decided else "unclear",
         confidence=confidence_of(margin),
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
@@ -129,13 +108,62 @@ def conclude(
     )
 
 
-def _weight(item: SourceEvidence, a: int, b: int, top: np.ndarray, settings: PairSettings) -> float:
-    """Rank of a source for this pair: what it brings to their cross-spectrum, less where it says little.
+def _unrelated(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> Conclusion:
+    """Nothing in the air is known to be shared."""
+    relation, reason = _apart(evidence, a, b)
+    return Conclusion(
+        related=False,
+        relation=relation,
+        offset_s=None,
+        std_s=None,
+        polarity="unclear",
+        confidence=0.5,
+        strong=False,
+        main=None,
+        sources=(),
+        reason=reason,
+    )
+
+
+def _ranked(
+    evidence: tuple[SourceEvidence, ...], a: int, b: int, *, top: Floats, settings: PairSettings
+) -> list[SourceEvidence]:
+    """Order the sources that say anything of the pair: trusted offsets first, then by what they bring."""
+    heard = [
+        item for item in evidence if item.known[a, b] or abs(item.log_odds[a, b]) >= settings.speaks_log_odds
+    ]
+    return sorted(heard, key=lambda item: (not _trusted(item, a, b, settings), -_brings_db(item, a, b, top)))
+
+
+def _brings_db(item: SourceEvidence, a: int, b: int, top: Floats) -> float:
+    """Return what a source brings to the pair's cross-spectrum, dB against each track's loudest source.
 
     That is the product of its amplitudes in both, the mean of its levels.
     """
-    share = float(np.mean((item.level_db - top)[[a, b]]))
-    return share - (0.0 if _trusted(item, a, b, settings) else 100.0)
+    return float(np.mean((item.level_db - top)[[a, b]]))
+
+
+def _covered(
+    main: SourceEvidence,
+    evidence: tuple[SourceEvidence, ...],
+    a: int,
+    b: int,
+    *,
+    top: Floats,
+    settings: PairSettings,
+) -> bool:
+    """Whether another struck source brings so much more to the pair that this one's offset tells nothing.
+
+    A sound that is faint in both tracks may be timed well where the loud one is not.
+    """
+    if main.kind == "continuous":
+        return False
+    others = [
+        _brings_db(item, a, b, top)
+        for item in evidence
+        if item.kind == "hits" and "noise" not in (item.obstacle[a], item.obstacle[b])
+    ]
+    return max(others, default=-np.inf) - _brings_db(main, a, b, top) > settings.covered_db
 
 
 def _trusted(item: SourceEvidence, a: int, b: int, settings: PairSettings) -> bool:
@@ -155,7 +183,7 @@ def _pair_source(
     a: int,
     b: int,
     *,
-    top: np.ndarray,
+    top: Floats,
     margin: float,
     names: tuple[str, ...],
     spectra: Spectra,

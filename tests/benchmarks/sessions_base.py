@@ -50,8 +50,12 @@ class PairTruth:
 
     @property
     def settled(self) -> bool:
-        """Whether the dominant source's offset is known."""
-        return bool(self.sources) and self.sources[0].offset_ms is not None
+        """Whether the offset of the dominant source is known, and of those within 3 dB of it.
+
+        Where one of them is not, a right answer that speaks of it could not be told from a wrong one.
+        """
+        leading = [s for s in self.sources if s.share_db >= self.sources[0].share_db - 3]
+        return bool(leading) and all(s.offset_ms is not None for s in leading)
 
 
 @dataclass(frozen=True, kw_only=True)
