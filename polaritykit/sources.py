@@ -30,7 +30,7 @@ class HitSource:
     n_found: int
     #: Level per track of all its events together, in the band where it is loudest, dB; shape (n_tracks,).
     level_db: Floats
-    #: Track with the steepest onsets.
+    #: Track on which the onsets rise highest and reach nearest to its own loudest ones.
     home: int
     #: Level of the lowest band over the next one, median over the tracks that hear both, dB.
     lowness_db: float
@@ -60,21 +60,29 @@ def find_sources(recording: Recording, events: list[Event], settings: EventSetti
         return []
     levels, before = np.stack([_levels(recording, event, settings) for event in chosen], axis=1)
     features = _features(levels, settings)[:, :, : len(settings.feature_bands_hz)].reshape(len(chosen), -1)
+    top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
     labels = fcluster(tree, settings.cluster_distance_db, criterion="distance")
     groups = [np.flatnonzero(labels == label) for label in np.unique(labels)]
     sources = [
-        _source([chosen[index] for index in group], levels[group], before[group], settings)
+        _source([chosen[index] for index in group], levels[group], before[group], top, settings)
         for group in groups
         if len(group) >= settings.min_events
     ]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
 
-def _source(events: list[Event], levels: Floats, before: Floats, settings: EventSettings) -> HitSource:
-    """Describe a cluster by its least disturbed events."""
-    home = int(np.argmax(np.mean([event.rise_db for event in events], axis=0)))
+def _source(
+    events: list[Event], levels: Floats, before: Floats, top: Floats, settings: EventSettings
+) -> HitSource:
+    """Describe a cluster by its least disturbed events; ``top`` is each track's own loudest level."""
+    # What nearly all events rise by and reach is the source's own: those in which another one sounds along
+    # (a cymbal over every second stroke) do not lend it their home.
+    rises = np.array([event.rise_db for event in events])
+    home = int(
+        np.argmax(np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0))
+    )
     kept = _cleanest(levels, before, home, settings)
     clean = levels[kept]
     return HitSource(

@@ -5,6 +5,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from made_strokes import RATE, SETTINGS, onsets_of, stroke, strokes
+from scipy import signal
 
 from polaritykit.events import merge_onsets
 from polaritykit.recording import ArrayRecording
@@ -93,3 +94,26 @@ def test_strokes_covered_by_what_rings_from_before_are_left_out(two_drums):
     # Ten are kept in any case, and nine are clean.
     assert len(used) >= 9
     assert hidden <= 1
+
+
+def test_a_cymbal_over_most_strokes_does_not_lend_them_its_mic():
+    """Eighths on a hat lie over three of four strokes of a drum; what all strokes share is the drum's."""
+    rng = np.random.default_rng(12)
+    tracks = 1e-4 * rng.standard_normal((3, 16 * RATE))
+    high = signal.butter(8, 6000, "highpass", fs=RATE, output="sos")
+    alone = []
+    for number in range(24):
+        at = round((0.3 + 0.6 * number) * RATE)
+        drum, hat = stroke(rng, 150.0), signal.sosfilt(high, stroke(rng))
+        for track, gain in enumerate((1.0, 0.05, 0.2)):
+            tracks[track, at : at + len(drum)] += 0.3 * gain * drum
+        if number % 4:
+            for track, gain in enumerate((0.02, 1.0, 0.2)):
+                tracks[track, at : at + len(hat)] += gain * hat
+        else:
+            alone.append(at)
+    found = sources_of(tracks)
+
+    assert [source.home for source in found] == [0]
+    used = [event.sample for event in found[0].events]
+    assert all(min(abs(at - sample) for sample in used) < 500 for at in alone)

@@ -205,16 +205,19 @@ def drum_on_mic(
 
 
 def simulated_drums(scale: float, *, two_sided_kick: bool) -> list[Drum]:
-    """Snare, kick, two toms, hat and ride round a drummer at the origin of the kit, before placement."""
+    """Snare, kick, two toms, hat and ride round a drummer at the origin of the kit, before placement.
+
+    Gains are such that every drum is the loudest on its own close mic, as on real kits.
+    """
     up = np.array([0.0, 0.0, 1.0])
     ahead = np.array([0.0, -1.0, 0.0])
     lean = np.array([0.0, -0.3, 0.954])
     shell = 0.45 if two_sided_kick else None
     rows = (
-        ("snare", (0.25, 0.1, 0.65), up, 0.178, 0.14, (190, 330, 420, 610), 0.12, 0.25, 80, 1.0),
-        ("kick", (0.0, 0.75, 0.35), ahead, 0.28, shell, (62, 110, 160), 0.22, 0.12, 25, 0.5),
-        ("tom_1", (0.2, 0.6, 0.85), lean, 0.13, None, (145, 240, 330), 0.3, 0.06, 50, 1.3),
-        ("tom_2", (-0.5, 0.3, 0.6), up, 0.2, None, (88, 150, 205), 0.35, 0.05, 40, 1.3),
+        ("snare", (0.25, 0.1, 0.65), up, 0.178, 0.14, (190, 330, 420, 610), 0.12, 0.25, 80, 1.6),
+        ("kick", (0.0, 0.75, 0.35), ahead, 0.28, shell, (62, 110, 160), 0.22, 0.12, 25, 0.8),
+        ("tom_1", (0.2, 0.6, 0.85), lean, 0.13, None, (145, 240, 330), 0.3, 0.06, 50, 0.9),
+        ("tom_2", (-0.5, 0.3, 0.6), up, 0.2, None, (88, 150, 205), 0.35, 0.05, 40, 0.9),
         ("hihat", (0.6, 0.25, 0.85), up, 0.0, None, (), 0.1, 1.0, 3000, 0.5),
         ("ride", (-0.55, 0.65, 1.0), up, 0.0, None, (), 0.5, 0.6, 1500, 0.35),
     )
@@ -243,7 +246,8 @@ def kit_mics(drums: list[Drum], n_mics: int, rng: np.random.Generator) -> dict[s
         return rng.uniform(-size, size, 3)
 
     mics = {
-        "kick": at["kick"].centre_m + np.array([0, 0.55, 0.0]) + jitter(0.03),
+        # In front of the front head where there is one, else as far from the only head.
+        "kick": at["kick"].centre_m + np.array([0, (at["kick"].depth_m or 0.0) + 0.12, 0.0]) + jitter(0.03),
         "snare_top": at["snare"].centre_m + np.array([0.12, -0.06, 0.06]) + jitter(0.015),
         "snare_bottom": at["snare"].centre_m + np.array([0.06, 0.0, -0.24]) + jitter(0.015),
         "hihat": at["hihat"].centre_m + np.array([0.08, 0.0, 0.14]) + jitter(0.02),
