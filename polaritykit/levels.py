@@ -139,7 +139,8 @@ class LevelMeter:
         some = inside[:, ::_COPY_STRIDE].astype(np.float64)
         self._copy_count += some.shape[1]
         self._copy_sums += some.sum(axis=1)
-        self._copy_products += some @ some.T
+        # Not a matrix product: so small a one costs more in waking threads than in multiplying.
+        self._copy_products += np.einsum("an,bn->ab", some, some)
 
     def _conclude(self) -> tuple[TrackLevels, ...]:
         copies = self._copies()
@@ -155,7 +156,7 @@ class LevelMeter:
         count = max(1, self._copy_count)
         mean = self._copy_sums / count
         covariance = self._copy_products / count - np.outer(mean, mean)
-        variance = np.diag(covariance)
+        variance = np.maximum(np.diag(covariance), 0.0)
         scale = np.sqrt(np.outer(variance, variance))
         audible = variance > 10 ** (self._settings.silent_peak_dbfs / 10)
         match = np.abs(covariance) >= (1 - self._settings.duplicate_margin) * scale

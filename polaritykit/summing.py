@@ -237,7 +237,8 @@ def sum_effect_db(
     power = float(np.sum(spectra.auto_a[chosen])) * float(np.sum(spectra.auto_b[chosen]))
     if power <= 0.0:
         return None
-    r = float(np.sum(np.real(_turned(spectra, delay_ms))[chosen])) / np.sqrt(power)
+    turn = np.exp(-2j * np.pi * spectra.frequency_hz[chosen] * (delay_ms * 1e-3))
+    r = float(np.sum(np.real(spectra.cross[chosen] * turn))) / np.sqrt(power)
     limit = -settings.floor_db
     return float(np.clip(10.0 * (np.log10(max(1.0 + r, 1e-9)) - np.log10(max(1.0 - r, 1e-9))), -limit, limit))
 
