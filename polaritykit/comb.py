@@ -17,7 +17,6 @@ from polaritykit.errors import UsageError
 from polaritykit.records import CombPrediction, Floats, SoundSpeed, read_only
 
 _MOST_NOTCHES = 100_000
-_NOTES = ("C", "C♯", "D", "D♯", "E", "F", "F♯", "G", "G♯", "A", "A♯", "B")
 
 
 def notches_hz(delay_ms: float, inverted: bool, up_to_hz: float) -> Floats:
@@ -189,12 +188,13 @@ def nearest_note(frequency_hz: float) -> str | None:
     >>> nearest_note(500.0)
     'B4 +21 cents'
     """
+    import librosa
+
     if frequency_hz < 15.9:
         return None
-    semitones = 69 + 12 * math.log2(frequency_hz / 440.0)
-    number = round(semitones)
-    cents = round(100 * (semitones - number))
-    name = f"{_NOTES[number % 12]}{number // 12 - 1}"
+    semitones = float(librosa.hz_to_midi(frequency_hz))
+    cents = round(100 * (semitones - round(semitones)))
+    name = str(librosa.midi_to_note(round(semitones)))
     return name if cents == 0 else f"{name} {cents:+d} cents"
 
 
