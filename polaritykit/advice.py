@@ -33,7 +33,8 @@ def advise(
     if not conclusion.related:
         return _stay(conclusion.reason or "the two tracks share no sound")
     if gains is None or conclusion.offset_s is None:
-        return _stay(_no_offset(conclusion), "listen")
+        why = conclusion.reason or "no offset is known"
+        return _stay(f"{why}; compare both positions of the switch by ear", "listen")
     if conclusion.polarity == "unclear":
         return _stay(
             f"the polarity is unclear ({conclusion.reason}); compare both positions by ear", "listen"
@@ -63,16 +64,6 @@ def advise(
 def _stay(why: str, action: Action = "leave") -> Advice:
     """Nothing to set."""
     return Advice(action=action, invert=False, delay_ms=0.0, gain_db=0.0, why=why)
-
-
-def _no_offset(conclusion: Conclusion) -> str:
-    fainter = [source.home for source in conclusion.sources if source.offset_ms is not None]
-    if not fainter:
-        return "no offset is known; compare both positions of the switch by ear"
-    return (
-        "what is loudest in both has no clear first arrival in one of them, and the offset of a fainter "
-        f"source ({fainter[0]}) does not tell how the rest adds; compare both positions of the switch by ear"
-    )
 
 
 def _flip_image(gains: BandGains) -> Advice:

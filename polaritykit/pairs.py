@@ -92,19 +92,20 @@ def conclude(
         for item in ranked
     )
     main = (trusted or known)[0]
-    sharp = bool(trusted) or float(main.std_s[a, b]) <= settings.sharp_std_ms * 1e-3
-    answers = sharp and not _covered(main, evidence, a, b, top=top, settings=settings)
+    blurred = not trusted and float(main.std_s[a, b]) > settings.sharp_std_ms * 1e-3
+    covered = _covered(main, evidence, a, b, top=top, settings=settings)
+    untimed = _why_untimed(names[main.home], blurred=blurred, covered=covered)
     return Conclusion(
         related=True,
         relation="acoustic",
-        offset_s=float(main.offset_s[a, b]) if answers else None,
-        std_s=float(main.std_s[a, b]) if answers else None,
+        offset_s=None if untimed else float(main.offset_s[a, b]),
+        std_s=None if untimed else float(main.std_s[a, b]),
         polarity=_sign_word(margin) if decided else "unclear",
         confidence=confidence_of(margin),
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
         main=sources[ranked.index(main)],
         sources=sources,
-        reason=None if decided else _why_unclear(ranked, sources, a, b),
+        reason=untimed if decided else _why_unclear(ranked, sources, a, b),
     )
 
 
@@ -164,6 +165,17 @@ def _covered(
         if item.kind == "hits" and "noise" not in (item.obstacle[a], item.obstacle[b])
     ]
     return max(others, default=-np.inf) - _brings_db(main, a, b, top) > settings.covered_db
+
+
+def _why_untimed(home: str, *, blurred: bool, covered: bool) -> str | None:
+    if blurred:
+        return "the first arrivals scatter from hit to hit: no offset is given"
+    if covered:
+        return (
+            "what is loudest in both has no clear first arrival in one of them, and the offset of a fainter "
+            f"source ({home}) does not tell how the rest adds"
+        )
+    return None
 
 
 def _trusted(item: SourceEvidence, a: int, b: int, settings: PairSettings) -> bool:
