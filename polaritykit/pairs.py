@@ -78,9 +78,12 @@ def conclude(
     """
     margin = float(agreement.margin[a, b]) if agreement is not None else 0.0
     least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
-    decided = abs(margin) >= signs.decide_margin
     top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
     ranked = _ranked(evidence, a, b, top=top, settings=settings)
+    overheard = _overheard(ranked, a, b, top=top, margin=margin, settings=settings)
+    if overheard is not None:
+        margin = 0.0
+    decided = abs(margin) >= signs.decide_margin
     trusted = [item for item in ranked if _trusted(item, a, b, settings)]
     known = [item for item in ranked if item.known[a, b]]
     if not trusted and not (decided and known):
@@ -105,7 +108,7 @@ def conclude(
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
         main=sources[ranked.index(main)],
         sources=sources,
-        reason=untimed if decided else _why_unclear(ranked, sources, a, b),
+        reason=untimed if decided else _why_unclear(ranked, sources, overheard, a, b, names=names),
     )
 
 
@@ -165,6 +168,28 @@ def _covered(
         if item.kind == "hits" and "noise" not in (item.obstacle[a], item.obstacle[b])
     ]
     return max(others, default=-np.inf) - _brings_db(main, a, b, top) > settings.covered_db
+
+
+def _overheard(
+    ranked: list[SourceEvidence], a: int, b: int, *, top: Floats, margin: float, settings: PairSettings
+) -> SourceEvidence | None:
+    """Find the loudest struck source where it contradicts a sign that only far fainter ones support, or none.
+
+    A drum that leaks into a distant mic may show it its other side; against the pair's own sound that is
+    no majority.
+    """
+    struck = [item for item in ranked if item.kind == "hits" and item.known[a, b]]
+    if not struck:
+        return None
+    loudest = max(struck, key=lambda item: _brings_db(item, a, b, top))
+    support = [
+        _brings_db(item, a, b, top)
+        for item in struck
+        if item.log_odds[a, b] * np.sign(margin) >= settings.speaks_log_odds
+    ]
+    against = loudest.log_odds[a, b] * np.sign(margin) <= -settings.speaks_log_odds
+    fainter_db = _brings_db(loudest, a, b, top) - max(support, default=-np.inf)
+    return loudest if against and fainter_db > settings.covered_db else None
 
 
 def _why_untimed(home: str, *, blurred: bool, covered: bool) -> str | None:
@@ -246,7 +271,20 @@ def _apart(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> tuple[Relati
     return None, "no sound was found that both tracks share above the noise"
 
 
-def _why_unclear(ranked: list[SourceEvidence], sources: tuple[PairSource, ...], a: int, b: int) -> str:
+def _why_unclear(
+    ranked: list[SourceEvidence],
+    sources: tuple[PairSource, ...],
+    overheard: SourceEvidence | None,
+    a: int,
+    b: int,
+    *,
+    names: tuple[str, ...],
+) -> str:
+    if overheard is not None:
+        return (
+            f"the loudest source ({names[overheard.home]}) contradicts what fainter ones say: one of the two "
+            "mics hears it, or them, from the other side"
+        )
     said = {source.polarity for source in sources if source.polarity != "unclear"}
     if len(said) > 1:
         same = next(source.home for source in sources if source.polarity == "same")

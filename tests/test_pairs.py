@@ -10,35 +10,36 @@ from polaritykit.settings import AgreementSettings, PairSettings
 from polaritykit.spectra import SpectrumPool
 
 RATE = 48_000
-NAMES = ("near", "far")
+NAMES = ("near", "far", "third")
 
 
 def heard(
     home: int, levels_db: tuple[float, float], *, obstacle: str, offset_ms: float, odds: float
 ) -> SourceEvidence:
-    """Evidence of one struck source on two tracks; an obstacle means that its offset is not known."""
-    offset = offset_ms * 1e-3 * np.array([[0.0, 1.0], [-1.0, 0.0]])
-    off_diagonal = 1.0 - np.eye(2)
+    """One struck source on the first two tracks; an obstacle means that its offset is not known."""
+    # The third track hears nothing and lends a home.
+    pair = np.zeros((3, 3))
+    pair[0, 1] = pair[1, 0] = 1.0
     return SourceEvidence(
         kind="hits",
         home=home,
         n_used=16,
         n_found=16,
         at_samples=np.arange(16),
-        offset_s=offset,
-        std_s=1e-5 * off_diagonal,
-        known=(off_diagonal > 0) & (not obstacle),
-        log_odds=odds * off_diagonal,
-        level_db=np.array(levels_db),
-        obstacle=("", obstacle),
+        offset_s=offset_ms * 1e-3 * (np.triu(pair) - np.tril(pair)),
+        std_s=1e-5 * pair,
+        known=(pair > 0) & (not obstacle),
+        log_odds=odds * pair,
+        level_db=np.array([*levels_db, -90.0]),
+        obstacle=("", obstacle, "noise"),
         lowness_db=0.0,
     )
 
 
 def concluded(*evidence: SourceEvidence) -> Conclusion:
     """Conclude on the one pair there is."""
-    pool = SpectrumPool(2, RATE, 1024)
-    pool.update(np.random.default_rng(1).standard_normal((2, RATE)).astype(np.float32))
+    pool = SpectrumPool(3, RATE, 1024)
+    pool.update(np.random.default_rng(1).standard_normal((3, RATE)).astype(np.float32))
     signs = AgreementSettings()
     return conclude(
         0,
@@ -74,6 +75,21 @@ def test_the_louder_of_two_timed_sources_speaks():
     quiet = heard(0, (0.0, -20.0), obstacle="", offset_ms=1.0, odds=4.0)
     loud = heard(1, (-3.0, 0.0), obstacle="", offset_ms=3.0, odds=4.0)
     assert concluded(quiet, loud).offset_s == pytest.approx(3e-3)
+
+
+@pytest.mark.parametrize(("below_db", "polarity"), [(3.0, "inverted"), (20.0, "unclear")])
+def test_a_leak_does_not_outvote_the_loudest_source(below_db, polarity):
+    """Two leaks against a drum that is 20 dB louder in both mics, and against one about as loud.
+
+    Common practice, no source: a drum is heard with opposite signs on its two sides, its leaks too.
+    """
+    drum = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=1.4)
+    leaks = [heard(home, (-below_db, -below_db), obstacle="", offset_ms=2.0, odds=-4.0) for home in (1, 2)]
+    found = concluded(drum, *leaks)
+    assert found.polarity == polarity
+    if polarity == "unclear":
+        assert found.confidence == pytest.approx(0.5)
+        assert "near" in (found.reason or "")
 
 
 def test_noise_alone_covers_nothing():
