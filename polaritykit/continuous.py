@@ -24,6 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.phase_slope import Slope, cut, refine, window_starts
 from polaritykit.records import Floats, Recording, Samples, read_only
 from polaritykit.settings import ContinuousSettings
 
@@ -245,20 +246,11 @@ def read_home(
             continue
         offset, std = curve.offset_s, 0.25 / rate
         if curve.significance >= settings.min_significance:
-            better = refine(
-                frames[:, home],
-                frames[:, other],
-                margin,
-                offset_s=offset,
-                sign=curve.sign,
-                sample_rate_hz=rate,
-            )
-            # Reflections bend the phase: the straight line may correct the peak, not replace it.
-            if (
-                better is not None
-                and abs(better[0] - offset) <= settings.refine_within_period / curve.mean_hz
-            ):
-                offset, std = better
+            whole = round(offset * rate)
+            own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
+            better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
+            if better is not None:
+                offset, std = better.offset_s, better.std_s
         readings.append(
             Reading(
                 home=home,
@@ -271,6 +263,59 @@ def read_home(
             )
         )
     return chosen, readings
+
+
+def _refined(
+    recording: Recording,
+    home: int,
+    curve: PhaseCurve,
+    own: tuple[Samples, Samples],
+    whole: int,
+    *,
+    other: int,
+    settings: ContinuousSettings,
+) -> Slope | None:
+    """Offset below the sample from the home track's frames; from the whole take where one delay explains it."""
+    rate, n = recording.sample_rate_hz, recording.n_samples
+
+    def slope(windows_a: Samples, windows_b: Samples) -> Slope | None:
+        found = refine(
+            windows_a, windows_b, whole, offset_s=curve.offset_s, sign=curve.sign, sample_rate_hz=rate
+        )
+        # Reflections bend the phase: the straight line may correct the peak, not replace it.
+        near = settings.refine_within_period / curve.mean_hz
+        return found if found is not None and abs(found.offset_s - curve.offset_s) <= near else None
+
+    best = slope(*own) if len(own[0]) else None
+    if n * len(recording.track_names) ** 2 > settings.most_refined_samples:
+        return best
+    starts, size = window_starts(n, whole, own[0].shape[-1] if best else 2 * own[0].shape[-1])
+    take = recording.read(0, n, (home, other))
+    more = slope(cut(take[0], starts, size), cut(take[1], starts + whole, size))
+    if best is None or more is None:
+        return best or more
+    if not more.straight:
+        return best
+    apart = abs(more.offset_s - best.offset_s) > 3.0 * math.hypot(more.std_s, best.std_s)
+    return best if apart or best.std_s <= more.std_s else more
+
+
+def _frame_windows(
+    frames: Samples, starts: NDArray[np.int64], margin: int, whole: int, recording: Recording
+) -> tuple[Samples, Samples]:
+    """Half-overlapping windows of both tracks in the chosen frames, b's later by ``whole`` samples.
+
+    Windows that reach beyond the take on either track are left out: one would hold what the other lacks.
+    """
+    size = frames.shape[-1] - 2 * margin
+    pieces: list[tuple[Samples, Samples]] = []
+    for at in (margin - size // 2, margin):
+        if min(at, at + whole) < 0:
+            continue
+        begin = starts + at + min(0, whole)
+        inside = (begin >= 0) & (begin + size + abs(whole) <= recording.n_samples)
+        pieces.append((frames[inside, 0, at : at + size], frames[inside, 1, at + whole : at + whole + size]))
+    return np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])
 
 
 def _explained_db(spectra_a: Complexes, spectra_b: Complexes) -> float:
@@ -295,69 +340,6 @@ def _vertex(values: Floats, at: int) -> float:
     left, middle, right = values[at - 1 : at + 2]
     bend = left - 2 * middle + right
     return float(0.5 * (left - right) / bend) if bend else 0.0
-
-
-def refine(
-    frames_a: Samples, frames_b: Samples, margin: int, *, offset_s: float, sign: int, sample_rate_hz: int
-) -> tuple[float, float] | None:
-    """Offset from the slope of the phase over all coherent bins, and its standard deviation.
-
-    The frames of b are cut later by the whole samples of the offset first, so that both hold the same
-    sound; what is left is a straight line through the phase, fitted by least squares with the weights
-    γ²/(1-γ²), the inverse of the phase's variance.  For a pure delay in noise this reaches the
-    Cramér-Rao bound (Knapp & Carter 1976; Piersol, A. G. (1981), IEEE Trans. ASSP 29(3), 471-477, from
-    memory).
-
-    Parameters
-    ----------
-    frames_a, frames_b : ndarray, shape (n_frames, size + 2·margin)
-    margin : int
-        Samples at both ends beyond the frame: half of it and the largest offset.
-    offset_s : float
-        First value, right within a fraction of the shortest period.
-    sign : int
-        Polarity, +1 or -1.
-
-    Returns
-    -------
-    tuple of float, or None
-        Offset and its standard deviation, seconds; None where too few bins are coherent.
-    """
-    from scipy.ndimage import uniform_filter1d
-
-    size = frames_a.shape[-1] - 2 * margin
-    whole = round(offset_s * sample_rate_hz)
-    # Half-overlapping windows where the margin holds them: a Hann window alone throws half the sound away.
-    starts = [at for at in (margin - size // 2, margin) if min(at, at + whole) >= 0]
-    a = np.concatenate([spectra_of(frames_a, size, at) for at in starts])
-    b = np.concatenate([spectra_of(frames_b, size, at + whole) for at in starts])
-    cross = sign * np.mean(np.conj(a) * b, axis=0)
-    power = np.mean(np.abs(a) ** 2, axis=0) * np.mean(np.abs(b) ** 2, axis=0)
-    raw = np.abs(cross) ** 2 / np.maximum(power, 1e-300)
-    n = len(a)
-    # E[γ²] = 1/n without coherence (Carter, Knapp & Nuttall 1973): taken off; the ceiling keeps one bin
-    # from deciding.
-    coherence = (
-        np.clip((raw - 1.0 / n) / (1.0 - 1.0 / n), 0.0, 1.0 - 1e-4) if n > 1 else np.clip(raw, 0.0, 0.5)
-    )
-    # One bin in twenty passes by chance, and high ones weigh much: its neighbours must agree.
-    counts = (raw > 1.0 - 0.05 ** (1.0 / max(n - 1, 1))) & (
-        uniform_filter1d(raw, 9, mode="nearest") > 2.0 / n
-    )
-    weight = coherence / (1.0 - coherence) * counts
-    omega = 2 * np.pi * np.arange(len(cross)) * sample_rate_hz / size
-    weight[0] = 0.0
-    power_sum = float(np.sum(weight * omega**2))
-    if np.count_nonzero(weight) < 8 or power_sum <= 0:
-        return None
-    left = offset_s - whole / sample_rate_hz
-    for _ in range(3):
-        phase = np.angle(cross * np.exp(1j * omega * left))
-        left -= float(np.sum(weight * omega * phase)) / power_sum
-    # A Hann window tells as much as half its length of untapered sound (closed form: 18/35; overlapping by
-    # half, 0.49 each).
-    std = float(np.sqrt(1.0 / (2.0 * 0.5 * n * power_sum)))
-    return whole / sample_rate_hz + left, std
 
 
 def _weights(

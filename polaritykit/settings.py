@@ -476,6 +476,10 @@ class ContinuousSettings:
     #: The straight line through the phase may move the peak by this part of the period at the evidence's
     #: root-mean-square frequency.
     refine_within_period: float = 0.125
+    #: Besides a source's own frames the whole take refines the offset, where it agrees with them; the take's
+    #: samples times the tracks squared are limited to this (half a minute for three tracks): time, not
+    #: precision, is then what more would cost.
+    most_refined_samples: float = 1.6e7
     #: A common sound without any delay (samples) that explains no more than this of a track is electrical:
     #: air takes time, and what is at one place is loud.
     crosstalk_within_samples: float = 0.15

@@ -214,7 +214,7 @@ ARROWS: dict[str, set[str]] = {
         "tables",
         "terminal",
     },
-    "continuous": {"records", "settings"},
+    "continuous": {"phase_slope", "records", "settings"},
     "corrections": {"agreement", "evidence", "findings", "naming", "pairs", "settings"},
     "document": {
         "__init__",
@@ -245,6 +245,7 @@ ARROWS: dict[str, set[str]] = {
     "findings": {"records", "spectra"},
     "hits": {"arrival", "matching", "records", "settings"},
     "naming": set(),
+    "phase_slope": {"records"},
     "pairs": {"agreement", "evidence", "findings", "records", "settings", "spectra", "summing"},
     "report": {"errors", "job_plots", "job_view", "output", "page", "plots", "tables"},
     "settings": set(),
