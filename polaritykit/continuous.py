@@ -29,6 +29,13 @@ from polaritykit.records import Floats, Recording, Samples, read_only
 from polaritykit.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
+#: Lines of the mains reach up to here (common practice); a bin stands this far over what they leak into it,
+#: which is followed for so many bins.
+_HIGHEST_MAINS_HZ = 2000.0
+_LEAK_MARGIN = 10.0
+_LEAK_REACH = 200
+#: Neighbouring bins averaged where what one track explains of another may be faint.
+_ALIKE = 9
 Follow = Callable[[int, Complexes, Complexes, NDArray[np.int64]], None]
 
 
@@ -177,7 +184,13 @@ def phase_curve(
         sign=sign,
         rival=rival,
         significance=float(abs(curve[at]) / max(chance, 1e-30)),
-        significance_without_mains=_without_mains(weight, at_offset, frequency, n_frames),
+        significance_without_mains=_without_mains(
+            weight,
+            at_offset,
+            (np.mean(np.abs(spectra_a) ** 2, axis=0), np.mean(np.abs(spectra_b) ** 2, axis=0)),
+            float(frequency[1]),
+            n_frames,
+        ),
         peak_over_rest=_over_rest(curve, at),
         at_edge=at <= oversample or at >= len(curve) - 1 - oversample,
         unison=unison,
@@ -258,7 +271,7 @@ def read_home(
                 curve=curve,
                 offset_s=offset,
                 std_s=std,
-                explained_db=_explained_db(spectra[:, home], spectra[:, other])
+                explained_db=_explained_db(spectra[:, home], spectra[:, other], offset, rate)
                 + float(np.mean(levels_db[chosen, other]) - top[other]),
             )
         )
@@ -275,7 +288,7 @@ def _refined(
     other: int,
     settings: ContinuousSettings,
 ) -> Slope | None:
-    """Offset below the sample from the home track's frames; from the whole take where one delay explains it."""
+    """Offset below the sample from the home track's frames, or the whole take where one delay fits."""
     rate, n = recording.sample_rate_hz, recording.n_samples
 
     def slope(windows_a: Samples, windows_b: Samples) -> Slope | None:
@@ -318,13 +331,25 @@ def _frame_windows(
     return np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])
 
 
-def _explained_db(spectra_a: Complexes, spectra_b: Complexes) -> float:
-    """Share of b's power in these frames that a explains, dB (coherence by power, chance taken off)."""
-    n = len(spectra_a)
-    cross = np.abs(np.mean(np.conj(spectra_a) * spectra_b, axis=0)) ** 2
+def _explained_db(spectra_a: Complexes, spectra_b: Complexes, offset_s: float, sample_rate_hz: int) -> float:
+    """Share of b's power in these frames that a explains, dB (coherence by power, chance taken off).
+
+    With the offset turned back neighbouring bins are averaged too: n frames alone explain 1/n by
+    chance, which hides what is fainter than -20 dB.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    n, n_bins = spectra_a.shape
+    turn = np.exp(1j * np.pi * np.arange(n_bins) / (n_bins - 1) * sample_rate_hz * offset_s)
+    cross = np.mean(np.conj(spectra_a) * spectra_b, axis=0) * turn
     power_a, power_b = (np.mean(np.abs(x) ** 2, axis=0) for x in (spectra_a, spectra_b))
-    coherence = np.clip((cross / np.maximum(power_a * power_b, 1e-300) - 1 / n) / (1 - 1 / n), 0.0, 1.0)
-    return float(10 * np.log10(max(np.sum(coherence * power_b) / max(float(np.sum(power_b)), 1e-300), 1e-12)))
+    size = uniform_filter1d(cross.real, _ALIKE) ** 2 + uniform_filter1d(cross.imag, _ALIKE) ** 2
+    smooth_b = uniform_filter1d(power_b, _ALIKE)
+    raw = size / np.maximum(uniform_filter1d(power_a, _ALIKE) * smooth_b, 1e-300)
+    # A Hann window's neighbouring bins: so many of nine are independent (closed form: 35/18 bins alike).
+    chance = 1.0 / max(1.0, n * _ALIKE * 18 / 35)
+    share = float(np.sum((raw - chance) * smooth_b)) / max(float(np.sum(smooth_b)), 1e-300)
+    return 10 * math.log10(max(share, 0.1 * chance))
 
 
 def _over_rest(curve: Floats, at: int) -> float:
@@ -360,16 +385,38 @@ def _weights(
     return np.asarray(np.where(inside, np.sqrt(excess), 0.0))
 
 
-def _without_mains(weight: Floats, agreement: Floats, frequency: Floats, n_frames: int) -> float:
+def _without_mains(
+    weight: Floats, agreement: Floats, powers: tuple[Floats, Floats], bin_hz: float, n_frames: int
+) -> float:
     """Significance at the offset when what the mains could have made is left out."""
-    bin_hz = float(frequency[1])
     least = np.inf
     for mains in (50.0, 60.0):
-        nearest = mains * np.maximum(np.round(frequency / mains), 1.0)
-        kept = np.where((np.abs(frequency - nearest) > 1.5 * bin_hz) | (frequency > 2000.0), weight, 0.0)
+        highest = min(_HIGHEST_MAINS_HZ, bin_hz * (len(weight) - 3))
+        lines = np.round(np.arange(mains, highest, mains) / bin_hz).astype(np.int64)
+        near = np.zeros(len(weight), dtype=bool)
+        for step in (-1, 0, 1):
+            near[np.clip(lines + step, 0, len(weight) - 1)] = True
+        clear = ~near
+        for power in powers:
+            clear &= power > _LEAK_MARGIN * _leak(power, lines)
+        kept = np.where(clear, weight, 0.0)
         chance = np.sqrt(np.sum(kept**2) / 2 / n_frames)
         least = min(least, float(np.sum(kept * agreement)) / max(float(chance), 1e-30))
     return least
+
+
+def _leak(power: Floats, lines: NDArray[np.int64]) -> Floats:
+    """Power that lines at these bins leave in all other bins through the Hann window.
+
+    Its transform is sinc(d)/(1-d²) at a distance of d bins (Harris 1978); the envelope of that is taken.
+    """
+    top = np.max([power[np.clip(lines + step, 0, len(power) - 1)] for step in (-1, 0, 1)], axis=0)
+    comb = np.zeros(len(power))
+    np.maximum.at(comb, lines, top)
+    reach = min(_LEAK_REACH, (len(power) - 1) // 2)
+    distance = np.maximum(np.abs(np.arange(-reach, reach + 1)), 1).astype(np.float64)
+    kernel = np.where(distance < 2, 1.0, 1.0 / (np.pi * distance * np.maximum(distance**2 - 1, 1)) ** 2)
+    return np.convolve(comb, kernel, mode="same")
 
 
 def _parts(weight: Floats, agreement: Floats, frequency: Floats) -> tuple[float, float]:

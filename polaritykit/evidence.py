@@ -243,10 +243,14 @@ def continuous_evidence(
 
 def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: ContinuousSettings) -> str:
     curve = reading.curve
-    if curve.significance < settings.min_significance or curve.peak_over_rest < settings.min_peak_over_rest:
+    if curve.significance < settings.min_significance:
         return "noise"
+    # Before the shape of the curve: hum alone repeats at every period.
     if curve.significance_without_mains < settings.min_significance:
-        return "mains"
+        mostly = curve.significance_without_mains < settings.mains_share * curve.significance
+        return "mains" if mostly else "noise"
+    if curve.peak_over_rest < settings.min_peak_over_rest:
+        return "noise"
     if (
         abs(reading.offset_s) * sample_rate_hz <= settings.crosstalk_within_samples
         and reading.explained_db <= settings.crosstalk_below_db

@@ -459,10 +459,14 @@ class ContinuousSettings:
     fewest_bins: int = 12
     #: Largest offset looked for: a room's length, or a slow digital link.
     search_ms: float = 40.0
-    #: Peaks below this many times the curve's chance level say nothing.  The largest of some thousand lags of
-    #: pure noise stays under 5 (sqrt(2 ln M)); notes held through several frames make fewer frames of many,
-    #: and unrelated takes in one key and tempo reached 10.
+    #: Peaks below this many times the chance level of a curve of independent bins say nothing.  Of
+    #: M = 2·40 ms·2·8 kHz lags the largest of pure noise exceeds sqrt(2 ln(M/0.001)) = 5.3 in one pair of a
+    #: thousand; weights taken from the same frames raise that by sqrt(3) (closed form), the Hann window's
+    #: neighbours by sqrt(35/18) (closed form): 12.8.  Unrelated takes in one key and tempo reached 10.
     min_significance: float = 13.0
+    #: What is left of it without the bins that the mains could fill must reach that too; hum is named where
+    #: less than this share is left (a third of all bins lie about the harmonics, and sound loses a fifth).
+    mains_share: float = 0.6
     #: Peak over the root-mean-square of the rest of the curve: the largest of some thousand lags of noise
     #: reaches 4.2 (sqrt(2 ln M)).
     min_peak_over_rest: float = 5.0
@@ -483,7 +487,7 @@ class ContinuousSettings:
     #: A common sound without any delay (samples) that explains no more than this of a track is electrical:
     #: air takes time, and what is at one place is loud.
     crosstalk_within_samples: float = 0.15
-    crosstalk_below_db: float = -25.0
+    crosstalk_below_db: float = -20.0
     #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
     #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
     percussive_share: float = 0.4
