@@ -19,6 +19,7 @@ from polaritykit.motion import Motion, SteadyRecording, joined, moved_source
 from polaritykit.records import Floats, Recording
 from polaritykit.settings import Settings
 from polaritykit.sources import HitSource, find_sources
+from polaritykit.strokes import strokes_alike
 
 Progress = Callable[[str, float], None]
 Evidence = tuple[SourceEvidence, ...]
@@ -41,7 +42,7 @@ def gather(
     settings: Settings,
     progress: Progress,
 ) -> Gathered:
-    """Read all sources: hits where tracks are percussive, frames where sound is sustained.
+    """Read all sources: hits where tracks are percussive, frames where sound goes on or no stroke repeats.
 
     Parameters
     ----------
@@ -65,7 +66,8 @@ def gather(
     hits = Gathered(evidence=(), motions=())
     if percussive.any():
         hits = _from_hits(recording, onsets, usable, settings, progress)
-    sustained = np.outer(usable, usable) & ~percussive & ~np.eye(len(usable), dtype=bool)
+    noisy = _noise_strokes(recording, hits.evidence, settings)
+    sustained = np.outer(usable, usable) & (~percussive | noisy) & ~np.eye(len(usable), dtype=bool)
     frames = Gathered(evidence=(), motions=hits.motions)
     if len(activity_db) >= 2 and sustained.any():
         frames = _from_frames(
@@ -74,6 +76,24 @@ def gather(
     return Gathered(
         evidence=covered((*hits.evidence, *frames.evidence), settings.evidence), motions=frames.motions
     )
+
+
+def _noise_strokes(recording: Recording, evidence: Evidence, settings: Settings) -> NDArray[np.bool_]:
+    """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
+    n = len(recording.track_names)
+    if not evidence:
+        return np.zeros((n, n), dtype=bool)
+    level = np.stack([item.level_db for item in evidence])
+    heard = level >= level.max(axis=0) - settings.continuous.stroke_range_db
+    repeats = np.array(
+        [
+            strokes_alike(recording, item.home, item.at_samples, settings.continuous)
+            >= settings.continuous.strokes_alike
+            for item in evidence
+        ]
+    )
+    clear = ~(heard & repeats[:, None]).any(axis=0)
+    return np.outer(clear, clear)
 
 
 def _from_hits(

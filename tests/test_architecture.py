@@ -13,7 +13,7 @@ ARROWS: dict[str, set[str]] = {
     "commands.recheck": {"errors", "output", "recheck", "recheck_view", "report"},
     "recheck": {"errors"},
     "motion": {"findings", "records", "settings", "sources"},
-    "gather": {"changes", "events", "evidence", "motion", "records", "settings", "sources"},
+    "gather": {"changes", "events", "evidence", "motion", "records", "settings", "sources", "strokes"},
     "frame_course": {"records", "settings"},
     "course": {"records", "settings"},
     "changes": {"course", "frame_course", "motion", "records", "settings"},
@@ -39,6 +39,7 @@ ARROWS: dict[str, set[str]] = {
     "spectra": {"errors", "records"},
     "spectra_curves": {"errors", "records", "spectra"},
     "spectral_offset": {"records", "settings", "spectra"},
+    "strokes": {"records", "settings"},
     "stereo": {
         "errors",
         "records",

@@ -200,6 +200,17 @@ def unrelated_cases(seeds: Sequence[int], split: str, *, kinds: tuple[str, ...])
         yield Case(session=session, extra=named)
 
 
+def played_cases(seeds: Sequence[int], split: str, *, kinds: tuple[str, ...]) -> Iterator[Case]:
+    """One player on four mics: long and short takes (3 to 5 s) at three rates."""
+    for k, seed in enumerate(seeds):
+        rng = np.random.default_rng([_other(seed, split), 43])
+        turn, kind = k // len(kinds), kinds[k % len(kinds)]
+        seconds = 20.0 if turn % 2 else float(rng.uniform(3, 5))
+        rate = (RATE, 44_100, 44_100, RATE, 96_000, 96_000)[turn % 6]
+        session = continuous.played_session(_other(seed, split), kind, seconds=seconds, rate_hz=rate)
+        yield Case(session=session)
+
+
 def drift_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
     """Two clocks."""
     for seed in seeds:
@@ -309,6 +320,15 @@ GROUPS: dict[str, Group] = {
     "leaky-real": Group(cases=real_leak_cases, seeds=12, quick=3, goal="two leaky mics, real sound"),
     "ears": Group(cases=ear_cases, seeds=16, quick=4, goal="measured responses as spaced pairs"),
     "direct-line": _made("direct line against amplifier", 12, 3, continuous.direct_line_session),
+    "noise-strokes": Group(
+        cases=partial(played_cases, kinds=("shaker", "brushes")), seeds=16, quick=4, goal="strokes of noise"
+    ),
+    "played": Group(
+        cases=partial(played_cases, kinds=("strummed", "bass", "piano", "bowed", "brass")),
+        seeds=20,
+        quick=5,
+        goal="between strokes and sustained",
+    ),
     "unrelated": Group(
         cases=partial(unrelated_cases, kinds=("organ", "strings", "drums", "voice")),
         seeds=24,

@@ -265,6 +265,178 @@ def ear_session(seed: int, ears: list[tuple[float, np.ndarray, float]], *, secon
     return finish(f"ears {seed}", tracks, {"source": heard}, rng, noise_db=-70)
 
 
+# --- between strokes and sustained sound -----------------------------------------------------------------
+
+
+def shaker(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Bursts of noise on a beat, no two alike (grains against a shell: noise of a band, Cook 1997)."""
+    from scipy.signal import butter, sosfilt
+
+    n = int(seconds * RATE)
+    out = np.zeros(n)
+    step = 60 / rng.uniform(80, 130) / 4
+    band = [rng.uniform(1500, 4000), rng.uniform(9000, 15000)]
+    for k in range(int((seconds - 0.3) / step)):
+        at = int((0.05 + k * step + rng.normal(0, 0.005)) * RATE)
+        rise, fall = rng.uniform(0.002, 0.02), rng.uniform(0.015, 0.06)
+        t = np.arange(int(0.25 * RATE)) / RATE
+        envelope = np.minimum(t / rise, 1.0) * np.exp(-np.maximum(t - rise, 0) / fall)
+        burst = rng.standard_normal(len(t)) * envelope * rng.uniform(0.3, 1)
+        out[at : at + len(t)] += burst[: n - at]
+    return sosfilt(butter(2, band, "bandpass", fs=RATE, output="sos"), out)
+
+
+def brushes(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Noise swept in circles, with taps that are noise as well."""
+    from scipy.signal import butter, sosfilt
+
+    n = int(seconds * RATE)
+    t = np.arange(n) / RATE
+    tempo = rng.uniform(80, 140) / 60
+    swish = rng.standard_normal(n) * (0.15 + np.abs(np.sin(np.pi * tempo * t + 1)) ** 3)
+    for at in np.arange(0.1, seconds - 0.3, 1 / tempo):
+        k = int((at + rng.normal(0, 0.006)) * RATE)
+        tap = rng.standard_normal(int(0.2 * RATE)) * np.exp(-np.arange(int(0.2 * RATE)) / RATE / 0.025)
+        swish[k : k + len(tap)] += 2 * tap[: n - k]
+    return sosfilt(butter(1, [400, 7000], "bandpass", fs=RATE, output="sos"), swish)
+
+
+def strummed(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Chords of plucked strings whose strings follow each other within some milliseconds."""
+    n = int(seconds * RATE)
+    out = np.zeros(n)
+    step = 60 / rng.uniform(80, 120) / 2
+    for k in range(int((seconds - 0.5) / step)):
+        if rng.random() < 0.2:
+            continue
+        at = 0.05 + k * step + rng.normal(0, 0.005)
+        for number, f in enumerate(np.sort(rng.choice(SCALE_HZ, size=5, replace=False))):
+            begin = int((at + number * rng.uniform(0.004, 0.012)) * RATE)
+            note = plucked(rng, float(f), min(1.2, seconds - at))[: n - begin]
+            out[begin : begin + len(note)] += note
+    return out
+
+
+def plucked(rng: np.random.Generator, frequency_hz: float, seconds: float) -> np.ndarray:
+    """One string (Karplus and Strong, 1983)."""
+    from scipy.signal import lfilter
+
+    length, period = int(seconds * RATE), max(2, round(RATE / frequency_hz))
+    burst = np.zeros(length)
+    burst[: min(period, length)] = rng.uniform(-1, 1, min(period, length))
+    loop = np.zeros(period + 2)
+    loop[0], loop[period], loop[period + 1] = 1.0, -0.498, -0.498
+    return lfilter([1.0, 0.6], loop, burst) * rng.uniform(0.5, 1)
+
+
+def bass(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Low plucked strings with little treble."""
+    from scipy.signal import butter, sosfilt
+
+    dull = butter(2, rng.uniform(500, 1500), fs=RATE, output="sos")
+    return sosfilt(dull, strings(rng, seconds, octave=0.5))
+
+
+def piano(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Stretched partials that die away, with a knock (Fletcher, Blackham & Stratton, 1962)."""
+    n = int(seconds * RATE)
+    out = np.zeros(n)
+    step = 60 / rng.uniform(70, 120) / 2
+    t = np.arange(int(1.5 * RATE)) / RATE
+    for k in range(int((seconds - 0.2) / step)):
+        at = int((0.05 + k * step + rng.normal(0, 0.006)) * RATE)
+        for f in rng.choice(SCALE_HZ * 2, size=int(rng.integers(1, 4)), replace=False):
+            order = np.arange(1, 13)
+            partials = order * f * np.sqrt(1 + 4e-4 * order**2)
+            levels = rng.uniform(0.5, 1, 12) / order**1.2
+            tones = np.sin(2 * np.pi * partials[:, None] * t) * np.exp(-t * (1.5 + 0.5 * order[:, None]))
+            note = (levels @ tones) + 0.3 * rng.standard_normal(len(t)) * np.exp(-t / 0.006)
+            note = (note * np.minimum(t / 0.002, 1) * rng.uniform(0.3, 1))[: n - at]
+            out[at : at + len(note)] += note
+    return out
+
+
+def bowed(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Sawtooth with vibrato and the noise of the bow, slow attacks."""
+    n = int(seconds * RATE)
+    out = np.zeros(n)
+    at = 0
+    while at < n - RATE // 4:
+        length = int(rng.uniform(0.4, 1.5) * RATE)
+        t = np.arange(length) / RATE
+        f = float(rng.choice(SCALE_HZ)) * 2 * (1 + 0.006 * np.sin(2 * np.pi * rng.uniform(4.5, 6.5) * t))
+        phase = np.cumsum(f) / RATE
+        tone = sum(np.sin(2 * np.pi * k * phase) / k for k in range(1, 20))
+        envelope = np.sin(np.pi * np.arange(length) / length) ** 0.7
+        note = ((tone + 0.05 * rng.standard_normal(length)) * envelope)[: n - at]
+        out[at : at + len(note)] += note
+        at += int(0.9 * length)
+    return out
+
+
+def brass(rng: np.random.Generator, seconds: float) -> np.ndarray:
+    """Swelling notes that grow brighter as they grow louder (Risset & Mathews, 1969)."""
+    n = int(seconds * RATE)
+    out = np.zeros(n)
+    at = 0
+    while at < n - RATE // 4:
+        length = int(rng.uniform(0.6, 2.0) * RATE)
+        t = np.arange(length) / RATE
+        phase = np.cumsum(rng.choice(SCALE_HZ) * (1 + 0.002 * np.sin(2 * np.pi * 5 * t))) / RATE
+        swell = np.clip(np.arange(length) / length * 1.3, 0, 1) * np.minimum(
+            1, (length - np.arange(length)) / 2e3
+        )
+        tone = sum(swell ** (1 + k / 4) * np.sin(2 * np.pi * k * phase) / k**0.5 for k in range(1, 16))
+        out[at : at + length] += (tone + 0.003 * swell * rng.standard_normal(length))[: n - at]
+        at += length
+    return out
+
+
+PLAYED = {
+    "shaker": shaker,
+    "brushes": brushes,
+    "strummed": strummed,
+    "bass": bass,
+    "piano": piano,
+    "bowed": bowed,
+    "brass": brass,
+}
+
+
+def played_session(
+    seed: int, kind: str, *, seconds: float = 20, rate_hz: int = RATE, flips: bool = True
+) -> Session:
+    """Record one player of `PLAYED` by a close mic, a spaced pair overhead and a room mic, at any rate."""
+    from dataclasses import replace
+    from math import gcd
+
+    from scipy.signal import resample_poly
+
+    rng = np.random.default_rng([seed, 41])
+    room = _room(rng)
+    source = np.array([room.size_m[0] / 2, room.size_m[1] / 2, rng.uniform(0.8, 1.2)])
+    half = rng.uniform(0.2, 0.5)
+    high = source + np.array([rng.uniform(-0.4, 0.4), rng.uniform(-0.2, 0.4), rng.uniform(0.8, 1.2)])
+    mics = {
+        "close": source + rng.normal(0, 1, 3) / np.sqrt(3) * rng.uniform(0.15, 0.4),
+        "over_left": high - [half, 0, 0],
+        "over_right": high + np.array([half, 0, 0]),
+        "room": source + np.array([rng.uniform(-1, 1), rng.uniform(1.2, 1.8), rng.uniform(0, 0.6)]),
+    }
+    sound = PLAYED[kind](rng, seconds)
+    signals = {kind: sound / np.std(sound)}
+    tracks, hearings = placed(signals, {kind: source}, mics, room, rng)
+    session = finish(f"{kind} {seed}", tracks, hearings, rng, noise_db=-60, flips=flips)
+    common = gcd(rate_hz, RATE)
+    made = {
+        k: resample_poly(np.asarray(x, dtype=float), rate_hz // common, RATE // common).astype(np.float32)
+        if rate_hz != RATE
+        else x
+        for k, x in session.tracks.items()
+    }
+    return replace(session, tracks=made, sample_rate_hz=rate_hz)
+
+
 # --- nothing in common ---------------------------------------------------------------------------------
 
 
