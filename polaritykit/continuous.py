@@ -262,7 +262,8 @@ def read_home(
             whole = round(offset * rate)
             own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
-            if better is not None:
+            # Where little is coherent the peak itself is the better measure.
+            if better is not None and better.std_s <= std:
                 offset, std = better.offset_s, better.std_s
         readings.append(
             Reading(

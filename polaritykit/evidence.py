@@ -251,8 +251,9 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         return "mains" if mostly else "noise"
     if curve.peak_over_rest < settings.min_peak_over_rest:
         return "noise"
+    doubt = min(2.0 * reading.std_s * sample_rate_hz, settings.crosstalk_doubt_samples)
     if (
-        abs(reading.offset_s) * sample_rate_hz <= settings.crosstalk_within_samples
+        abs(reading.offset_s) * sample_rate_hz <= settings.crosstalk_within_samples + doubt
         and reading.explained_db <= settings.crosstalk_below_db
     ):
         return "crosstalk"

@@ -488,6 +488,9 @@ class ContinuousSettings:
     #: air takes time, and what is at one place is loud.
     crosstalk_within_samples: float = 0.15
     crosstalk_below_db: float = -20.0
+    #: Two standard deviations of the offset are granted on top, up to this (samples): what is faint is not
+    #: measured better.
+    crosstalk_doubt_samples: float = 0.6
     #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
     #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
     percussive_share: float = 0.4

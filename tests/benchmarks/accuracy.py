@@ -200,6 +200,13 @@ def unrelated_cases(seeds: Sequence[int], split: str, *, kinds: tuple[str, ...])
         yield Case(session=session, extra=named)
 
 
+def unrelated_real_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Real speech and instruments, each in its own place; no two are made of one recording."""
+    sounds = packages.speech(fetch=False)[:2] + packages.instruments(fetch=False, once=True)
+    for seed in seeds if len(sounds) > 8 else ():
+        yield Case(session=continuous.unrelated_session(_other(seed, split), "real", real=sounds))
+
+
 def played_cases(seeds: Sequence[int], split: str, *, kinds: tuple[str, ...]) -> Iterator[Case]:
     """One player on four mics: long and short takes (3 to 5 s) at three rates."""
     for k, seed in enumerate(seeds):
@@ -330,11 +337,12 @@ GROUPS: dict[str, Group] = {
         goal="between strokes and sustained",
     ),
     "unrelated": Group(
-        cases=partial(unrelated_cases, kinds=("organ", "strings", "drums", "voice")),
+        cases=partial(unrelated_cases, kinds=("organ", "strings", "drums", "voice", "bowed", "shaker")),
         seeds=24,
-        quick=4,
+        quick=6,
         goal="unrelated takes",
     ),
+    "unrelated-real": Group(cases=unrelated_real_cases, seeds=24, quick=4, goal="unrelated takes"),
     "electrical": Group(
         cases=partial(unrelated_cases, kinds=("hum", "dither", "crosstalk")),
         seeds=12,

@@ -440,11 +440,14 @@ def played_session(
 # --- nothing in common ---------------------------------------------------------------------------------
 
 
-def unrelated_session(seed: int, kind: str, *, seconds: float = 20) -> Session:
+def unrelated_session(
+    seed: int, kind: str, *, seconds: float = 20, real: list[np.ndarray] | None = None
+) -> Session:
     """Four takes that share no sound in the air, with `kind` of what they may share all the same.
 
     ``organ`` and ``strings``: one key and tempo; ``drums``: one tempo; ``voice``: nothing; ``hum``: mains;
-    ``dither``: the same 16 bit dither; ``crosstalk``: each -60 dB in its neighbour (electrical).
+    ``dither``: one 16 bit dither; ``crosstalk``: each -60 dB in its neighbour (electrical); ``bowed`` and
+    ``shaker``: more players.  With ``real`` sounds four of them are taken.
     """
     from dataclasses import replace
 
@@ -463,19 +466,23 @@ def unrelated_session(seed: int, kind: str, *, seconds: float = 20) -> Session:
         "strings": lambda: strings(rng, seconds, tempo=100.0),
         "voice": lambda: voice(rng, seconds),
         "drums": lambda: _beat(rng, seconds),
+        "bowed": lambda: bowed(rng, seconds),
+        "shaker": lambda: shaker(rng, seconds),
     }
     mixed = [voice, strings]
-    tracks = {
-        name: in_room(makers[kind]() if kind in makers else mixed[k % 2](rng, seconds))
-        for k, name in enumerate(names)
-    }
+    if real:
+        picks = rng.choice(len(real), size=4, replace=False)
+        dry = [np.tile(real[k], -(-n // len(real[k])))[:n] for k in picks]
+    else:
+        dry = [makers[kind]() if kind in makers else mixed[k % 2](rng, seconds) for k in range(4)]
+    tracks = {name: in_room(x) for name, x in zip(names, dry, strict=True)}
     if kind == "hum":
         t = np.arange(n) / RATE
         hum = sum(np.sin(2 * np.pi * 50 * k * t + k) / k for k in range(1, 8))
         tracks = {name: x + hum * 10 ** (-rng.uniform(15, 35) / 20) for name, x in tracks.items()}
     if kind == "crosstalk":
-        dry = dict(tracks)
-        tracks = {name: dry[name] + 1e-3 * dry[names[(k + 1) % 4]] for k, name in enumerate(names)}
+        alone = dict(tracks)
+        tracks = {name: alone[name] + 1e-3 * alone[names[(k + 1) % 4]] for k, name in enumerate(names)}
     heard = {
         name: {m: Hearing(arrival_ms=0.0, sign=1, energy=float(m == name)) for m in names} for name in names
     }

@@ -50,8 +50,12 @@ def _to_rate(x: np.ndarray, rate: int) -> np.ndarray:
     return resample_poly(x, RATE // g, rate // g) if rate != RATE else x
 
 
-def instruments(*, fetch: bool) -> list[np.ndarray]:
-    """Sustained or rhythmic real instruments longer than two seconds, mono, at the benchmark's rate."""
+def instruments(*, fetch: bool, once: bool = False) -> list[np.ndarray]:
+    """Sustained or rhythmic real instruments longer than two seconds, mono, at the benchmark's rate.
+
+    With ``once`` no recording that may hold another one's sound (names that begin alike, up to a number or a
+    second word).
+    """
     import soundfile
 
     folder = unpacked("sonic-pi-samples", fetch=fetch)
@@ -59,8 +63,13 @@ def instruments(*, fetch: bool) -> list[np.ndarray]:
         return []
     wanted = ("guit_", "loop_", "ambi_choir", "ambi_piano", "bass_", "sn_", "tabla_")
     sounds = []
+    families: set[str] = set()
     for path in sorted(folder.rglob("*.flac")):
+        family = "_".join(path.stem.rstrip("0123456789").split("_")[:2])
+        if once and family in families:
+            continue
         if path.name.startswith(wanted) and soundfile.info(path).duration > 2.0:
+            families.add(family)
             x, rate = soundfile.read(path, always_2d=True)
             sounds.append(_to_rate(x[:, 0], rate))
     return sounds
