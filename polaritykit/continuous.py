@@ -19,21 +19,17 @@ Phase transform: Knapp, C. H. & Carter, G. C. (1976), IEEE Trans. ASSP 24(4), 32
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.mains import least_left, left_in_take, resolved
 from polaritykit.phase_slope import Slope, cut, refine, window_starts
 from polaritykit.records import Floats, Recording, Samples, read_only
 from polaritykit.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
-#: Lines of the mains reach up to here (common practice); a bin stands this far over what they leak into it,
-#: which is followed for so many bins.
-_HIGHEST_MAINS_HZ = 2000.0
-_LEAK_MARGIN = 10.0
-_LEAK_REACH = 200
 #: Neighbouring bins averaged where what one track explains of another may be faint.
 _ALIKE = 9
 Follow = Callable[[int, Complexes, Complexes, NDArray[np.int64]], None]
@@ -83,8 +79,10 @@ class PhaseCurve:
     rival: float
     #: Peak in units of the curve's chance level.
     significance: float
-    #: The same with the bins about the harmonics of 50 or of 60 Hz left out, whichever is less.
+    #: The same without the bins that the harmonics of 50 or of 60 Hz could fill, whichever leaves less ...
     significance_without_mains: float
+    #: ... and what is left of it.
+    share_without_mains: float
     #: Peak over the root-mean-square of the curve away from it.
     peak_over_rest: float
     #: Peak lies at the edge of the search.
@@ -177,6 +175,8 @@ def phase_curve(
     chance = np.sqrt(np.sum(weight**2) / 2 / n_frames) / total
     at_offset = sign * np.real(phasor * np.exp(2j * np.pi * frequency * lag_s[at]))
     unison, octaves = _parts(weight, at_offset, frequency)
+    powers = np.mean(np.abs(spectra_a) ** 2, axis=0), np.mean(np.abs(spectra_b) ** 2, axis=0)
+    without, share = least_left(weight, at_offset * math.sqrt(n_frames), powers, float(frequency[1]))
     return PhaseCurve(
         curve=read_only(curve),
         lag_s=read_only(lag_s),
@@ -184,13 +184,8 @@ def phase_curve(
         sign=sign,
         rival=rival,
         significance=float(abs(curve[at]) / max(chance, 1e-30)),
-        significance_without_mains=_without_mains(
-            weight,
-            at_offset,
-            (np.mean(np.abs(spectra_a) ** 2, axis=0), np.mean(np.abs(spectra_b) ** 2, axis=0)),
-            float(frequency[1]),
-            n_frames,
-        ),
+        significance_without_mains=without,
+        share_without_mains=share,
         peak_over_rest=_over_rest(curve, at),
         at_edge=at <= oversample or at >= len(curve) - 1 - oversample,
         unison=unison,
@@ -260,6 +255,8 @@ def read_home(
         offset, std = curve.offset_s, 0.25 / rate
         if curve.significance >= settings.min_significance:
             whole = round(offset * rate)
+            if not resolved(rate / size):
+                curve = _tested_in_take(recording, curve, (home, other), whole, settings)
             own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
             # Where little is coherent the peak itself is the better measure.
@@ -277,6 +274,24 @@ def read_home(
             )
         )
     return chosen, readings
+
+
+def _tested_in_take(
+    recording: Recording, curve: PhaseCurve, pair: tuple[int, int], whole: int, settings: ContinuousSettings
+) -> PhaseCurve:
+    """Return the curve with what the mains leave of it read from the whole of a short take."""
+    take = recording.read(0, recording.n_samples, pair)
+    without, share = left_in_take(
+        take[0],
+        take[1],
+        whole,
+        sign=curve.sign,
+        sample_rate_hz=recording.sample_rate_hz,
+        band_hz=settings.band_hz,
+    )
+    # The curve's own chance level is low by the weights' choice and the window, see ``min_significance``.
+    scaled = without * math.sqrt(3 * 35 / 18)
+    return replace(curve, significance_without_mains=scaled, share_without_mains=share)
 
 
 def _refined(
@@ -384,40 +399,6 @@ def _weights(
     # For unrelated tracks |phasor|^2 is exponential with mean 1/n.
     excess = np.maximum(np.abs(phasor) ** 2 - settings.excess_over_chance / len(spectra_a), 0.0)
     return np.asarray(np.where(inside, np.sqrt(excess), 0.0))
-
-
-def _without_mains(
-    weight: Floats, agreement: Floats, powers: tuple[Floats, Floats], bin_hz: float, n_frames: int
-) -> float:
-    """Significance at the offset when what the mains could have made is left out."""
-    least = np.inf
-    for mains in (50.0, 60.0):
-        highest = min(_HIGHEST_MAINS_HZ, bin_hz * (len(weight) - 3))
-        lines = np.round(np.arange(mains, highest, mains) / bin_hz).astype(np.int64)
-        near = np.zeros(len(weight), dtype=bool)
-        for step in (-1, 0, 1):
-            near[np.clip(lines + step, 0, len(weight) - 1)] = True
-        clear = ~near
-        for power in powers:
-            clear &= power > _LEAK_MARGIN * _leak(power, lines)
-        kept = np.where(clear, weight, 0.0)
-        chance = np.sqrt(np.sum(kept**2) / 2 / n_frames)
-        least = min(least, float(np.sum(kept * agreement)) / max(float(chance), 1e-30))
-    return least
-
-
-def _leak(power: Floats, lines: NDArray[np.int64]) -> Floats:
-    """Power that lines at these bins leave in all other bins through the Hann window.
-
-    Its transform is sinc(d)/(1-d²) at a distance of d bins (Harris 1978); the envelope of that is taken.
-    """
-    top = np.max([power[np.clip(lines + step, 0, len(power) - 1)] for step in (-1, 0, 1)], axis=0)
-    comb = np.zeros(len(power))
-    np.maximum.at(comb, lines, top)
-    reach = min(_LEAK_REACH, (len(power) - 1) // 2)
-    distance = np.maximum(np.abs(np.arange(-reach, reach + 1)), 1).astype(np.float64)
-    kernel = np.where(distance < 2, 1.0, 1.0 / (np.pi * distance * np.maximum(distance**2 - 1, 1)) ** 2)
-    return np.convolve(comb, kernel, mode="same")
 
 
 def _parts(weight: Floats, agreement: Floats, frequency: Floats) -> tuple[float, float]:

@@ -247,8 +247,7 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         return "noise"
     # Before the shape of the curve: hum alone repeats at every period.
     if curve.significance_without_mains < settings.min_significance:
-        mostly = curve.significance_without_mains < settings.mains_share * curve.significance
-        return "mains" if mostly else "noise"
+        return "mains" if curve.share_without_mains < settings.mains_share else "noise"
     if curve.peak_over_rest < settings.min_peak_over_rest:
         return "noise"
     doubt = min(2.0 * reading.std_s * sample_rate_hz, settings.crosstalk_doubt_samples)

@@ -215,7 +215,7 @@ ARROWS: dict[str, set[str]] = {
         "tables",
         "terminal",
     },
-    "continuous": {"phase_slope", "records", "settings"},
+    "continuous": {"mains", "phase_slope", "records", "settings"},
     "corrections": {"agreement", "evidence", "findings", "naming", "pairs", "settings"},
     "document": {
         "__init__",
@@ -245,6 +245,7 @@ ARROWS: dict[str, set[str]] = {
     },
     "findings": {"records", "spectra"},
     "hits": {"arrival", "matching", "records", "settings"},
+    "mains": {"records"},
     "naming": set(),
     "phase_slope": {"records"},
     "pairs": {"agreement", "evidence", "findings", "records", "settings", "spectra", "summing"},
