@@ -203,6 +203,8 @@ class Reading:
     curve: PhaseCurve
     offset_s: float
     std_s: float
+    #: The lobe of the peak is also the highest once bins weigh by their coherence.
+    lobes_agree: bool
     #: Power of the other track that the home track explains, dB below the other track's loud frames.
     explained_db: float
 
@@ -252,7 +254,7 @@ def read_home(
         curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
         if curve is None:
             continue
-        offset, std = curve.offset_s, 0.25 / rate
+        offset, std, lobes_agree = curve.offset_s, 0.25 / rate, True
         if curve.significance >= settings.min_significance:
             whole = round(offset * rate)
             if not resolved(rate / size):
@@ -260,8 +262,9 @@ def read_home(
             own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
             # Where little is coherent the peak itself is the better measure.
-            if better is not None and better.std_s <= std:
+            if better is not None and (better.std_s <= std or not better.same_lobe):
                 offset, std = better.offset_s, better.std_s
+            lobes_agree = better is None or better.same_lobe
         readings.append(
             Reading(
                 home=home,
@@ -269,6 +272,7 @@ def read_home(
                 curve=curve,
                 offset_s=offset,
                 std_s=std,
+                lobes_agree=lobes_agree,
                 explained_db=_explained_db(spectra[:, home], spectra[:, other], offset, rate)
                 + float(np.mean(levels_db[chosen, other]) - top[other]),
             )
@@ -306,14 +310,22 @@ def _refined(
 ) -> Slope | None:
     """Offset below the sample from the home track's frames, or the whole take where one delay fits."""
     rate, n = recording.sample_rate_hz, recording.n_samples
+    narrow = curve.rival > settings.max_rival or curve.significance < 2.0 * settings.min_significance
 
     def slope(windows_a: Samples, windows_b: Samples) -> Slope | None:
         found = refine(
-            windows_a, windows_b, whole, offset_s=curve.offset_s, sign=curve.sign, sample_rate_hz=rate
+            windows_a,
+            windows_b,
+            whole,
+            offset_s=curve.offset_s,
+            sign=curve.sign,
+            sample_rate_hz=rate,
+            lobes_s=settings.lobes_ms * 1e-3 if narrow else 0.0,
         )
         # Reflections bend the phase: the straight line may correct the peak, not replace it.
         near = settings.refine_within_period / curve.mean_hz
-        return found if found is not None and abs(found.offset_s - curve.offset_s) <= near else None
+        moved = found is not None and abs(found.offset_s - curve.offset_s) > near
+        return None if moved and not narrow else found
 
     best = slope(*own) if len(own[0]) else None
     if n * len(recording.track_names) ** 2 > settings.most_refined_samples:

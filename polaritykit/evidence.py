@@ -218,7 +218,7 @@ def continuous_evidence(
         known[home, b] = known[b, home] = True
         offset[home, b], offset[b, home] = reading.offset_s, -reading.offset_s
         std[home, b] = std[b, home] = reading.std_s
-        if curve.unison >= settings.min_unison:
+        if curve.unison >= settings.min_unison and reading.lobes_agree:
             size_of_vote = np.clip(settings.rival_slope * (settings.max_rival - curve.rival), 0.0, edge_cap)
             odds[home, b] = odds[b, home] = curve.sign * size_of_vote
         level[b] = level[b] + min(0.0, reading.explained_db)
@@ -258,4 +258,5 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         return "crosstalk"
     if curve.at_edge:
         return "edge"
-    return "narrow" if curve.rival > settings.max_rival or curve.unison < settings.min_unison else ""
+    clear = curve.rival <= settings.max_rival and curve.unison >= settings.min_unison
+    return "" if clear and reading.lobes_agree else "narrow"

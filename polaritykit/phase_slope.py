@@ -18,6 +18,7 @@ Trans. ASSP 24(4), 320-327: for a pure delay in noise it reaches the Cramér-Rao
 Carter, G. C., Knapp, C. H. & Nuttall, A. H. (1973), IEEE Trans. AU 21(4), 337-344: coherence by chance.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -53,6 +54,8 @@ class Slope:
     std_s: float
     #: The bins lie on the line as closely as noise lets them: one source, and hardly a reflection.
     straight: bool
+    #: The lobe is the one that was asked for, of that sign.
+    same_lobe: bool = True
 
 
 def window_starts(n_samples: int, whole: int, most: int) -> tuple[NDArray[np.int64], int]:
@@ -84,7 +87,14 @@ def cut(take: Samples, starts: NDArray[np.int64], size: int) -> Samples:
 
 
 def refine(
-    windows_a: Samples, windows_b: Samples, whole: int, *, offset_s: float, sign: int, sample_rate_hz: int
+    windows_a: Samples,
+    windows_b: Samples,
+    whole: int,
+    *,
+    offset_s: float,
+    sign: int,
+    sample_rate_hz: int,
+    lobes_s: float = 0.0,
 ) -> Slope | None:
     """Offset from the slope of the phase over all coherent bins.
 
@@ -98,6 +108,9 @@ def refine(
     sign : int
         Polarity, +1 or -1.
     sample_rate_hz : int
+    lobes_s : float
+        So far about the first value the highest lobe of either sign is looked for: of a narrow band in noise
+        the weighted curve finds it better than one in which all bins have the same say.
 
     Returns
     -------
@@ -114,6 +127,14 @@ def refine(
         return None
     omega = 2 * np.pi * np.arange(len(cross)) * sample_rate_hz / size
     left = offset_s - whole / sample_rate_hz
+    same_lobe, risk = True, 0.0
+    noise = float(np.sum(weight**2 * incoherent)) * _BINS_ALIKE / (2.0 * max(1.0, _INDEPENDENT * n))
+    if lobes_s > 0:
+        lobe = _highest_lobe(
+            weight * cross, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=math.sqrt(noise)
+        )
+        same_lobe = lobe.sign > 0 and abs(lobe.lag_s - left) < lobe.half_apart_s
+        left, cross, risk = lobe.lag_s, lobe.sign * cross, lobe.risk_s
     for _ in range(6):
         turned = weight * cross * np.exp(1j * omega * left)
         bend = float(np.sum(omega**2 * turned.real))
@@ -126,8 +147,55 @@ def refine(
     shown = float(np.sum((omega * turned.imag) ** 2))
     return Slope(
         offset_s=whole / sample_rate_hz + left,
-        std_s=float(np.sqrt(_BINS_ALIKE * max(promised, shown))) / bend,
+        std_s=math.hypot(math.sqrt(_BINS_ALIKE * max(promised, shown)) / bend, risk),
         straight=shown <= _STRAIGHT * promised,
+        same_lobe=same_lobe,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Lobe:
+    lag_s: float
+    sign: int
+    #: Half the way to the next lobe, of either sign.
+    half_apart_s: float
+    #: Spread that comes from taking this lobe for another one.
+    risk_s: float
+
+
+def _highest_lobe(
+    weighted: Complexes, size: int, rate_hz: int, *, lag_s: float, reach_s: float, noise: float
+) -> _Lobe:
+    """Highest lobe of either sign about a lag, and what its runner-up makes of it.
+
+    Two lobes of heights J and rJ in the same noise σ change places with the probability
+    Q(J/σ·sqrt((1-r)/2)), for their noises correlate by r.
+    """
+    from scipy.fft import irfft
+    from scipy.special import erfc
+
+    fine = 8
+    curve = irfft(weighted, size * fine) * (size * fine / 2)
+    step = 1.0 / (rate_hz * fine)
+    lags = np.arange(round((lag_s - reach_s) / step), round((lag_s + reach_s) / step) + 1)
+    heights = curve[lags]
+    tall = np.abs(heights)
+    top = np.flatnonzero((tall[1:-1] >= tall[:-2]) & (tall[1:-1] > tall[2:])) + 1
+    if not len(top):
+        return _Lobe(lag_s=lag_s, sign=1, half_apart_s=reach_s, risk_s=0.0)
+    order = top[np.argsort(-tall[top])]
+    best = int(order[0])
+    risk = 0.0
+    for other in order[1:5]:
+        ratio = float(tall[other] / tall[best])
+        sure = float(tall[best]) / max(noise, 1e-300) * math.sqrt((1.0 - ratio) / 2.0)
+        risk += 0.5 * float(erfc(sure / math.sqrt(2.0))) * (float(other - best) * step) ** 2
+    near = min((abs(int(other) - best) for other in top if other != best), default=len(lags))
+    return _Lobe(
+        lag_s=float(lags[best]) * step,
+        sign=1 if heights[best] >= 0 else -1,
+        half_apart_s=0.5 * near * step,
+        risk_s=math.sqrt(risk),
     )
 
 

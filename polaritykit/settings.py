@@ -480,6 +480,9 @@ class ContinuousSettings:
     #: The straight line through the phase may move the peak by this part of the period at the evidence's
     #: root-mean-square frequency.
     refine_within_period: float = 0.125
+    #: Where the opposite lobe is that high, or the evidence faint (under twice the least), the right lobe is
+    #: looked for again this far about the peak: two periods of an octave about 1.4 kHz.
+    lobes_ms: float = 1.5
     #: Besides a source's own frames the whole take refines the offset, where it agrees with them; the take's
     #: samples times the tracks squared are limited to this (half a minute for three tracks): time, not
     #: precision, is then what more would cost.
