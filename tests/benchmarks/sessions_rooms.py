@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from sessions_base import Hearing, Session, inject, pair_truths
+from sessions_base import Hearing, Session, delayed, inject, pair_truths
 
 SPEED = 343.2
 RATE = 48000
@@ -94,12 +94,11 @@ def response(room: Room, source_m: np.ndarray, mic_m: np.ndarray, rng: np.random
     return direct_response(source_m, mic_m) + room_sound(room, source_m, mic_m, rng)
 
 
-def mic_filter(signal: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """One mic's colour: a low cut and a broad presence bell, both minimum phase."""
-    from scipy.signal import butter, sosfilt
+def mic_colour(rng: np.random.Generator) -> np.ndarray:
+    """Sections of one mic's colour: a low cut and a broad presence bell, both minimum phase."""
+    from scipy.signal import butter
 
     low = butter(1, rng.uniform(20, 60), "highpass", fs=RATE, output="sos")
-    shaped = sosfilt(low, signal)
     # Bell after the audio-EQ formulas of Bristow-Johnson.
     gain, f0, q = rng.uniform(-4, 4), rng.uniform(2500, 9000), 0.8
     a = 10 ** (gain / 40)
@@ -107,7 +106,7 @@ def mic_filter(signal: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     alpha = np.sin(w) / (2 * q)
     b = np.array([1 + alpha * a, -2 * np.cos(w), 1 - alpha * a])
     c = np.array([1 + alpha / a, -2 * np.cos(w), 1 - alpha / a])
-    return sosfilt(np.r_[b, c][None] / c[0], shaped)
+    return np.concatenate([low, np.r_[b, c][None] / c[0]])
 
 
 # --- drums ---------------------------------------------------------------------------------------------
@@ -274,8 +273,13 @@ def simulated_kit(
     seconds: float = 30,
     flips: bool = True,
     delays: bool = True,
+    keep_parts: bool = False,
 ) -> Session:
-    """Six extended or point-like sources in a room, an overlapping groove, hidden flips and delays."""
+    """Six extended or point-like sources in a room, an overlapping groove, hidden flips and delays.
+
+    With `keep_parts` the notes hold ``parts``: what each source alone brings to each track, as it stands
+    in the tracks (coloured, scaled, flipped, delayed).
+    """
     from scipy.fft import rfft
     from sessions_kit import groove
 
@@ -292,6 +296,7 @@ def simulated_kit(
         for t, d, g in groove(rng, seconds - 0.6, ("snare", "kick", "tom_1", "tom_4", "hihat_closed", "ride"))
     ]
     tracks = {m: np.zeros(n) for m in mics}
+    parts: dict[str, dict[str, np.ndarray]] = {}
     hearings: dict[str, dict[str, Hearing]] = {}
     n_variants = 8
     for drum in drums:
@@ -303,11 +308,14 @@ def simulated_kit(
             placed = Drum(**{**drum.__dict__, "centre_m": drum.centre_m + here})
             heard, arrival, sign = drum_on_mic(placed, spectra, position + here, room, rng)
             energy = 0.0
+            part = parts.setdefault(drum.name, {})[mic] = np.zeros(n if keep_parts else 0)
             for (time_s, name, gain_db), v in zip(score, variants, strict=True):
                 if name == drum.name:
                     at = round(time_s * RATE)
                     x = heard[v][: n - at] * 10 ** (gain_db / 20)
                     tracks[mic][at : at + len(x)] += x
+                    if keep_parts:
+                        part[at : at + len(x)] += x
                     energy += float(np.dot(x, x))
             hearings[drum.name][mic] = Hearing(arrival_ms=arrival * 1e3, sign=sign, energy=energy)
     return finish(
@@ -319,6 +327,7 @@ def simulated_kit(
         flips=flips,
         delays=delays,
         notes={"score": score},
+        parts=parts if keep_parts else None,
     )
 
 
@@ -333,18 +342,37 @@ def finish(
     delays: bool = True,
     colour: bool = True,
     notes: Mapping[str, object] | None = None,
+    parts: Mapping[str, Mapping[str, np.ndarray]] | None = None,
 ) -> Session:
-    """Colour the mics, normalise, add independent noise (dB re each peak), inject flips and delays."""
+    """Colour the mics, normalise, add independent noise (dB re each peak), inject flips and delays.
+
+    The same is done to the parts of the sound, where they are given; the notes then hold them.
+    """
+    from scipy.signal import sosfilt
+
     made, noise = {}, {}
-    scales = {}
+    done = {}
     for mic, x in tracks.items():
-        x = mic_filter(x, rng) if colour else x  # noqa: PLW2901 - one step after the other
+        sections = mic_colour(rng) if colour else np.array([[1.0, 0, 0, 1, 0, 0]])
+        x = sosfilt(sections, x)  # noqa: PLW2901 - one step after the other
         peak = float(np.max(np.abs(x))) or 1.0
         hiss = rng.standard_normal(len(x)) * 10 ** (noise_db / 20)
         made[mic] = 0.5 * (x / peak + hiss)
-        scales[mic] = peak
+        done[mic] = (sections, peak)
         noise[mic] = float(np.dot(hiss, hiss)) * peak**2
     injected, signs, shifts = inject(made, RATE, rng, flips=flips, delays=delays)
+
+    def as_in_track(mic: str, part: np.ndarray) -> np.ndarray:
+        sections, peak = done[mic]
+        shaped = 0.5 * sosfilt(sections, part) / peak
+        return (signs[mic] * delayed(shaped, shifts[mic] * 1e-3 * RATE)).astype(np.float32)
+
+    notes = dict(notes or {})
+    if parts is not None:
+        notes["parts"] = {
+            source: {mic: as_in_track(mic, part) for mic, part in heard.items()}
+            for source, heard in parts.items()
+        }
     return Session(
         name=name,
         sample_rate_hz=RATE,
@@ -352,5 +380,5 @@ def finish(
         pairs=pair_truths(hearings, signs, shifts, noise_energy=noise),
         flips=signs,
         delays_ms=shifts,
-        notes=notes or {},
+        notes=notes,
     )
