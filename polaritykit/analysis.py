@@ -33,6 +33,7 @@ from polaritykit.recording import ArrayRecording
 from polaritykit.records import Floats, Recording, TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra import Spectra, SpectrumPool, hop_for
+from polaritykit.sum_targets import track_targets
 from polaritykit.summing import band_gains
 
 Progress = Callable[[str, float], None]
@@ -161,6 +162,8 @@ def analyse(
         sample_rate_hz=recording.sample_rate_hz,
         settings=settings.advice,
         signs=settings.agreement,
+        targets=track_targets(spectra, [index for index, is_good in enumerate(usable) if is_good]),
+        alignment=settings.alignment,
     )
     findings = tuple(
         _changed(

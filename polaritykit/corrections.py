@@ -12,11 +12,14 @@ import numpy as np
 from polaritykit.agreement import Agreement
 from polaritykit.evidence import SourceEvidence
 from polaritykit.findings import Corrections, Loop, Outvoted, TrackCorrection
-from polaritykit.naming import is_overhead, is_room
+from polaritykit.naming import is_overhead
 from polaritykit.pairs import Conclusion
-from polaritykit.settings import AdviceSettings, AgreementSettings
+from polaritykit.settings import AdviceSettings, AgreementSettings, AlignmentSettings
+from polaritykit.sum_targets import SumTarget
+from polaritykit.timing import lateness
 
 Pairs = Mapping[tuple[int, int], Conclusion]
+_ALIGNMENT = AlignmentSettings()
 
 
 def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str, str], ...]) -> int | None:
@@ -52,6 +55,8 @@ def correct(
     sample_rate_hz: int,
     settings: AdviceSettings,
     signs: AgreementSettings,
+    targets: tuple[SumTarget, ...] = (),
+    alignment: AlignmentSettings = _ALIGNMENT,
 ) -> Corrections:
     """Make one consistent set of settings.
 
@@ -67,18 +72,34 @@ def correct(
     sample_rate_hz : int
     settings : AdviceSettings
     signs : AgreementSettings
+    targets : tuple of SumTarget, optional
+        Main octaves of the tracks in the sum; without them first arrivals are taken as they are.
+    alignment : AlignmentSettings, optional
 
     Returns
     -------
     Corrections
     """
     flips, flip_why = _flips(names, pairs, agreement, signs)
-    late_s, delay_why = _lateness(names, pairs, evidence, linked=linked, anchor=anchor, settings=settings)
+    late_s, delay_why = lateness(
+        names,
+        pairs,
+        evidence,
+        signs=np.where(flips, -1.0, 1.0),
+        targets=targets,
+        linked=linked,
+        anchor=anchor,
+        settings=settings,
+        alignment=alignment,
+    )
+    groups = _groups(names, pairs)
+    moving = {name for group in groups if anchor is not None and names[anchor] in group for name in group}
     latest = max([value for value in late_s if value is not None], default=0.0)
     tracks = []
     for index, name in enumerate(names):
         own = late_s[index]
-        delay_s = latest - own if own is not None else 0.0
+        # What keeps its lateness keeps it against the anchor, which may have to wait for a late track.
+        delay_s = latest - (own or 0.0) if name in moving else 0.0
         why = "; ".join(part for part in (flip_why[index], delay_why[index]) if part)
         delay_ms = delay_s * 1e3 if delay_s * 1e3 >= settings.least_delay_ms / 2 else 0.0
         tracks.append(
@@ -94,7 +115,7 @@ def correct(
     return Corrections(
         anchor=names[anchor] if anchor is not None else None,
         tracks=tuple(tracks),
-        groups=_groups(names, pairs),
+        groups=groups,
         outvoted=_outvoted(names, pairs),
         loops=_loops(names, pairs),
     )
@@ -129,58 +150,6 @@ def _flips(
                 tie = " (or all the others of its group)" if len(chosen) * 2 == len(group) else ""
                 why[track] = f"inverted against {rest} other track{'s' if rest > 1 else ''}{tie}"
     return flips, why
-
-
-def _lateness(
-    names: tuple[str, ...],
-    pairs: Pairs,
-    evidence: tuple[SourceEvidence, ...],
-    *,
-    linked: tuple[tuple[str, str], ...],
-    anchor: int | None,
-    settings: AdviceSettings,
-) -> tuple[list[float | None], list[str]]:
-    """How late each track is against the anchor by its own source, seconds; None for tracks left alone."""
-    late: list[float | None] = [None] * len(names)
-    why = [""] * len(names)
-    if anchor is None:
-        return late, why
-    partner = {name: other for pair in linked for name, other in (pair, pair[::-1])}
-    anchors = {anchor} | ({names.index(partner[names[anchor]])} if names[anchor] in partner else set())
-    for index in anchors:
-        late[index] = 0.0
-    for index, name in enumerate(names):
-        if index in anchors or name in partner:
-            continue
-        found = _own_offset(index, anchor, pairs, evidence)
-        if found is None:
-            continue
-        offset_s, source = found
-        if offset_s * 1e3 > settings.far_ms or (is_room(name) and offset_s > 0):
-            why[index] = f"far ({offset_s * 1e3:.1f} ms later than {names[anchor]}): keeps its lateness"
-            continue
-        late[index] = offset_s
-        if abs(offset_s) * 1e3 >= settings.least_delay_ms:
-            word = "earlier" if offset_s < 0 else "later"
-            what = "its own source" if source == name else source
-            why[index] = f"hears {what} {abs(offset_s) * 1e3:.2f} ms {word} than {names[anchor]}"
-    return late, why
-
-
-def _own_offset(
-    track: int, anchor: int, pairs: Pairs, evidence: tuple[SourceEvidence, ...]
-) -> tuple[float, str] | None:
-    """Offset of a track against the anchor by its own source, else by the pair's main source."""
-    conclusion = pairs[min(track, anchor), max(track, anchor)]
-    sign = 1.0 if anchor < track else -1.0
-    own = [item for item in evidence if item.home == track and item.known[anchor, track]]
-    if not conclusion.related or conclusion.offset_s is None or conclusion.main is None:
-        return None
-    if own:
-        best = max(own, key=lambda item: float(np.abs(item.log_odds[anchor, track])) + item.n_used * 1e-3)
-        if best.std_s[anchor, track] <= 2 * (conclusion.std_s or 0.0) + 1e-4:
-            return float(best.offset_s[anchor, track]), "its own source"
-    return sign * conclusion.offset_s, conclusion.main.home
 
 
 def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:

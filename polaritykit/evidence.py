@@ -23,6 +23,7 @@ from polaritykit.line_up import lined_up
 from polaritykit.records import Complexes, Floats, Recording, read_only
 from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings
 from polaritykit.sources import HitSource
+from polaritykit.sum_targets import SumTarget, hit_target
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,6 +51,8 @@ class SourceEvidence:
     lowness_db: float | None = None
     #: How the hits run over the take; None for sustained sound.
     course: HitCourse | None = None
+    #: What it brings to every track in its main octave; None for sustained sound.
+    target: SumTarget | None = None
     #: How the pairs run over the frames of sustained sound.
     pair_courses: tuple[PairCourse, ...] = ()
 
@@ -103,6 +106,7 @@ def hit_evidence(
         obstacle=obstacle,
         lowness_db=source.lowness_db,
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
+        target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )
 
 

@@ -103,7 +103,10 @@ def test_most_pairs_of_the_kit_are_answered():
 
 
 def test_close_mics_are_delayed_to_an_overhead_by_their_own_source():
-    """A desk can set these delays: each is the time from the close mic to the anchor, less the latest one."""
+    """A desk can set these delays: each is the time from the close mic to the anchor, less the latest one.
+
+    Where that would harm the sum, the reason says so and the delay stays within 1.5 ms (AlignmentSettings).
+    """
     report = report_of("drum_kit")
     anchor = report["corrections"]["anchor"]
     true = {
@@ -113,11 +116,16 @@ def test_close_mics_are_delayed_to_an_overhead_by_their_own_source():
         for source in pair["sources"]
     }
     delays = {track["name"]: track["delay_ms"] for track in report["corrections"]["tracks"]}
+    why = {track["name"]: track["why"] for track in report["corrections"]["tracks"]}
+    heard = {source["home"]: source["arrivals"] for source in report["sources"]}
 
     assert anchor in ("07_overhead_left", "08_overhead_right")
     assert delays["07_overhead_left"] == delays["08_overhead_right"] == delays["09_room"] == 0.0
     for name, source in (("01_kick", "kick"), ("05_tom_high", "tom_high"), ("06_tom_low", "tom_low")):
-        assert delays[name] == pytest.approx(true[name, source], abs=TOLERANCE_MS)
+        moved = "fullest sum" in why[name]
+        assert delays[name] == pytest.approx(true[name, source], abs=1.5 if moved else TOLERANCE_MS)
+        at_anchor = next(arrival for arrival in heard[name] if arrival["track"] == anchor)
+        assert at_anchor["offset_ms"] == pytest.approx(true[name, source], abs=TOLERANCE_MS)
 
 
 def test_a_stereo_pair_is_not_delayed_against_itself():

@@ -244,8 +244,7 @@ def promise_errors(kit: Kit, findings: Any) -> list[float]:
     before = Measured(names=names, spectra=pooled_spectra(ArrayRecording(kit.tracks, RATE)))
     after = Measured(names=names, spectra=pooled_spectra(ArrayRecording(rendered, RATE)))
     applied = [
-        {"name": name, "invert": settings[name].invert, "delay_ms": settings[name].delay_ms}
-        for name in names
+        {"name": name, "invert": settings[name].invert, "delay_ms": settings[name].delay_ms} for name in names
     ]
     pairs = [
         {
