@@ -72,7 +72,14 @@ def align(
             if mine is None:
                 found[track] = Setting(rule="arrival", late_s=late_s, gain_db=0.0, loser=track, loss_db=0.0)
                 continue
-            found[track] = _decide(track, late_s, delays_s, signs, (mine, *heavy), settings)
+            found[track] = _decide(
+                track,
+                late_s,
+                delays_s=delays_s,
+                signs=signs,
+                targets=(mine, *heavy),
+                settings=settings,
+            )
             chosen = found[track].late_s
             delays_s[track] = -chosen if chosen is not None else 0.0
         if np.array_equal(before, delays_s):
@@ -83,12 +90,13 @@ def align(
 def _decide(
     track: int,
     late_s: float | None,
+    *,
     delays_s: Floats,
     signs: Floats,
     targets: Sequence[SumTarget],
     settings: AlignmentSettings,
 ) -> Setting:
-    """Choose between the first arrival, the fullest sum near it, and no delay; `targets` has its own first."""
+    """Choose between the first arrival, the fullest sum near it, and no delay; its own target comes first."""
     searched = _near(late_s, targets[0], settings)
     candidates = np.concatenate([[0.0, -(late_s or 0.0)], searched])
     powers = [powers_over_delay(t, signs, delays_s, track, candidates) for t in targets]

@@ -12,7 +12,7 @@ import numpy as np
 from polaritykit.agreement import Agreement
 from polaritykit.evidence import SourceEvidence
 from polaritykit.findings import Corrections, Loop, Outvoted, TrackCorrection
-from polaritykit.naming import is_overhead
+from polaritykit.naming import is_overhead, is_underside
 from polaritykit.pairs import Conclusion
 from polaritykit.settings import AdviceSettings, AgreementSettings, AlignmentSettings
 from polaritykit.sum_targets import SumTarget
@@ -146,10 +146,28 @@ def _flips(
             margins = [abs(float(agreement.margin[track, other])) for other in group - chosen]
             flips[track] = max(margins, default=0.0) >= signs.decide_margin
             if flips[track]:
-                rest = len(group) - len(chosen)
+                partners = [pairs[min(track, other), max(track, other)] for other in group - chosen]
                 tie = " (or all the others of its group)" if len(chosen) * 2 == len(group) else ""
-                why[track] = f"inverted against {rest} other track{'s' if rest > 1 else ''}{tie}"
+                why[track] = _flip_words(names[track], partners) + tie
     return flips, why
+
+
+def _flip_words(name: str, partners: list[Conclusion]) -> str:
+    """Say what a flip rests on: wiring, the mic's place, or one source that cannot tell the two apart."""
+    others = f"{len(partners)} other track{'s' if len(partners) > 1 else ''}"
+    if is_underside(name):
+        return (
+            f"inverted against {others}, as a mic under a drum is by nature: flip it for the sum, "
+            "no cable needs mending"
+        )
+    decided = [pair for pair in partners if pair.polarity != "unclear" and pair.main is not None]
+    homes = {source.home for pair in decided for source in pair.sources if source.polarity != "unclear"}
+    if len(homes) == 1 and len(partners) > 1 and not any(pair.strong for pair in decided):
+        return (
+            f"inverted against {others} for {homes.pop()} alone: flip it for the sum; before mending a cable "
+            "see whether this mic hears it from its other side"
+        )
+    return f"inverted against {others}"
 
 
 def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:

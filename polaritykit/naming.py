@@ -1,6 +1,6 @@
-"""What track names tell by trade habit: stereo partners, overheads, far mics.
+"""What track names tell by trade habit: stereo partners, overheads, far mics, mics under a drum.
 
-Names never decide a measurement; they only choose what is kept together and what keeps its timing.
+Names never decide a measurement; they only choose what is kept together, what keeps its timing, and words.
 """
 
 import re
@@ -12,6 +12,8 @@ _SIDE = re.compile(
 _LEFT = {"left", "links", "l"}
 _OVERHEAD = re.compile(r"(^|[^a-z])(oh|ohs|over|overs|overhead|overheads)([^a-z]|$)", re.IGNORECASE)
 _ROOM = re.compile(r"(^|[^a-z])(room|rooms|amb|ambience|ambient|hall|far)([^a-z]|$)", re.IGNORECASE)
+
+_UNDERSIDE = re.compile(r"(^|[^a-z])(bot|bottom|btm|under|underside|below|beneath)([^a-z]|$)", re.IGNORECASE)
 
 
 def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
@@ -44,3 +46,14 @@ def is_overhead(name: str) -> bool:
 def is_room(name: str) -> bool:
     """Whether a name reads as a room mic."""
     return _ROOM.search(name.replace("_", " ")) is not None
+
+
+def is_underside(name: str) -> bool:
+    """Whether a name reads as a mic under a drum, which hears it from its other side.
+
+    Examples
+    --------
+    >>> is_underside("03_snare_bottom"), is_underside("snare_top")
+    (True, False)
+    """
+    return _UNDERSIDE.search(name.replace("_", " ")) is not None

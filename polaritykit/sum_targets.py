@@ -71,7 +71,7 @@ def hit_target(
     rise, fall = max(1, round(fade_s * sample_rate_hz)), max(1, n // 4)
     taper[:rise] = np.sin(np.linspace(0.0, np.pi / 2, rise)) ** 2
     taper[-fall:] = np.cos(np.linspace(0.0, np.pi / 2, fall)) ** 2
-    frequency = np.fft.rfftfreq(n, 1 / sample_rate_hz)
+    frequency: Floats = np.asarray(np.fft.rfftfreq(n, 1 / sample_rate_hz), np.float64)
     own = np.fft.rfft(windows[:, home, first:] * taper, axis=-1)
     octave = main_octave(np.sum(np.abs(own) ** 2, axis=0), frequency)
     if octave is None:

@@ -6,8 +6,6 @@ Conventions: lateness in seconds against the anchor, None for tracks that are le
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
 from polaritykit.alignment import Setting, align
 from polaritykit.evidence import SourceEvidence
 from polaritykit.naming import is_room
@@ -76,7 +74,12 @@ def lateness(
         if name in partner:
             continue
         found = own_arrival(
-            index, anchor, pairs[min(index, anchor), max(index, anchor)], evidence, targets, settings
+            index,
+            anchor,
+            pairs[min(index, anchor), max(index, anchor)],
+            evidence=evidence,
+            targets=targets,
+            settings=settings,
         )
         if found is None:
             continue
@@ -96,7 +99,8 @@ def lateness(
     )
     for index, setting in aligned.items():
         late[index] = setting.late_s
-        why[index] = _words(names, own[index], setting, anchor, index, settings)
+        what = "its own source" if own[index].home == index else names[own[index].home]
+        why[index] = _words(names, own[index], setting, heard=what, anchor=names[anchor], settings=settings)
     return late, why
 
 
@@ -104,6 +108,7 @@ def own_arrival(
     track: int,
     anchor: int,
     conclusion: Conclusion,
+    *,
     evidence: tuple[SourceEvidence, ...],
     targets: tuple[SumTarget, ...],
     settings: AdviceSettings,
@@ -140,36 +145,34 @@ def _sounds_like(item: SourceEvidence, track: int, targets: tuple[SumTarget, ...
     octaves = [target.centre_hz for target in targets if target.track == track]
     if item.target is None or not octaves:
         return True
-    return abs(np.log2(item.target.centre_hz / octaves[0])) < 0.5
+    return bool(item.target.centre_hz == octaves[0])
 
 
 def _words(
     names: tuple[str, ...],
     own: OwnArrival,
     setting: Setting,
-    anchor: int,
-    track: int,
+    *,
+    heard: str,
+    anchor: str,
     settings: AdviceSettings,
 ) -> str:
+    """Say what was measured, and which rule made what of it."""
     if own.late_s is None:
+        found = "its own source was not found often enough by itself: "
         if setting.late_s is None:
-            return "its own source was not found often enough by itself: no delay is advised"
-        return (
-            "its own source was not found often enough by itself: set for the fullest sum in its own octave "
-            f"({setting.gain_db:+.1f} dB)"
-        )
-    if abs(own.late_s) * 1e3 < settings.least_delay_ms and setting.rule == "arrival":
-        return ""
-    what = "its own source" if own.home == track else names[own.home]
+            return found + "no delay is advised"
+        return found + f"set for the fullest sum in its own octave ({setting.gain_db:+.1f} dB)"
     word = "earlier" if own.late_s < 0 else "later"
-    heard = f"hears {what} {abs(own.late_s) * 1e3:.2f} ms {word} than {names[anchor]}"
+    said = f"hears {heard} {abs(own.late_s) * 1e3:.2f} ms {word} than {anchor}"
     if setting.rule == "arrival":
-        return heard
+        return said if abs(own.late_s) * 1e3 >= settings.least_delay_ms else ""
     if setting.rule == "fullest":
-        return f"{heard}; set for the fullest sum of it instead ({setting.gain_db:+.1f} dB in the whole sum)"
+        return f"{said}; set for the fullest sum of it instead ({setting.gain_db:+.1f} dB in the whole sum)"
     if setting.rule == "no gain":
-        return f"{heard}, but the sum of all tracks would not gain: no delay is advised"
+        return f"{said}, but the sum of all tracks would not gain: no delay is advised"
+    loser = names[setting.loser]
     return (
-        f"{heard}, but with that delay the sum would lose {setting.loss_db:.1f} dB of {names[setting.loser]}: "
+        f"{said}, but with that delay the sum would lose {setting.loss_db:.1f} dB of {loser}: "
         "no delay is advised"
     )

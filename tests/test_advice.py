@@ -1,5 +1,7 @@
 """Advice on one pair and settings of a session, from conclusions written by hand: each rule by itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -194,6 +196,28 @@ def test_the_smaller_side_is_flipped(backwards):
     assert [track.invert for track in turned.tracks] == [track.invert for track in found.tracks]
 
 
+def test_a_mic_under_a_drum_is_flipped_for_the_sum_and_no_cable_is_blamed():
+    """A head moves towards one mic and away from the other (textbook: both sides of a membrane)."""
+    names = ("snare_top", "snare_bottom", "oh_left", "oh_right", "room")
+    found = settings_of(*session((1, -1, 1, 1, 1), names=names), names=names)
+
+    assert found.tracks[1].invert
+    assert "no cable needs mending" in found.tracks[1].why
+
+
+def test_one_source_alone_does_not_send_anybody_to_mend_a_cable():
+    """Wiring turns every source, a place behind a drum only that one."""
+    pairs, agreement = session((-1, 1, 1, 1, 1))
+    alone = {key: replace(pair, strong=False) for key, pair in pairs.items()}
+    found = settings_of(alone, agreement).tracks[0]
+    plain = settings_of(pairs, agreement).tracks[0]
+
+    assert found.invert
+    assert plain.invert
+    assert "for snare alone" in found.why
+    assert "alone" not in plain.why
+
+
 def test_flips_satisfy_every_pair_at_once():
     """After the flips no decided pair is inverted."""
     signs = (1, -1, 1, 1, -1)
@@ -222,6 +246,13 @@ def test_no_delay_is_negative_and_the_latest_sets_zero():
     assert delays["snare"] == 0.0
     assert delays["kick"] == pytest.approx(6.0)
     assert delays["oh_left"] == delays["oh_right"] == pytest.approx(2.0)
+
+
+def test_what_keeps_its_lateness_waits_with_the_anchor():
+    """The room stays 11 ms behind the left overhead though that waits 2 ms for the snare mic."""
+    found = settings_of(*session(late_ms=(0.0, 6.0, 4.0, 4.5, 15.0)))
+
+    assert found.tracks[4].delay_ms == pytest.approx(2.0)
 
 
 def test_loops_of_true_offsets_close():

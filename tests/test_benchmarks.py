@@ -10,6 +10,7 @@ from shared_data import need_shared_data
 
 sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
 
+import corrections
 import references
 import scoring
 import sessions_base
@@ -171,3 +172,36 @@ def test_kit_session_holds_the_flips_and_delays_it_names() -> None:
     [before], [after] = plain.pairs, hidden.pairs
     shift = hidden.delays_ms["oh_left"] - hidden.delays_ms["snare_top"]
     assert after.dominant.offset_ms - before.dominant.offset_ms == pytest.approx(shift)
+
+
+def test_parts_of_a_simulated_kit_add_up_to_its_tracks() -> None:
+    """What all sources bring, and the noise at -65 dB of each peak (by construction)."""
+    session = sessions_rooms.simulated_kit(2, seconds=2.0, n_mics=2, rt60_s=0.2, keep_parts=True)
+    plain = sessions_rooms.simulated_kit(2, seconds=2.0, n_mics=2, rt60_s=0.2)
+    for name, track in session.tracks.items():
+        left = track - sum(heard[name] for heard in session.notes["parts"].values())
+        assert np.array_equal(track, plain.tracks[name])
+        assert 20 * np.log10(np.sqrt(np.mean(left**2)) / 0.5) == pytest.approx(-65, abs=1.0)
+
+
+def test_effect_of_a_setting_on_a_source_by_hand() -> None:
+    """One tone of 100 Hz in two tracks 5 ms apart cancels; 5 ms of delay or a flip make 6 dB."""
+    frequency = np.array([100.0])
+    heard = np.stack([np.ones(1), np.exp(-2j * np.pi * frequency * 5e-3)])
+    part = corrections.Part(
+        name="tone", home="a", centre_hz=125.0, frequency_hz=frequency, spectra=heard, below_loudest_db={}
+    )
+    for signs, delays in (((1, 1), (5, 0)), ((1, -1), (0, 0))):
+        level = corrections.level_db(part, np.array(signs), np.array(delays))
+        assert level == pytest.approx(20 * np.log10(2))
+    assert corrections.level_db(part, np.ones(2), np.zeros(2)) < -100
+
+
+def test_polarity_is_counted_up_to_one_sign_per_group() -> None:
+    """Two groups, one turned as a whole; a single wrong track shows."""
+    flips = {"a": 1, "b": -1, "c": 1, "d": -1, "e": 1}
+    said = {"a": False, "b": True, "c": True, "d": False, "e": False}
+    groups = [{"a", "b"}, {"c", "d"}]
+    assert corrections.polarity_score(list(flips), flips, said, groups) == (4, 4, [])
+    groups = [{"a", "b", "c", "e"}]
+    assert corrections.polarity_score(list(flips), flips, said, groups) == (4, 3, ["c"])

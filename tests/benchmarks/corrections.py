@@ -117,7 +117,7 @@ def kit_of(seed: int, **options: Any) -> Kit:
     label = "-".join(f"{key}{value}" for key, value in sorted(options.items()))
     path = cache_dir() / f"corrections-2-{seed}-{label}.pickle"
     if path.exists():
-        kit: Kit = pickle.loads(path.read_bytes())  # noqa: S301 - written by this program
+        kit: Kit = pickle.loads(path.read_bytes())
         return kit
     session = simulated_kit(seed, delays=False, keep_parts=True, **options)
     kit = Kit(
