@@ -120,10 +120,12 @@ def own_arrival(
     OwnArrival or None
         None for a track that shares no sound with the anchor.
     """
-    if not conclusion.related or conclusion.offset_s is None or conclusion.main is None:
+    if not conclusion.related or conclusion.main is None:
         return None
     kind = [item for item in evidence if item.kind == conclusion.main.kind]
     if not kind:
+        if conclusion.offset_s is None:
+            return None
         sign = 1.0 if anchor < track else -1.0
         return OwnArrival(late_s=sign * conclusion.offset_s, home=track, target=None)
     loudest = max(kind, key=lambda item: float(item.level_db[track]))
