@@ -77,6 +77,8 @@ class PhaseCurve:
     sign: int
     #: Largest opposite-sign value over the peak, anywhere in the search.
     rival: float
+    #: What it would be if all parts of the spectrum agreed: that of the band alone.
+    rival_of_band: float
     #: Peak in units of the curve's chance level.
     significance: float
     #: The same without the bins that the harmonics of 50 or of 60 Hz could fill, whichever leaves less ...
@@ -163,6 +165,8 @@ def phase_curve(
     # A unit-gain copy gives exactly one at its delay: half the two-sided spectrum is summed.
     spectrum = np.zeros(size * oversample // 2 + 1, dtype=complex)
     spectrum[:n_bins] = weight * phasor / total
+    in_phase = np.zeros_like(spectrum)
+    in_phase[:n_bins] = weight / total
 
     def transform(values: Complexes) -> Floats:
         full = np.fft.irfft(values) * (size * oversample / 2)
@@ -183,6 +187,7 @@ def phase_curve(
         offset_s=float(lag_s[at]) + _vertex(np.abs(curve), at) * float(lag_s[1] - lag_s[0]),
         sign=sign,
         rival=rival,
+        rival_of_band=max(0.0, float(-transform(in_phase).min())),
         significance=float(abs(curve[at]) / max(chance, 1e-30)),
         significance_without_mains=without,
         share_without_mains=share,

@@ -44,7 +44,7 @@ class SourceEvidence:
     log_odds: Floats
     #: Level at which each track hears the source, dB, shape (n_tracks,).
     level_db: Floats
-    #: Why a track has no clear arrival: ``noise``, ``edge``, ``scatter``, ``narrow``, ``mains``,
+    #: Why a track has no clear arrival: ``noise``, ``edge``, ``scatter``, ``narrow``, ``mixed``, ``mains``,
     #: ``crosstalk`` or empty; one word per track.
     obstacle: tuple[str, ...]
     #: Level of its lowest band over the next, dB; None for sustained sound.
@@ -260,7 +260,13 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         and reading.explained_db <= settings.crosstalk_below_db
     ):
         return "crosstalk"
-    if curve.at_edge:
-        return "edge"
-    clear = curve.rival <= settings.max_rival and curve.unison >= settings.min_unison
-    return "" if clear and reading.lobes_agree else "narrow"
+    return "edge" if curve.at_edge else _open_sign(reading, settings)
+
+
+def _open_sign(reading: Reading, settings: ContinuousSettings) -> str:
+    """Why a known offset leaves the sign open, if it does."""
+    curve = reading.curve
+    if curve.rival <= settings.max_rival and curve.unison >= settings.min_unison and reading.lobes_agree:
+        return ""
+    # A band with one sign throughout has a rival of its own; more than that is disagreement.
+    return "narrow" if curve.rival_of_band >= settings.narrow_rival else "mixed"

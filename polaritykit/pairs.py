@@ -15,6 +15,14 @@ from polaritykit.settings import AgreementSettings, PairSettings
 from polaritykit.spectra import Spectra
 from polaritykit.summing import energy_band, sum_effect_db
 
+#: Why a sign stays open, the first that applies.
+_OBSTACLES = {
+    "narrow": "narrow band: the two polarities look alike",
+    "mixed": "the parts of the spectrum do not agree on one sign: a filter on one track, several sources, or "
+    "too little above the noise",
+    "edge": "the arrival lies at the edge of the search",
+}
+
 
 @dataclass(frozen=True, kw_only=True)
 class Conclusion:
@@ -265,7 +273,10 @@ def _apart(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> tuple[Relati
     if "mains" in found:
         return "hum", "all they share lies on the harmonics of the mains: hum, not sound"
     if not evidence:
-        return None, "no sound was found that both tracks share above chance"
+        return None, "neither sustained sound nor enough hits of one source were found to compare"
+    frames = [item for item in evidence if item.kind == "continuous"]
+    if any(item.obstacle[b if item.home == a else a] == "edge" for item in frames if item.home in (a, b)):
+        return None, "what they share lies at the edge of the search: larger offsets are not looked for"
     if found & {"scatter"}:
         return None, "no source reaches both tracks at a steady time: too few clean hits, or nothing shared"
     return None, "no sound was found that both tracks share above the noise"
@@ -291,10 +302,11 @@ def _why_unclear(
         inverted = next(source.home for source in sources if source.polarity == "inverted")
         return f"two sources disagree: {same} is heard with the same polarity, {inverted} inverted"
     obstacles = {item.obstacle[x] for item in ranked for x in (a, b)}
-    if "narrow" in obstacles:
-        return "narrow band: the two polarities look alike"
-    if "edge" in obstacles:
-        return "the arrival lies at the edge of the search"
-    if any(item.n_used < 8 for item in ranked):
+    for obstacle, words in _OBSTACLES.items():
+        if obstacle in obstacles:
+            return words
+    if all(item.kind == "continuous" for item in ranked):
+        return "the opposite polarity fits nearly as well: what they share is faint or narrow in band"
+    if any(item.n_used < 8 for item in ranked if item.kind == "hits"):
         return "too few clean hits"
     return "the first arrivals are too faint or too unlike to tell their sign"

@@ -473,6 +473,8 @@ class ContinuousSettings:
     #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
     #: look alike.
     max_rival: float = 0.8
+    #: A band is called narrow from an opposite lobe of its own on that two octaves do not reach (.56).
+    narrow_rival: float = 0.6
     #: Log-odds per unit of rival below that.
     rival_slope: float = 8.0
     #: Parts of the spectrum that must agree in sign, by weight.

@@ -270,3 +270,30 @@ def test_two_sources_that_leak_have_offsets_of_opposite_sign():
     assert own[0].offset_s * RATE == pytest.approx(60, abs=0.1)
     assert own[1].offset_s * RATE == pytest.approx(25, abs=0.1)
     assert [reading.curve.sign for reading in own] == [1, 1]
+
+
+def reason_of(sound, heard):
+    """Polarity and reason of a pair; both tracks have noise of their own, 60 dB down."""
+    rng = np.random.default_rng(9)
+    tracks = {"a": sound, "b": heard}
+    tracks = {name: x + 1e-3 * rng.standard_normal(len(x)) for name, x in tracks.items()}
+    pair = polaritykit.analyse_arrays(tracks, sample_rate_hz=RATE).pairs[0]
+    return pair.related, pair.polarity, pair.reason
+
+
+def test_reasons_of_sustained_pairs_are_their_own():
+    """What keeps a sign back is said as it is: a narrow band, a filter that turns part of it, a far edge."""
+    rng = np.random.default_rng(10)
+    n = 6 * RATE
+    narrow = band_noise(rng, n, 900, 1300)
+    wide = band_noise(rng, n, 100, 8000)
+    # Below 1.5 kHz one sign, above it the other: no polarity explains both.
+    spectrum = np.fft.rfft(wide)
+    turned = np.fft.irfft(np.where(np.fft.rfftfreq(n, 1 / RATE) < 1500, -1, 1) * spectrum, n)
+
+    assert reason_of(narrow, delayed(narrow, 20))[:2] == (True, "unclear")
+    assert "narrow band" in reason_of(narrow, delayed(narrow, 20))[2]
+    assert "do not agree on one sign" in reason_of(wide, delayed(turned, 20))[2]
+    related, polarity, reason = reason_of(wide, delayed(wide, 1920))
+    assert (related, polarity) == (False, "unclear")
+    assert "edge of the search" in reason
