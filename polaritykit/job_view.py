@@ -42,6 +42,14 @@ class Section:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Sound:
+    """An audio file beside the page."""
+
+    file: str
+    caption: str
+
+
+@dataclass(frozen=True, kw_only=True)
 class JobView:
     """One page: the answer first."""
 
@@ -52,6 +60,8 @@ class JobView:
     sentences: tuple[str, ...]
     sections: tuple[Section, ...]
     cautions: tuple[str, ...]
+    #: To be played from the page, one after the other at one volume.
+    sounds: tuple[Sound, ...] = ()
 
 
 def job_page(view: JobView) -> str:

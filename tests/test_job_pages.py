@@ -37,13 +37,13 @@ def reports(tmp_path_factory):
     noise = 0.1 * rng.standard_normal(8 * RATE)
     left = _write(place / f"{HOSTILE}.wav", noise)
     right = _write(place / "right.wav", -0.7 * np.roll(noise, 9))
-    _run(pair, left, right, "--out", str(place / "pair"), "--plots", "svg")
+    _run(pair, left, right, "--out", str(place / "pair"), "--plots", "svg", "--audio")
     one, two = 0.1 * rng.standard_normal((2, 16 * RATE))
     on = (np.arange(16 * RATE) // (2 * RATE)) % 2
     one, two = one * on, two * (1 - on)
     main = _write(place / "main.wav", one + 0.2 * np.roll(two, 96) + 1e-5 * rng.standard_normal(len(one)))
     leaky = _write(place / "leaky.wav", two + 0.2 * np.roll(one, 96) + 1e-5 * rng.standard_normal(len(one)))
-    _run(bleed, main, leaky, "--out", str(place / "bleed"), "--plots", "png")
+    _run(bleed, main, leaky, "--out", str(place / "bleed"), "--plots", "png", "--audio")
     _run(comb, "--delay", "1 ms", "--level-difference", "6", "--out", str(place / "comb"))
     _run(pulse, "make", str(place / "pulse.wav"))
     signal, _ = soundfile.read(place / "pulse.wav")
@@ -142,8 +142,33 @@ def test_opens_in_a_browser(reports, browser, job, width):
         ".map((figure) => figure.querySelector('path.l0').getAttribute('d').length > 0)"
     )
 
-    assert [url for url in urls if url not in (address, "data:,")] == []
+    # What starts with "data:" is in the page, or the drawing of the browser's own controls.
+    assert [url for url in urls if url != address and not url.startswith("data:")] == []
     assert browser.get_log("browser") == []
     assert browser.execute_script("return document.documentElement.scrollWidth") <= width
     assert all(drawn)
     assert len(drawn) == {"pair": 6, "bleed": 3, "comb": 1, "pulse": 0}[job]
+
+
+@pytest.mark.parametrize(("job", "names"), [("pair", 2), ("bleed", 2)])
+def test_sums_play_from_the_page_without_a_network(reports, job, names):
+    """Every player names a file beside the page, under a caution about hearing (NIOSH 98-126)."""
+    page = (reports[job] / "report.html").read_text(encoding="utf-8")
+    files = re.findall(r'<audio[^>]* src="([^"]+)"', page)
+
+    assert len(files) >= names
+    assert all((reports[job] / file).is_file() and "/" not in file for file in files)
+    assert "85 dB(A)" in page
+    assert "<audio" not in (reports["comb"] / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_sum_is_really_heard_in_the_browser(reports, browser):
+    """The page's own policy lets the file beside it load: its length is that of the take (8 s)."""
+    browser.get((reports["pair"] / "report.html").as_uri())
+    length = browser.execute_async_script(
+        "const done = arguments[0], sound = document.querySelector('audio');"
+        "sound.onerror = () => done('refused'); sound.onloadedmetadata = () => done(sound.duration);"
+        "sound.preload = 'metadata'; sound.load();"
+    )
+
+    assert length == pytest.approx(8.0, abs=0.01)

@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -12,6 +13,7 @@ from polaritykit.bleed_document import bleed_document, bleed_text
 from polaritykit.bleed_view import bleed_view
 from polaritykit.errors import UsageError
 from polaritykit.job_document import job_document
+from polaritykit.job_view import Sound
 from polaritykit.output import check_output_folder, output_folder
 from polaritykit.records import BleedFindings, Session
 from polaritykit.report import fill_job
@@ -102,14 +104,16 @@ def command(
     document = job_document(session, "bleed", bleed_document(found))
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            fill_job(folder, document, bleed_view(document), plots=plots)
+            view = bleed_view(document)
             if audio:
-                _write_sums(folder, session, found)
+                view = replace(view, sounds=_write_sums(folder, session, found))
+            fill_job(folder, document, view, plots=plots)
     click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))
 
 
-def _write_sums(folder: Path, session: Session, found: BleedFindings) -> None:
+def _write_sums(folder: Path, session: Session, found: BleedFindings) -> tuple[Sound, ...]:
     """Write the sum for every option that was judged, all at half level so that none clips."""
+    sounds = []
     options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
     if found.delayed is not None:
         options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
@@ -121,3 +125,5 @@ def _write_sums(folder: Path, session: Session, found: BleedFindings) -> None:
             weights=(0.5, -0.5 if invert else 0.5),
             delays=(max(0, -samples), max(0, samples)),
         )
+        sounds.append(Sound(file=f"sum_{name}.wav", caption=f"Sum {name.replace('_', ' ')}"))
+    return tuple(sounds)

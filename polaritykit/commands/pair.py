@@ -9,7 +9,9 @@ import click
 from polaritykit.audio import open_session
 from polaritykit.errors import UsageError
 from polaritykit.job_document import job_document
+from polaritykit.job_view import Sound
 from polaritykit.output import check_output_folder, output_folder
+from polaritykit.records import Session
 from polaritykit.report import fill_job
 from polaritykit.settings import StereoSettings
 from polaritykit.stereo_document import stereo_document, stereo_text
@@ -68,8 +70,20 @@ def command(
     document = job_document(session, "pair", stereo_document(found))
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            fill_job(folder, document, stereo_view(document), plots=plots)
+            view = stereo_view(document)
             if audio:
-                for name, sign in (("mono_as_recorded.wav", 0.5), ("mono_flipped.wav", -0.5)):
-                    write_sum(folder / name, session.recording, weights=(0.5, sign), delays=(0, 0))
+                view = replace(view, sounds=_write_sums(folder, session))
+            fill_job(folder, document, view, plots=plots)
     click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))
+
+
+def _write_sums(folder: Path, session: Session) -> tuple[Sound, ...]:
+    """Write both mono sums at half level, so that neither clips."""
+    flipped = session.recording.track_names[1]
+    sums = (
+        ("mono_as_recorded.wav", 0.5, "Mono sum as recorded"),
+        ("mono_flipped.wav", -0.5, f"Mono sum with {flipped} flipped"),
+    )
+    for name, sign, _ in sums:
+        write_sum(folder / name, session.recording, weights=(0.5, sign), delays=(0, 0))
+    return tuple(Sound(file=name, caption=caption) for name, _, caption in sums)
