@@ -9,7 +9,7 @@ the lateness.  Changes in dB of one target's level in the sum of all tracks, the
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -33,6 +33,8 @@ class Setting:
     #: The track whose source or octave would lose most, and by how much.
     loser: int
     loss_db: float
+    #: Change of its own octave by its flip, where it is flipped without a delay.
+    flip_db: float | None = None
 
 
 def align(
@@ -84,7 +86,24 @@ def align(
             delays_s[track] = -chosen if chosen is not None else 0.0
         if np.array_equal(before, delays_s):
             break
-    return found
+    return {
+        track: _with_flip(setting, track, own[track], signs=signs, delays_s=delays_s)
+        for track, setting in found.items()
+    }
+
+
+def _with_flip(
+    setting: Setting, track: int, own: SumTarget | None, *, signs: Floats, delays_s: Floats
+) -> Setting:
+    """Add what a flip without a delay does: right as wiring, it may cost low end until the delay is set."""
+    if own is None or setting.late_s is not None or signs[track] > 0:
+        return setting
+    back = np.where(np.arange(len(signs)) == track, 1.0, signs)
+    here = delays_s[track : track + 1]
+    flipped, unflipped = (
+        float(powers_over_delay(own, kept, delays_s, track, here).mean()) for kept in (signs, back)
+    )
+    return replace(setting, flip_db=float(10.0 * np.log10(max(flipped, 1e-30) / max(unflipped, 1e-30))))
 
 
 def _decide(

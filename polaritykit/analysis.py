@@ -177,7 +177,9 @@ def analyse(
         for (a, b), conclusion in pairs.items()
     )
     sources = tuple(
-        _source_finding(item, names, recording.sample_rate_hz) for item in evidence if item.kind == "hits"
+        _source_finding(item, names, recording.sample_rate_hz)
+        for item in evidence
+        if item.kind == "hits" or item.known.any()
     )
     return Findings(
         track_names=names,
@@ -296,7 +298,8 @@ def _pair_finding(
     depth = None
     if offset_ms is not None and abs(offset_ms) >= 0.02 and conclusion.polarity != "unclear":
         notches = tuple(float(f) for f in notches_hz(abs(offset_ms), inverted, 20_000.0)[:40])
-        depth = notch_depth_db(difference) if difference is not None else None
+        # The notches are those of the source that the offset belongs to: so is their depth.
+        depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
     is_copy = {levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]}
     return PairFinding(
         reference=names[a],

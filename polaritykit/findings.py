@@ -28,6 +28,8 @@ class PairSource:
     confidence: float
     #: The smaller of the source's shares in the two tracks, dB below the loudest source of that track.
     level_db: float
+    #: Level of this source in the other track over that in the reference.
+    level_difference_db: float
     #: The source has another sign than the session's decision for this pair.
     dissents: bool
     band_hz: tuple[float, float] | None

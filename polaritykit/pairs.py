@@ -253,6 +253,7 @@ def _pair_source(
         polarity=_sign_word(odds) if clear else "unclear",
         confidence=confidence_of(odds),
         level_db=float(np.min((item.level_db - top)[[a, b]])),
+        level_difference_db=float(item.level_db[b] - item.level_db[a]),
         dissents=clear and odds * margin < 0,
         band_hz=band,
         sum_effect_db=effect,

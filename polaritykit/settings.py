@@ -586,6 +586,8 @@ class AlignmentSettings:
     #: ... if that is no higher than this: above, an octave holds so many notches of any delay that its
     #: level is that of the power sum, whatever is set.
     harm_below_hz: float = 1000.0
+    #: A flip that costs its own octave this much for want of a delay is said to (heard: common practice).
+    flip_warns_db: float = 1.0
     #: Settings depend on one another; they are gone through this often at most.
     rounds: int = 4
 

@@ -100,7 +100,8 @@ def lateness(
     for index, setting in aligned.items():
         late[index] = setting.late_s
         what = "its own source" if own[index].home == index else names[own[index].home]
-        why[index] = _words(names, own[index], setting, heard=what, anchor=names[anchor], settings=settings)
+        said = _words(names, own[index], setting, heard=what, anchor=names[anchor], settings=settings)
+        why[index] = f"{said}{_flip_words(setting, alignment)}"
     return late, why
 
 
@@ -148,6 +149,16 @@ def _sounds_like(item: SourceEvidence, track: int, targets: tuple[SumTarget, ...
     if item.target is None or not octaves:
         return True
     return bool(item.target.centre_hz == octaves[0])
+
+
+def _flip_words(setting: Setting, settings: AlignmentSettings) -> str:
+    """Warn of a right flip that costs the low end as long as the delay is not set."""
+    if setting.flip_db is None or setting.flip_db > -settings.flip_warns_db:
+        return ""
+    return (
+        f"; flipped alone its own octave loses {-setting.flip_db:.1f} dB in the sum, for it is early: "
+        "set its delay by ear as well"
+    )
 
 
 def _words(

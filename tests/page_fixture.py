@@ -168,6 +168,7 @@ def _pair(a, b):
                 "confidence": 0.96,
                 "level_db": -6.0,
                 "dissents": False,
+                "level_difference_db": -6.0,
                 "sum_effect_db": sum_effect_db(both, band_hz=band),
                 "sum_effect_aligned_db": sum_effect_db(both, band_hz=band, delay_ms=-offsets[k]),
                 "band_hz": list(band),

@@ -27,6 +27,7 @@ def source(home="snare", *, offset_ms=2.0, polarity="same", level_db=0.0, dissen
         polarity=polarity,
         confidence=0.98,
         level_db=level_db,
+        level_difference_db=0.0,
         dissents=dissents,
         band_hz=(100.0, 500.0),
         sum_effect_db=0.0,

@@ -1,5 +1,7 @@
 """Delays that serve the sum, against the closed form of delayed copies: |Σ e^(−j2πf(τ+d))|²."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -90,6 +92,18 @@ def test_a_sum_that_grows_to_the_end_of_the_search_is_not_believed():
     inverted = target((0.0, 1.0, 1.0), (-1.0, 1.0, 1.0), centre_hz=63.0)
 
     assert settle(None, inverted).late_s is None
+
+
+def test_a_right_flip_that_costs_the_low_end_says_so():
+    """Half a period early at 250 Hz and wired backwards: 5 ∓ 4·cos 2πfτ (|2 ∓ e^jθ|²), integrated."""
+    early = target((0.0, 2.0, 2.0), (-1.0, 1.0, 1.0), centre_hz=250.0)
+    low, high = 2 * np.pi * 2e-3 * 250 / 2**0.5, 2 * np.pi * 2e-3 * 250 * 2**0.5
+    mean = (np.sin(high) - np.sin(low)) / (high - low)
+    closed = replace(SETTINGS, search_below_hz=0.0)
+    found = align({0: None}, {0: early}, (early,), np.array([-1.0, 1.0, 1.0]), closed)[0]
+
+    assert found.late_s is None
+    assert found.flip_db == pytest.approx(10 * np.log10((5 + 4 * mean) / (5 - 4 * mean)), abs=0.1)
 
 
 def test_high_octaves_say_nothing_without_an_arrival():

@@ -45,6 +45,7 @@ PAIR_SOURCE = {
     "level_db": NUMBER,
     "dissents": (bool,),
     "band_hz": [NUMBER],
+    "level_difference_db": NUMBER,
     "sum_effect_db": MAYBE,
     "sum_effect_aligned_db": MAYBE,
 }

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from polaritykit.analysis import analyse_arrays
 from polaritykit.findings import Apart, Corrections, SourceArrival, SourceFinding, TrackCorrection
 from polaritykit.headroom import corrected_blocks, sum_advice, sum_headroom_db
 from polaritykit.kit_sum import octave_sums, served_sources
@@ -146,3 +147,19 @@ def test_advice_on_the_sum_names_the_bound():
     assert "by 3 dB at least" in sum_advice(2.1, is_bound=False)
     assert "can reach" in sum_advice(2.1, is_bound=True)
     assert "faders" not in sum_advice(2.1, is_bound=True)
+
+
+def test_sustained_sources_are_served_too_and_their_notches_have_their_own_depth():
+    """Noise reaches the far mic 12.04 dB weaker under as much sound of its own: notches of 2.5 dB.
+
+    −20·log₁₀(1 − 1/4) = 2.50 dB (closed form); the whole tracks, equally loud, would say complete.
+    """
+    rng = np.random.default_rng(5)
+    noise, other = 0.1 * rng.standard_normal((2, 48_000 * 12))
+    far = 0.25 * np.roll(noise, 96) + np.sqrt(1 - 0.25**2) * other
+    findings = analyse_arrays({"near": noise, "far": far}, sample_rate_hz=48_000)
+
+    assert findings.pairs[0].level_difference_db == pytest.approx(0.0, abs=0.1)
+    assert findings.pairs[0].notch_depth_db == pytest.approx(2.50, abs=0.1)
+    assert {source.kind for source in findings.sources} == {"continuous"}
+    assert "near" in {source.home for source in findings.served}
