@@ -5,42 +5,39 @@ Composes the layers below and prints, plots and reads nothing itself.
 Conventions: as in `polaritykit.findings`.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import replace
+from collections.abc import Mapping
 from itertools import combinations
-from typing import Any, Literal
+from typing import Any, Literal, TypedDict
 
 from numpy.typing import ArrayLike
 
-from polaritykit.advice import advise
 from polaritykit.agreement import Agreement, agree
-from polaritykit.comb import notch_depth_db, notches_hz
-from polaritykit.continuous import ActivityMeter
 from polaritykit.corrections import choose_anchor, correct
 from polaritykit.errors import UsageError
-from polaritykit.events import OnsetDetector
 from polaritykit.evidence import SourceEvidence
-from polaritykit.findings import Corrections, Findings, PairFinding, SourceArrival, SourceFinding, SumPeak
+from polaritykit.findings import (
+    Corrections,
+    Findings,
+    KitSum,
+    ServedSource,
+    SourceArrival,
+    SourceFinding,
+    SumPeak,
+)
 from polaritykit.gather import gather
 from polaritykit.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.kit_sum import octave_sums, served_sources
-from polaritykit.levels import LevelMeter
 from polaritykit.limits import OffsetLimits, limit_evidence
-from polaritykit.motion import Motion, motion_notes, pair_changes
+from polaritykit.listening import Heard, Progress, listen
+from polaritykit.motion import motion_notes
 from polaritykit.naming import is_overhead, linked_pairs
+from polaritykit.pair_finding import pair_finding
 from polaritykit.pairs import Conclusion, conclude
 from polaritykit.recording import ArrayRecording
-from polaritykit.records import Floats, Recording, TrackLevels
+from polaritykit.records import Recording, TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
-from polaritykit.spectra import Spectra, SpectrumPool, hop_for
+from polaritykit.spectra import Spectra
 from polaritykit.sum_targets import track_targets
-from polaritykit.summing import band_gains
-
-Progress = Callable[[str, float], None]
-#: Samples handled at a time.
-_BLOCK = 1 << 17
-#: Frames pooled into the spectra: a few minutes' worth, spread over the take, tell a take of any length.
-_MOST_FRAMES = 2048
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -122,23 +119,76 @@ def analyse(
     """
     settings = settings or Settings()
     names = recording.track_names
+    _check(names, anchor)
+    linked = linked_pairs(names) if linked is None else linked
+    heard = listen(recording, settings, progress)
+    gathered = gather(
+        recording, heard.onsets, heard.activity_db, heard.usable, settings=settings, progress=progress
+    )
+    evidence, notes = gathered.evidence, motion_notes(names, gathered.motions)
+    if offset_limits:
+        limited = limit_evidence(evidence, names, offset_limits, settings.limits)
+        evidence, notes = limited.evidence, notes + limited.notes
+    agreement = _agree(evidence, settings)
+    pairs = _conclude_all(names, evidence, agreement, heard.spectra, settings)
+    corrections = correct(
+        names,
+        pairs,
+        evidence=evidence,
+        agreement=agreement,
+        linked=linked,
+        anchor=choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor),
+        sample_rate_hz=recording.sample_rate_hz,
+        settings=settings.advice,
+        signs=settings.agreement,
+        targets=track_targets(heard.spectra, [i for i, usable in enumerate(heard.usable) if usable]),
+        alignment=settings.alignment,
+    )
+    return Findings(
+        track_names=names,
+        sample_rate_hz=recording.sample_rate_hz,
+        n_samples=recording.n_samples,
+        purpose=purpose or _purpose(names, evidence, linked),
+        levels=heard.levels,
+        linked=linked,
+        pairs=tuple(
+            pair_finding(
+                names,
+                pair,
+                conclusion,
+                spectra=heard.spectra,
+                levels=heard.levels,
+                motions=gathered.motions,
+                linked=linked,
+                settings=settings.advice,
+            )
+            for pair, conclusion in pairs.items()
+        ),
+        corrections=corrections,
+        spectra=heard.spectra,
+        notes=notes,
+        **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
+    )
+
+
+def _check(names: tuple[str, ...], anchor: str | None) -> None:
+    """Refuse what cannot be analysed."""
     if len(names) < 2:
         raise UsageError(f"Only {len(names)} track was given; a comparison needs two or more.")
     if anchor is not None and anchor not in names:
         raise UsageError(
             f"The anchor {anchor!r} is no track of this session; choose one of {', '.join(names)}."
         )
-    linked = linked_pairs(names) if linked is None else linked
-    levels, spectra, onsets, activity_db = _one_pass(recording, settings, progress)
-    usable = [not {"silent", "duplicate"} & set(track.faults) for track in levels]
-    gathered = gather(recording, onsets, activity_db, usable, settings=settings, progress=progress)
-    evidence, motions = gathered.evidence, gathered.motions
-    notes = motion_notes(names, motions)
-    if offset_limits:
-        limited = limit_evidence(evidence, names, offset_limits, settings.limits)
-        evidence, notes = limited.evidence, notes + limited.notes
-    agreement = _agree(evidence, settings)
-    pairs = {
+
+
+def _conclude_all(
+    names: tuple[str, ...],
+    evidence: tuple[SourceEvidence, ...],
+    agreement: Agreement | None,
+    spectra: Spectra,
+    settings: Settings,
+) -> dict[tuple[int, int], Conclusion]:
+    return {
         (a, b): conclude(
             a,
             b,
@@ -151,56 +201,40 @@ def analyse(
         )
         for a, b in combinations(range(len(names)), 2)
     }
-    chosen = names.index(anchor) if anchor is not None else choose_anchor(names, pairs, linked)
-    corrections = correct(
-        names,
-        pairs,
-        evidence=evidence,
-        agreement=agreement,
-        linked=linked,
-        anchor=chosen,
-        sample_rate_hz=recording.sample_rate_hz,
-        settings=settings.advice,
-        signs=settings.agreement,
-        targets=track_targets(spectra, [index for index, is_good in enumerate(usable) if is_good]),
-        alignment=settings.alignment,
-    )
-    findings = tuple(
-        _changed(
-            _pair_finding(
-                names, a, b, conclusion, spectra=spectra, levels=levels, linked=linked, settings=settings
-            ),
-            names,
-            (a, b),
-            motions,
-        )
-        for (a, b), conclusion in pairs.items()
-    )
+
+
+class _Outcome(TypedDict):
+    sources: tuple[SourceFinding, ...]
+    kit_sum: KitSum
+    served: tuple[ServedSource, ...]
+    sum_peak: SumPeak | None
+
+
+def _outcome(
+    recording: Recording,
+    heard: Heard,
+    evidence: tuple[SourceEvidence, ...],
+    corrections: Corrections,
+    *,
+    linked: tuple[tuple[str, str], ...],
+    settings: KitSumSettings,
+) -> _Outcome:
+    """Say what the corrections do to the sources and to the sum of all tracks."""
     sources = tuple(
-        _source_finding(item, names, recording.sample_rate_hz)
+        _source_finding(item, recording.track_names, recording.sample_rate_hz)
         for item in evidence
         if item.kind == "hits" or item.known.any()
     )
-    return Findings(
-        track_names=names,
-        sample_rate_hz=recording.sample_rate_hz,
-        n_samples=recording.n_samples,
-        purpose=purpose or _purpose(names, evidence, linked),
-        levels=levels,
-        linked=linked,
+    return _Outcome(
         sources=sources,
-        pairs=findings,
-        corrections=corrections,
-        spectra=spectra,
-        notes=notes,
         kit_sum=octave_sums(
-            spectra,
+            heard.spectra,
             [track.invert for track in corrections.tracks],
             [track.delay_ms for track in corrections.tracks],
-            settings.kit_sum,
+            settings,
         ),
-        served=served_sources(sources, corrections, linked, settings.kit_sum),
-        sum_peak=_sum_peak(recording, levels, corrections, settings.kit_sum),
+        served=served_sources(sources, corrections, linked, settings),
+        sum_peak=_sum_peak(recording, heard.levels, corrections, settings),
     )
 
 
@@ -220,46 +254,6 @@ def _sum_peak(
     return None if headroom is None else SumPeak(dbtp=-headroom, is_bound=False)
 
 
-def fft_size_for(n_samples: int, sample_rate_hz: int, settings: Settings) -> int:
-    """Frame of the pooled spectra: as set, doubled at double rates, shorter in a short take."""
-    size = settings.fft_size * (2 if sample_rate_hz > 50_000 else 1) * (2 if sample_rate_hz > 100_000 else 1)
-    while size > 256 and size * 4 > n_samples:
-        size //= 2
-    return size
-
-
-def pooled_spectra(recording: Recording, settings: Settings | None = None) -> Spectra:
-    """Pool the spectra of a whole recording, as an analysis does."""
-    pool = _pool(recording, settings or Settings())
-    for _, block in recording.blocks(_BLOCK):
-        pool.update(block)
-    return pool.result()
-
-
-def _pool(recording: Recording, settings: Settings) -> SpectrumPool:
-    rate, n_samples = recording.sample_rate_hz, recording.n_samples
-    size = fft_size_for(n_samples, rate, settings)
-    return SpectrumPool(
-        len(recording.track_names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES)
-    )
-
-
-def _one_pass(
-    recording: Recording, settings: Settings, progress: Progress
-) -> tuple[tuple[TrackLevels, ...], Spectra, OnsetDetector, Floats]:
-    """Everything that needs all samples, each read once."""
-    names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
-    meter = LevelMeter(names, rate, settings.levels)
-    onsets = OnsetDetector(len(names), rate, settings.events)
-    activity = ActivityMeter(len(names), n_samples, rate, settings.continuous)
-    pool = _pool(recording, settings)
-    for start, block in recording.blocks(_BLOCK):
-        for consumer in (meter, onsets, activity, pool):
-            consumer.update(block)
-        progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
-    return meter.result(), pool.result(), onsets, activity.levels_db()
-
-
 def _agree(evidence: tuple[SourceEvidence, ...], settings: Settings) -> Agreement | None:
     if not evidence:
         return None
@@ -273,80 +267,6 @@ def _purpose(
     if len(names) > 3 and len(homes) >= 2 and (any(is_overhead(name) for name in names) or len(homes) >= 3):
         return "kit"
     return "pair" if len(names) == 2 and linked else "general"
-
-
-def _pair_finding(
-    names: tuple[str, ...],
-    a: int,
-    b: int,
-    conclusion: Conclusion,
-    *,
-    spectra: Spectra,
-    levels: tuple[TrackLevels, ...],
-    linked: tuple[tuple[str, str], ...],
-    settings: Settings,
-) -> PairFinding:
-    """Add to a conclusion what follows from it: the sum, its notches, the advice."""
-    pair = spectra.pair(a, b)
-    offset_ms = conclusion.offset_s * 1e3 if conclusion.offset_s is not None else None
-    band = conclusion.main.band_hz if conclusion.main is not None else None
-    gains = band_gains(pair, offset_ms=offset_ms, band_hz=band) if offset_ms is not None and band else None
-    level_a, level_b = levels[a].rms_dbfs, levels[b].rms_dbfs
-    difference = level_b - level_a if level_a is not None and level_b is not None else None
-    inverted = conclusion.polarity == "inverted"
-    notches: tuple[float, ...] = ()
-    depth = None
-    if offset_ms is not None and abs(offset_ms) >= 0.02 and conclusion.polarity != "unclear":
-        notches = tuple(float(f) for f in notches_hz(abs(offset_ms), inverted, 20_000.0)[:40])
-        # The notches are those of the source that the offset belongs to: so is their depth.
-        depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
-    is_copy = {levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]}
-    return PairFinding(
-        reference=names[a],
-        other=names[b],
-        related=conclusion.related or bool(is_copy),
-        relation="copy" if is_copy else conclusion.relation,
-        offset_ms=offset_ms,
-        offset_std_ms=conclusion.std_s * 1e3 if conclusion.std_s is not None else None,
-        polarity=conclusion.polarity,
-        confidence=conclusion.confidence,
-        grade=None
-        if conclusion.polarity == "unclear"
-        else ("strong" if conclusion.strong else "single-source"),
-        method=conclusion.main.kind if conclusion.main is not None else None,
-        reason="one track is a copy of the other" if is_copy else conclusion.reason,
-        sources=conclusion.sources,
-        level_difference_db=difference,
-        notches_hz=notches,
-        notch_depth_db=depth,
-        gains=gains,
-        drift_ppm=None,
-        changes=(),
-        advice=advise(
-            conclusion,
-            gains,
-            linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
-            settings=settings.advice,
-        ),
-    )
-
-
-def _changed(
-    finding: PairFinding, names: tuple[str, ...], pair: tuple[int, int], motions: tuple[Motion, ...]
-) -> PairFinding:
-    """Add to a related pair what its tracks did during the take."""
-    if not finding.related:
-        return finding
-    found = pair_changes(names, pair, finding.offset_ms, motions)
-    if found.remark is None:
-        return finding
-    return replace(
-        finding,
-        drift_ppm=found.drift_ppm,
-        changes=found.changes,
-        reason="; ".join(part for part in (finding.reason, found.remark) if part),
-        advice=replace(finding.advice, why=f"{finding.advice.why}; {found.remark}"),
-    )
 
 
 def _source_finding(item: SourceEvidence, names: tuple[str, ...], sample_rate_hz: int) -> SourceFinding:

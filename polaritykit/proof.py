@@ -8,11 +8,12 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from polaritykit.analysis import analyse, pooled_spectra
+from polaritykit.analysis import analyse
 from polaritykit.apply_plan import FileJob
 from polaritykit.audio import open_session
 from polaritykit.errors import InputError
 from polaritykit.findings import TrackCorrection
+from polaritykit.listening import pooled_spectra
 from polaritykit.promise import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
 from polaritykit.settings import AdviceSettings
 from polaritykit.verdict import summarise

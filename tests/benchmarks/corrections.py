@@ -215,8 +215,8 @@ def set_changes(kit: Kit, findings: Any) -> dict[str, float]:
 
 def promise_errors(kit: Kit, findings: Any) -> list[float]:
     """Gain had less gain promised, for all pairs that were set and all octaves of the whole sum."""
-    from polaritykit.analysis import pooled_spectra
     from polaritykit.correction import ChannelCorrection, Corrector
+    from polaritykit.listening import pooled_spectra
     from polaritykit.promise import Measured, kept_gains, kept_octaves
     from polaritykit.recording import ArrayRecording
 
