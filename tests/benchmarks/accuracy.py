@@ -354,6 +354,7 @@ GROUPS: dict[str, Group] = {
     "bound-0": _bound(0, None),
     "bound-20": _bound(20, None),
     "bound-band": _bound(10, (1000.0, 4000.0)),
+    "bound-voice": _bound(10, (300.0, 3000.0)),
     "large": Group(cases=large_cases, seeds=1, quick=1, goal="speed, 24 tracks of 60 s"),
 }
 
