@@ -10,15 +10,13 @@ the lateness.  Changes in dB of one target's level in the sum of all tracks, the
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
+from polaritykit.findings import Rule
 from polaritykit.records import Floats
 from polaritykit.settings import AlignmentSettings
 from polaritykit.sum_targets import SumTarget, powers_over_delay
-
-Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,7 +69,7 @@ def align(
         before = delays_s.copy()
         for track, late_s in arrivals_s.items():
             mine = own[track]
-            if mine is None:
+            if mine is None or (late_s is not None and abs(late_s) * 1e3 < settings.together_ms):
                 found[track] = Setting(rule="arrival", late_s=late_s, gain_db=0.0, loser=track, loss_db=0.0)
                 continue
             found[track] = _decide(

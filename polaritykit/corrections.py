@@ -81,7 +81,7 @@ def correct(
     Corrections
     """
     flips, flip_why = _flips(names, pairs, agreement, signs)
-    late_s, delay_why = lateness(
+    late_s, delay_why, rules = lateness(
         names,
         pairs,
         evidence,
@@ -109,6 +109,7 @@ def correct(
                 delay_ms=delay_ms,
                 delay_samples=delay_ms * 1e-3 * sample_rate_hz,
                 late_ms=own * 1e3 if own is not None else None,
+                rule=rules.get(index),
                 why=why or ("waits for the latest track" if delay_ms else "nothing to correct"),
             )
         )

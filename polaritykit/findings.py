@@ -12,6 +12,9 @@ from polaritykit.spectra import Spectra
 
 Kind = Literal["hits", "continuous"]
 Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
+#: What a delay rests on: the first arrival, the fullest sum near it, the fullest sum of the mic's own octave
+#: (no arrival known); or why there is none.
+Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
 Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 
 
@@ -117,6 +120,8 @@ class TrackCorrection:
     #: How late the track hears its own source against the anchor; None where it keeps its timing.
     late_ms: float | None
     why: str
+    #: None for tracks that were never to be delayed.
+    rule: Rule | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -566,6 +566,8 @@ class AdviceSettings:
 class AlignmentSettings:
     """When a close mic's delay serves the sum (`alignment`)."""
 
+    #: A first arrival this near to the anchor's is together with it: nothing to look for.
+    together_ms: float = 0.1
     #: Where the first arrival does not serve, the fullest sum is looked for this far from it: half a period
     #: at 330 Hz, so that no neighbouring lobe is taken in the main octaves of drums.
     search_ms: float = 1.5

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from polaritykit.alignment import Setting, align
 from polaritykit.evidence import SourceEvidence
+from polaritykit.findings import Rule
 from polaritykit.naming import is_room
 from polaritykit.pairs import Conclusion
 from polaritykit.records import Floats
@@ -39,7 +40,7 @@ def lateness(
     anchor: int | None,
     settings: AdviceSettings,
     alignment: AlignmentSettings,
-) -> tuple[list[float | None], list[str]]:
+) -> tuple[list[float | None], list[str], dict[int, Rule]]:
     """How late each track is taken to be, and why.
 
     Parameters
@@ -58,13 +59,13 @@ def lateness(
 
     Returns
     -------
-    tuple of list
-        Lateness and reason per track.
+    tuple
+        Lateness and reason per track; the rule behind the delay of each track that may have one.
     """
     late: list[float | None] = [None] * len(names)
     why = [""] * len(names)
     if anchor is None:
-        return late, why
+        return late, why, {}
     partner = {name: other for pair in linked for name, other in (pair, pair[::-1])}
     own: dict[int, OwnArrival] = {}
     for index, name in enumerate(names):
@@ -102,7 +103,7 @@ def lateness(
         what = "its own source" if own[index].home == index else names[own[index].home]
         said = _words(names, own[index], setting, heard=what, anchor=names[anchor], settings=settings)
         why[index] = f"{said}{_flip_words(setting, alignment)}"
-    return late, why
+    return late, why, {index: setting.rule for index, setting in aligned.items()}
 
 
 def own_arrival(

@@ -93,17 +93,25 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     anchor = findings.corrections.anchor
     if not delays:
         return []
+    aligned = [track for track in delays if track.rule == "arrival"]
     shortest, longest = (f(track.delay_ms for track in delays) for f in (min, max))
     span = (
         f"{number(longest, 2)} ms"
         if len(delays) == 1
         else f"{number(shortest, 2)} to {number(longest, 2)} ms"
     )
-    if len(delays) == 1:
-        out = [f"Delayed by {span}, {delays[0].name} hears its own source together with {anchor}."]
-    else:
-        out = [f"Delays of {span} let {len(delays)} tracks hear their own sources together with {anchor}."]
+    own = listed([track.name for track in aligned]) if aligned else ""
+    out = [f"Set {plural(len(delays), 'delay')} of {span} against {anchor}."]
+    if aligned:
+        verb = "hears its own source" if len(aligned) == 1 else "hear their own sources"
+        out.append(f"{own} then {verb} together with {anchor}.")
+    fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
+    if fullest:
+        verb = "is" if len(fullest) == 1 else "are"
+        out.append(f"{listed(fullest)} {verb} set for the fullest sum, not by the first arrival.")
     for source in findings.served:
+        if source.home in fullest:
+            continue
         if source.home in source.together:
             continue
         for item in source.apart:

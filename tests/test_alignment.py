@@ -63,6 +63,11 @@ def test_where_the_arrival_does_not_serve_the_fullest_sum_nearby_does():
     assert -3.3e-3 < found.late_s < -2.1e-3
 
 
+def test_what_is_together_already_is_left():
+    """0.05 ms is nothing to set, though a sum 1 ms away were fuller."""
+    assert settle(-0.05, target((0.0, 1.0, 1.0))).rule == "arrival"
+
+
 def test_no_delay_where_another_source_loses():
     """The other source is together as recorded; any delay of some ms takes it apart."""
     found = settle(-4.0, target((0.0, 4.0, 4.0)), target((0.0, 0.0, 0.0), centre_hz=125.0, track=1))

@@ -248,8 +248,8 @@ ARROWS: dict[str, set[str]] = {
         "sum_targets",
         "timing",
     },
-    "timing": {"alignment", "evidence", "naming", "pairs", "records", "settings", "sum_targets"},
-    "alignment": {"records", "settings", "sum_targets"},
+    "timing": {"alignment", "evidence", "findings", "naming", "pairs", "records", "settings", "sum_targets"},
+    "alignment": {"findings", "records", "settings", "sum_targets"},
     "sum_targets": {"records", "spectra"},
     "document": {
         "__init__",

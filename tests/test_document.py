@@ -151,6 +151,7 @@ DOCUMENT = {
                 "delay_samples": NUMBER,
                 "late_ms": MAYBE,
                 "why": (str,),
+                "rule": (str, type(None)),
             },
         ],
         "groups": [[(str,)]],
