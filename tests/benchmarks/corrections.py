@@ -15,7 +15,7 @@ import json
 import pickle
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -171,7 +171,6 @@ def effects(kit: Kit, findings: Any) -> list[Effect]:
     common = settings[anchor].delay_ms if anchor else 0.0
     signs = np.array([-1.0 if settings[m].invert else 1.0 for m in names])
     delays = np.array([settings[m].delay_ms - common for m in names])
-    # Tracks that keep their lateness move along with the anchor.
     found = []
     for part in kit.parts:
         plain = level_db(part, np.ones(len(names)), np.zeros(len(names)))
@@ -266,13 +265,10 @@ class Tally:
     decided: int = 0
     right: int = 0
     tracks: int = 0
-    wrong: list[str] = None  # type: ignore[assignment]
-    effects: list[Effect] = None  # type: ignore[assignment]
-    sets: list[tuple[str, str, float]] = None  # type: ignore[assignment]
-    errors: list[float] = None  # type: ignore[assignment]
-
-    def __post_init__(self) -> None:
-        self.wrong, self.effects, self.sets, self.errors = [], [], [], []
+    wrong: list[str] = field(default_factory=list)
+    effects: list[Effect] = field(default_factory=list)
+    sets: list[tuple[str, str, float]] = field(default_factory=list)
+    errors: list[float] = field(default_factory=list)
 
 
 def add(tally: Tally, kit: Kit) -> None:
