@@ -55,8 +55,8 @@ class LevelSettings:
 class EventSettings:
     """How onsets are found, merged into events and clustered into sources.
 
-    The numbers without another reason are those measured on a real kit that is not the one the
-    benchmark reports on (see DEVELOPERS.md, "What the estimator rests on").
+    Numbers without another reason were chosen on the benchmark's development split (see DEVELOPERS.md, "What
+    the estimator rests on").
     """
 
     #: Frame of the onset envelope: short against a drum's attack, long against 1/500 Hz.
