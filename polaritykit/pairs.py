@@ -88,7 +88,7 @@ def conclude(
     least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
     top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
     ranked = _ranked(evidence, a, b, top=top, settings=settings)
-    overheard = _overheard(ranked, a, b, top=top, margin=margin, settings=settings)
+    overheard = _overheard(evidence, a, b, top=top, margin=margin, settings=settings)
     if overheard is not None:
         margin = 0.0
     decided = abs(margin) >= signs.decide_margin
@@ -170,34 +170,42 @@ def _covered(
     """
     if main.kind == "continuous":
         return False
-    others = [
-        _brings_db(item, a, b, top)
-        for item in evidence
-        if item.kind == "hits" and "noise" not in (item.obstacle[a], item.obstacle[b])
-    ]
+    others = [_brings_db(item, a, b, top) for item in _struck(evidence, a, b)]
     return max(others, default=-np.inf) - _brings_db(main, a, b, top) > settings.covered_db
 
 
 def _overheard(
-    ranked: list[SourceEvidence], a: int, b: int, *, top: Floats, margin: float, settings: PairSettings
+    evidence: tuple[SourceEvidence, ...],
+    a: int,
+    b: int,
+    *,
+    top: Floats,
+    margin: float,
+    settings: PairSettings,
 ) -> SourceEvidence | None:
     """Find the loudest struck source where it contradicts a sign that only far fainter ones support, or none.
 
     A drum that leaks into a distant mic may show it its other side; against the pair's own sound that is
     no majority.
     """
-    struck = [item for item in ranked if item.kind == "hits" and item.known[a, b]]
+    struck = _struck(evidence, a, b)
     if not struck:
         return None
     loudest = max(struck, key=lambda item: _brings_db(item, a, b, top))
-    support = [
-        _brings_db(item, a, b, top)
-        for item in struck
-        if item.log_odds[a, b] * np.sign(margin) >= settings.speaks_log_odds
-    ]
-    against = loudest.log_odds[a, b] * np.sign(margin) <= -settings.speaks_log_odds
+    says = {id(item): item.log_odds[a, b] * np.sign(margin) for item in struck}
+    support = [_brings_db(item, a, b, top) for item in struck if says[id(item)] >= settings.speaks_log_odds]
+    against = says[id(loudest)] <= -settings.speaks_log_odds
     fainter_db = _brings_db(loudest, a, b, top) - max(support, default=-np.inf)
     return loudest if against and fainter_db > settings.covered_db else None
+
+
+def _struck(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> list[SourceEvidence]:
+    """Struck sources that both tracks hear above their noise, timed or not."""
+    return [
+        item
+        for item in evidence
+        if item.kind == "hits" and "noise" not in (item.obstacle[a], item.obstacle[b])
+    ]
 
 
 def _why_untimed(home: str, *, blurred: bool, covered: bool) -> str | None:
