@@ -210,6 +210,8 @@ class Reading:
     std_s: float
     #: The lobe of the peak is also the highest once bins weigh by their coherence.
     lobes_agree: bool
+    #: The phase of coherent bins confirms the offset to a fraction of a sample.
+    confirmed: bool
     #: Power of the other track that the home track explains, dB below the other track's loud frames.
     explained_db: float
 
@@ -278,6 +280,7 @@ def read_home(
                 offset_s=offset,
                 std_s=std,
                 lobes_agree=lobes_agree,
+                confirmed=std < 0.25 / rate,
                 explained_db=_explained_db(spectra[:, home], spectra[:, other], offset, rate)
                 + float(np.mean(levels_db[chosen, other]) - top[other]),
             )

@@ -260,7 +260,11 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         and reading.explained_db <= settings.crosstalk_below_db
     ):
         return "crosstalk"
-    return "edge" if curve.at_edge else _open_sign(reading, settings)
+    if curve.at_edge:
+        return "edge"
+    # Notes that two takes share by chance make a peak, and no line through the phase about it.
+    chance = not reading.confirmed and curve.significance < settings.sure_without_phase
+    return "noise" if chance else _open_sign(reading, settings)
 
 
 def _open_sign(reading: Reading, settings: ContinuousSettings) -> str:

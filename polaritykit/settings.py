@@ -464,6 +464,8 @@ class ContinuousSettings:
     #: thousand; weights taken from the same frames raise that by sqrt(3) (closed form), the Hann window's
     #: neighbours by sqrt(35/18) (closed form): 12.8.  Unrelated takes in one key and tempo reached 10.
     min_significance: float = 13.0
+    #: ... and so below twice the least the phase of coherent bins must confirm the peak.
+    sure_without_phase: float = 26.0
     #: What is left of it without the bins that the mains could fill must reach that too; hum is named where
     #: less than this share is left (a third of all bins lie about the harmonics, and sound loses a fifth).
     mains_share: float = 0.6
