@@ -81,8 +81,10 @@ class EventSettings:
     clean_band_hz: tuple[float, float] = (2000.0, 10000.0)
     #: A hit counts as clean up to this much more mean disturbance (dB over tracks and bands, by other sources
     #: at the same moment and by what rings from before) than the cleanest fifth ...
-    clean_excess_db: float = 2.0
-    #: ... but so many hits are kept in any case.
+    clean_excess_db: float = 1.5
+    #: ... twice as much where that leaves fewer than so many (more hardly helped, fewer scattered) ...
+    wanted_clean_hits: int = 16
+    #: ... and so many hits are kept in any case.
     min_clean_hits: int = 10
     #: Levels further below the event's loudest track count as this far below.
     feature_range_db: float = 24.0

@@ -110,12 +110,13 @@ def _cleanest(levels: Floats, before: Floats, home: int, settings: EventSettings
     own = 10 ** ((at_home + np.percentile(levels - at_home, 20, axis=0)) / 10)
     disturbing = np.clip(10 ** (levels / 10) - own, 0.0, None) + 10 ** (before / 10)
     mixed = np.minimum(10 * np.log10(1.0 + disturbing / own), settings.feature_range_db).mean(axis=(1, 2))
-    limit = np.percentile(mixed, 20) + settings.clean_excess_db
-    order = np.argsort(mixed)
-    clean = order[: max(int(np.sum(mixed <= limit)), min(len(order), settings.min_clean_hits))]
-    if len(clean) > settings.max_hits:
-        clean = np.sort(clean)[spread(len(clean), settings.max_hits)]
-    return np.sort(clean)
+    excess = mixed - np.percentile(mixed, 20)
+    clean, nearly = (int(np.sum(excess <= times * settings.clean_excess_db)) for times in (1, 2))
+    count = max(clean, min(nearly, settings.wanted_clean_hits), min(len(mixed), settings.min_clean_hits))
+    kept = np.argsort(mixed)[:count]
+    if len(kept) > settings.max_hits:
+        kept = np.sort(kept)[spread(len(kept), settings.max_hits)]
+    return np.sort(kept)
 
 
 def _features(levels: Floats, settings: EventSettings) -> Floats:
