@@ -117,9 +117,11 @@ def refine(
     Slope or None
         None where too few bins are coherent.
     """
+    from scipy.fft import rfft
+
     n, size = windows_a.shape
     window = np.hanning(size + 1)[:-1].astype(np.float32)
-    a, b = (np.fft.rfft(x * window, axis=-1) for x in (windows_a, windows_b))
+    a, b = (rfft(x * window, axis=-1) for x in (windows_a, windows_b))
     cross = sign * np.mean(np.conj(a) * b, axis=0)
     power_a, power_b = (np.mean(np.abs(x) ** 2, axis=0) for x in (a, b))
     weight, incoherent = _weights(cross, power_a, power_b, n)
