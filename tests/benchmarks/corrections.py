@@ -115,7 +115,7 @@ def source_parts(session: Session) -> tuple[Part, ...]:
 def kit_of(seed: int, **options: Any) -> Kit:
     """Simulate a kit; kept in the cache."""
     label = "-".join(f"{key}{value}" for key, value in sorted(options.items()))
-    path = cache_dir() / f"corrections-2-{seed}-{label}.pickle"
+    path = cache_dir() / f"corrections-3-{seed}-{label}.pickle"
     if path.exists():
         kit: Kit = pickle.loads(path.read_bytes())
         return kit
