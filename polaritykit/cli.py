@@ -5,6 +5,7 @@ asked for, so that ``polaritykit --help`` stays instant.
 """
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -69,6 +70,10 @@ def main(arguments: list[str] | None = None) -> None:
     arguments : list of str, optional
         Command line without the program name; ``sys.argv`` when left out.
     """
+    # Matrices here are small: waking the linear algebra's threads takes longer than the products.  The files
+    # are read on all cores; whoever sets these variables is obeyed.
+    for variable in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(variable, "1")
     try:
         result: Any = root.main(args=arguments, prog_name="polaritykit", standalone_mode=False)
     except PolaritykitError as error:

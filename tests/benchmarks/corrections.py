@@ -311,6 +311,7 @@ def summary(tally: Tally) -> dict[str, Any]:
         "decided": tally.decided,
         "right_of_decided": tally.right / max(tally.decided, 1),
         "own_source_last": changes_summary([e.last_db for e in own]),
+        "own_source_delayed": changes_summary([e.last_db for e in own if e.delay_ms]),
         "all_sources_last": changes_summary([e.last_db for e in tally.effects]),
         "own_source_alone": changes_summary([e.alone_db for e in own]),
         "all_sources_alone": changes_summary([e.alone_db for e in tally.effects]),
@@ -326,15 +327,16 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--seeds", type=int, default=12)
     parser.add_argument("--split", choices=["development", "report"], default="report")
     parser.add_argument("--mics", type=int, default=10)
+    parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--wrong", action="store_true", help="list wrong tracks, and sources that lose")
     parser.add_argument("--json", metavar="FILE")
     options = parser.parse_args(arguments)
     tally = Tally()
     first = {"report": 0, "development": 10_000}[options.split]
     for seed in range(first + 1, first + options.seeds + 1):
-        add(tally, kit_of(seed, n_mics=options.mics))
+        add(tally, kit_of(seed, n_mics=options.mics, seconds=options.seconds))
     found = summary(tally)
-    print(f"split {options.split}, {options.seeds} kits")
+    print(f"split {options.split}, {options.seeds} kits of {options.seconds:g} s")
     for key, value in found.items():
         if isinstance(value, dict):
             said = "  ".join(f"{k} {v:.3f}" if isinstance(v, float) else f"{k} {v}" for k, v in value.items())
