@@ -5,6 +5,7 @@ A change is believed where the tracks that did not change agree on it; it is the
 Conventions: as in `polaritykit.motion`.
 """
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -199,6 +200,8 @@ def _lag_step(series: _Series, settings: ChangeSettings) -> tuple[float, float, 
     )
     if weights[moved].sum() < settings.moved_share * weights.sum() or not moved.any():
         return None
+    if _by_chance(series, best) * len(cuts) > settings.step_chance:
+        return None
     jump = _weighted_median(jumps[moved], weights[moved])
     return float(series.times_s[best : best + 2].mean()), jump, cost
 
@@ -228,6 +231,31 @@ def _split(series: _Series, cut: int, noise: float) -> tuple[float, Floats, Floa
         errors.append(1.25 * noise * (1 / counts[0] + 1 / counts[1]) ** 0.5)
         weights.append(float(min(counts)))
     return _cost(residual, noise), np.array(jumps), np.array(errors), np.array(weights)
+
+
+def _by_chance(series: _Series, cut: int) -> float:
+    """Probability that hits of two kinds in random order fall so well to either side of a cut.
+
+    Of each source's hits, those nearer to the middle of the hits after the cut are drawn without
+    replacement (hypergeometric distribution); sources are independent.
+    """
+    after = np.arange(len(series.lag_s)) > cut
+    chance = 1.0
+    for number in np.unique(series.source):
+        own = series.source == number
+        first, last = (series.lag_s[own & side] for side in (~after, after))
+        if min(len(first), len(last)) < 2:
+            continue
+        border = 0.5 * float(np.median(first) + np.median(last))
+        late = np.median(last) > np.median(first)
+        like_last = [int(np.sum((side > border) == late)) for side in (first, last)]
+        kinds, n, n_last = sum(like_last), len(first) + len(last), len(last)
+        ways = sum(
+            math.comb(kinds, k) * math.comb(n - kinds, n_last - k)
+            for k in range(like_last[1], min(kinds, n_last) + 1)
+        )
+        chance *= ways / math.comb(n, n_last)
+    return chance
 
 
 def _drift(series: _Series, duration_s: float, settings: ChangeSettings) -> tuple[float, float, float] | None:

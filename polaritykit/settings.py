@@ -640,6 +640,9 @@ class ChangeSettings:
     step_sigmas: float = 6.0
     #: Of the sources heard before and after, this share (by hits) must show the step.
     moved_share: float = 0.6
+    #: Hits of two kinds that take turns leave a run of one kind now and then: the probability of that, for
+    #: any of the cuts.
+    step_chance: float = 0.01
     #: A turned polarity and a step this near in time are one change.
     together_s: float = 3.0
     #: Clocks of one make differ by some ppm, tracks of one converter by none; below this, and below this way
