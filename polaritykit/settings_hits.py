@@ -46,6 +46,8 @@ class EventSettings:
     min_events: int = 6
     #: Events looked at per track that hears them loudest, spread over the take: bounds the work.
     max_events_per_track: int = 60
+    #: ... and over all tracks: beyond eleven busy tracks each has fewer.
+    max_events: int = 660
     #: Hits used of one source, spread over the take; more did not help (16 to 24 are enough).
     max_hits: int = 24
 

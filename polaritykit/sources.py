@@ -135,9 +135,11 @@ def _choose(events: list[Event], settings: EventSettings) -> list[Event]:
     """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom."""
     chosen: list[Event] = []
     homes = np.array([int(np.argmax(event.rise_db)) for event in events])
-    for home in np.unique(homes):
+    tracks = np.unique(homes)
+    most = min(settings.max_events_per_track, settings.max_events // max(len(tracks), 1))
+    for home in tracks:
         own = np.flatnonzero(homes == home)
-        chosen += [events[own[index]] for index in spread(len(own), settings.max_events_per_track)]
+        chosen += [events[own[index]] for index in spread(len(own), most)]
     return sorted(chosen, key=lambda event: event.sample)
 
 
