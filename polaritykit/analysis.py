@@ -32,7 +32,7 @@ from polaritykit.listening import Heard, Progress, listen
 from polaritykit.motion import motion_notes
 from polaritykit.naming import is_overhead, linked_pairs
 from polaritykit.pair_finding import pair_finding
-from polaritykit.pairs import Conclusion, conclude
+from polaritykit.pairs import Conclusion, conclude, contradicted_tracks
 from polaritykit.recording import ArrayRecording
 from polaritykit.records import Recording, TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
@@ -188,6 +188,7 @@ def _conclude_all(
     spectra: Spectra,
     settings: Settings,
 ) -> dict[tuple[int, int], Conclusion]:
+    contradicted = contradicted_tracks(evidence, agreement, settings.pairs)
     return {
         (a, b): conclude(
             a,
@@ -198,6 +199,7 @@ def _conclude_all(
             spectra=spectra,
             settings=settings.pairs,
             signs=settings.agreement,
+            contradicted=contradicted,
         )
         for a, b in combinations(range(len(names)), 2)
     }

@@ -63,6 +63,7 @@ def conclude(
     spectra: Spectra,
     settings: PairSettings,
     signs: AgreementSettings,
+    contradicted: frozenset[int] = frozenset(),
 ) -> Conclusion:
     """Conclude on the pair (a, b).
 
@@ -79,6 +80,8 @@ def conclude(
         Pooled over the take.
     settings : PairSettings
     signs : AgreementSettings
+    contradicted : frozenset of int
+        Tracks whose own source speaks against the agreed signs, from `contradicted_tracks`.
 
     Returns
     -------
@@ -88,9 +91,10 @@ def conclude(
     least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
     top = np.max([item.level_db for item in evidence], axis=0) if evidence else np.zeros(len(names))
     ranked = _ranked(evidence, a, b, top=top, settings=settings)
-    overheard = _overheard(evidence, a, b, top=top, margin=margin, settings=settings)
-    if overheard is not None:
-        margin = 0.0
+    heard = _Struck.of(evidence, a, b, top=top, margin=margin, settings=settings)
+    overheard = heard.objects
+    if overheard or (contradicted & {a, b} and not heard.supports):
+        margin, overheard = 0.0, True
     decided = abs(margin) >= signs.decide_margin
     trusted = [item for item in ranked if _trusted(item, a, b, settings)]
     known = [item for item in ranked if item.known[a, b]]
@@ -116,7 +120,7 @@ def conclude(
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
         main=sources[ranked.index(main)],
         sources=sources,
-        reason=untimed if decided else _why_unclear(ranked, sources, overheard, a, b, names=names),
+        reason=untimed if decided else _why_unclear(ranked, sources, a, b, overheard=overheard),
     )
 
 
@@ -174,29 +178,70 @@ def _covered(
     return max(others, default=-np.inf) - _brings_db(main, a, b, top) > settings.covered_db
 
 
-def _overheard(
-    evidence: tuple[SourceEvidence, ...],
-    a: int,
-    b: int,
-    *,
-    top: Floats,
-    margin: float,
-    settings: PairSettings,
-) -> SourceEvidence | None:
-    """Find the loudest struck source where it contradicts a sign that only far fainter ones support, or none.
+def contradicted_tracks(
+    evidence: tuple[SourceEvidence, ...], agreement: Agreement | None, settings: PairSettings
+) -> frozenset[int]:
+    """Tracks whose own source, loud there, contradicts the agreed sign of a pair that only leaks support.
 
-    A drum that leaks into a distant mic may show it its other side; against the pair's own sound that is
-    no majority.
+    What is said of such a track by leaks alone is not believed in any of its pairs: a bass drum's mic may
+    hear the other drums from behind.
+
+    Parameters
+    ----------
+    evidence : tuple of SourceEvidence
+    agreement : Agreement or None
+    settings : PairSettings
+
+    Returns
+    -------
+    frozenset of int
     """
-    struck = _struck(evidence, a, b)
-    if not struck:
-        return None
-    loudest = max(struck, key=lambda item: _brings_db(item, a, b, top))
-    says = {id(item): item.log_odds[a, b] * np.sign(margin) for item in struck}
-    support = [_brings_db(item, a, b, top) for item in struck if says[id(item)] >= settings.speaks_log_odds]
-    against = says[id(loudest)] <= -settings.speaks_log_odds
-    fainter_db = _brings_db(loudest, a, b, top) - max(support, default=-np.inf)
-    return loudest if against and fainter_db > settings.covered_db else None
+    if agreement is None or not evidence:
+        return frozenset()
+    top = np.max([item.level_db for item in evidence], axis=0)
+    found = set()
+    for home in {item.home for item in evidence if item.kind == "hits"}:
+        for other in range(len(top)):
+            margin = float(agreement.margin[home, other])
+            heard = _Struck.of(evidence, home, other, top=top, margin=margin, settings=settings)
+            if heard.objects and heard.loudest is not None and heard.loudest.home == home:
+                found.add(home)
+    return frozenset(found)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Struck:
+    """What the struck sources of a pair say to its agreed sign."""
+
+    #: None where no struck source reaches both.
+    loudest: SourceEvidence | None
+    #: The loudest contradicts a sign that only far fainter ones support, or none.
+    objects: bool
+    #: One about as loud as the loudest supports it.
+    supports: bool
+
+    @classmethod
+    def of(
+        cls,
+        evidence: tuple[SourceEvidence, ...],
+        a: int,
+        b: int,
+        *,
+        top: Floats,
+        margin: float,
+        settings: PairSettings,
+    ) -> "_Struck":
+        struck = _struck(evidence, a, b)
+        if not struck:
+            return cls(loudest=None, objects=False, supports=False)
+        loudest = max(struck, key=lambda item: _brings_db(item, a, b, top))
+        says = {id(item): item.log_odds[a, b] * np.sign(margin) for item in struck}
+        support = [
+            _brings_db(item, a, b, top) for item in struck if says[id(item)] >= settings.speaks_log_odds
+        ]
+        near = _brings_db(loudest, a, b, top) - max(support, default=-np.inf) <= settings.covered_db
+        against = bool(says[id(loudest)] <= -settings.speaks_log_odds)
+        return cls(loudest=loudest, objects=against and not near, supports=near)
 
 
 def _struck(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> list[SourceEvidence]:
@@ -294,16 +339,15 @@ def _apart(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> tuple[Relati
 def _why_unclear(
     ranked: list[SourceEvidence],
     sources: tuple[PairSource, ...],
-    overheard: SourceEvidence | None,
     a: int,
     b: int,
     *,
-    names: tuple[str, ...],
+    overheard: bool,
 ) -> str:
-    if overheard is not None:
+    if overheard:
         return (
-            f"the loudest source ({names[overheard.home]}) contradicts what fainter ones say: one of the two "
-            "mics hears it, or them, from the other side"
+            "a mic's own source contradicts what only leaks say: one of the two mics hears it, or them, "
+            "from the other side"
         )
     said = {source.polarity for source in sources if source.polarity != "unclear"}
     if len(said) > 1:

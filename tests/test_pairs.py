@@ -89,7 +89,7 @@ def test_a_leak_does_not_outvote_the_loudest_source(below_db, polarity):
     assert found.polarity == polarity
     if polarity == "unclear":
         assert found.confidence == pytest.approx(0.5)
-        assert "near" in (found.reason or "")
+        assert "own source" in (found.reason or "")
 
 
 def test_noise_alone_covers_nothing():
