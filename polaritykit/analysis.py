@@ -28,13 +28,13 @@ from polaritykit.gather import gather
 from polaritykit.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.kit_sum import octave_sums, served_sources
 from polaritykit.limits import OffsetLimits, limit_evidence
-from polaritykit.listening import Heard, Progress, listen
+from polaritykit.listening import Heard, listen
 from polaritykit.motion import motion_notes
 from polaritykit.naming import is_overhead, linked_pairs
 from polaritykit.pair_finding import pair_finding
 from polaritykit.pairs import Conclusion, conclude, contradicted_tracks
 from polaritykit.recording import ArrayRecording
-from polaritykit.records import Recording, TrackLevels
+from polaritykit.records import Progress, Recording, TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra import Spectra
 from polaritykit.sum_targets import track_targets

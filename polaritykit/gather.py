@@ -16,12 +16,11 @@ from polaritykit.changes import frame_motions, hit_motions
 from polaritykit.events import OnsetDetector, merge_onsets
 from polaritykit.evidence import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.motion import Motion, SteadyRecording, joined, moved_source
-from polaritykit.records import Floats, Recording
+from polaritykit.records import Floats, Progress, Recording
 from polaritykit.settings import Settings
 from polaritykit.sources import HitSource, find_sources
 from polaritykit.strokes import strokes_alike
 
-Progress = Callable[[str, float], None]
 Evidence = tuple[SourceEvidence, ...]
 
 

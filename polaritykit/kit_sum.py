@@ -9,12 +9,11 @@ from collections.abc import Sequence
 import numpy as np
 
 from polaritykit.findings import Apart, Corrections, KitSum, ServedSource, SourceFinding
+from polaritykit.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.settings import KitSumSettings
 from polaritykit.spectra import Spectra
 
 _DEFAULTS = KitSumSettings()
-#: Nominal octave centres (IEC 61260-1).
-_OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 
 
 def octave_sums(
@@ -46,15 +45,15 @@ def octave_sums(
     turns = signs * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * (np.asarray(delays_ms) * 1e-3))
     after = np.einsum("ka,kab,kb->k", turns.conj(), spectra.matrix, turns, optimize=True).real
     rows = []
-    for centre in _OCTAVES_HZ:
-        inside = np.abs(np.log2(np.maximum(spectra.frequency_hz, 1e-9) / centre)) <= 0.5
+    for centre in OCTAVES_HZ:
+        inside = octave_bins(spectra.frequency_hz, centre)
         rows.append([float(np.sum(values[inside])) for values in (power, before, after)])
     totals = np.array(rows)
     heard = totals[:, 0] > totals[:, 0].max(initial=0.0) * 10.0 ** (-settings.range_db / 10.0)
     floor = 10.0 ** (settings.floor_db / 10.0)
     ratios = 10.0 * np.log10(np.maximum(totals[heard, 1:] / totals[heard, :1], floor))
     return KitSum(
-        centre_hz=tuple(centre for centre, kept in zip(_OCTAVES_HZ, heard, strict=True) if kept),
+        centre_hz=tuple(centre for centre, kept in zip(OCTAVES_HZ, heard, strict=True) if kept),
         before_db=tuple(float(value) for value in ratios[:, 0]),
         after_db=tuple(float(value) for value in ratios[:, 1]),
     )

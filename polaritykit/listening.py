@@ -3,17 +3,15 @@
 Conventions: as in the modules that take the blocks.
 """
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from polaritykit.continuous import ActivityMeter
 from polaritykit.events import OnsetDetector
 from polaritykit.levels import LevelMeter
-from polaritykit.records import Floats, Recording, TrackLevels
+from polaritykit.records import Floats, Progress, Recording, TrackLevels
 from polaritykit.settings import Settings
 from polaritykit.spectra import Spectra, SpectrumPool, hop_for
 
-Progress = Callable[[str, float], None]
 #: Samples handled at a time.
 _BLOCK = 1 << 17
 #: Frames pooled into the spectra: a few minutes' worth, spread over the take, tell a take of any length.

@@ -10,12 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from polaritykit.octaves import OCTAVES_HZ
 from polaritykit.records import Floats, PairSpectra
 from polaritykit.spectra import Spectra
 from polaritykit.summing import sum_level_db
-
-#: Nominal octave centres of IEC 61260-1.
-_OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -137,7 +135,7 @@ def kept_octaves(
             promised_db=float(promised[index] - plain[index]),
             had_db=float(had[index] - plain[index]),
         )
-        for index, centre in enumerate(_OCTAVES_HZ)
+        for index, centre in enumerate(OCTAVES_HZ)
         if np.isfinite([plain[index], promised[index], had[index]]).all()
     )
 
@@ -150,8 +148,8 @@ def _sum_levels_db(spectra: Spectra, signs: Floats, delays_s: Floats) -> Floats:
     frequency = spectra.frequency_hz
     weight = signs * np.exp(-2j * np.pi * frequency[:, None] * delays_s)
     power = np.einsum("fa,fab,fb->f", weight.conj(), spectra.matrix, weight, optimize=True).real
-    levels = np.full(len(_OCTAVES_HZ), np.nan)
-    for index, centre in enumerate(_OCTAVES_HZ):
+    levels = np.full(len(OCTAVES_HZ), np.nan)
+    for index, centre in enumerate(OCTAVES_HZ):
         inside = (frequency >= centre / 2**0.5) & (frequency < centre * 2**0.5)
         total, summed = float(spectra.power[:, inside].sum()), float(power[inside].sum())
         if total > 0.0 and summed > 0.0:

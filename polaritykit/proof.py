@@ -3,7 +3,7 @@
 Conventions: as in `polaritykit.promise`; the copies' tracks carry the report's names.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -15,10 +15,10 @@ from polaritykit.errors import InputError
 from polaritykit.findings import TrackCorrection
 from polaritykit.listening import pooled_spectra
 from polaritykit.promise import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
+from polaritykit.records import Progress
 from polaritykit.settings import AdviceSettings
 from polaritykit.verdict import summarise
 
-Progress = Callable[[str, float], None]
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12
 

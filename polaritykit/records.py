@@ -15,7 +15,7 @@ not known
     ``None`` with a reason beside it, never NaN.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
@@ -26,6 +26,8 @@ from numpy.typing import NDArray
 Polarity = Literal["same", "inverted", "unclear"]
 Floats = NDArray[np.float64]
 Samples = NDArray[np.float32]
+#: Called with a stage and the share of it done.
+Progress = Callable[[str, float], None]
 
 
 class Recording(Protocol):

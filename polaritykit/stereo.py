@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.errors import UsageError
+from polaritykit.octaves import OCTAVES_HZ
 from polaritykit.records import (
     CorrelationHistory,
     Floats,
@@ -30,8 +31,6 @@ from polaritykit.stereo_tiles import PhaseTiles
 from polaritykit.stereo_verdict import judge, loss_db
 
 _DEFAULTS = StereoSettings()
-#: Nominal octave centres (IEC 61260-1) that two microphones can be judged in.
-OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 #: Bottom band, 44 to 177 Hz: a quarter period is longer than the delay between most stereo mics.
 BOTTOM_HZ, BOTTOM_OCTAVES = 88.4, 2.0
 #: Windows this far under the loudest are silence: the loss there is heard by nobody.

@@ -18,13 +18,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.records import Floats, read_only
 from polaritykit.spectra import Spectra
 
 #: Bins kept of an octave: a comb of some ms is sampled well enough by so many.
 _MOST_BINS = 128
-#: Nominal octave centres (IEC 61260-1).
-OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,13 +119,9 @@ def track_targets(spectra: Spectra, tracks: Sequence[int]) -> tuple[SumTarget, .
     return tuple(found)
 
 
-def _octave_bins(frequency_hz: Floats, centre_hz: float) -> NDArray[np.bool_]:
-    return np.asarray(np.abs(np.log2(np.maximum(frequency_hz, 1e-9) / centre_hz)) <= 0.5)
-
-
 def main_octave(power: Floats, frequency_hz: Floats) -> tuple[float, NDArray[np.bool_]] | None:
     """Centre and bins of the octave that holds the most of a power spectrum; None without any."""
-    bands = [_octave_bins(frequency_hz, centre) for centre in OCTAVES_HZ]
+    bands = [octave_bins(frequency_hz, centre) for centre in OCTAVES_HZ]
     held = [float(power[band].sum()) for band in bands]
     best = int(np.argmax(held))
     return (OCTAVES_HZ[best], bands[best]) if held[best] > 0.0 else None

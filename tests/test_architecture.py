@@ -10,6 +10,7 @@ PACKAGE = Path(__file__).parents[1] / "polaritykit"
 #: Module -> modules of this package it imports (at any place in the file, typing included).
 ARROWS: dict[str, set[str]] = {
     "listening": {"continuous", "events", "levels", "records", "settings", "spectra"},
+    "octaves": {"records"},
     "pair_finding": {
         "advice",
         "comb",
@@ -45,7 +46,7 @@ ARROWS: dict[str, set[str]] = {
     "file_recording": {"recording", "records"},
     "output": {"errors"},
     "placement": {"errors", "file_header"},
-    "promise": {"records", "spectra", "summing"},
+    "promise": {"octaves", "records", "spectra", "summing"},
     "proof": {
         "analysis",
         "apply_plan",
@@ -54,6 +55,7 @@ ARROWS: dict[str, set[str]] = {
         "findings",
         "listening",
         "promise",
+        "records",
         "settings",
         "verdict",
     },
@@ -64,6 +66,7 @@ ARROWS: dict[str, set[str]] = {
     "strokes": {"records", "settings"},
     "stereo": {
         "errors",
+        "octaves",
         "records",
         "settings",
         "spectra",
@@ -250,7 +253,7 @@ ARROWS: dict[str, set[str]] = {
     },
     "timing": {"alignment", "evidence", "findings", "naming", "pairs", "records", "settings", "sum_targets"},
     "alignment": {"findings", "records", "settings", "sum_targets"},
-    "sum_targets": {"records", "spectra"},
+    "sum_targets": {"octaves", "records", "spectra"},
     "document": {
         "__init__",
         "analysis",
@@ -300,7 +303,7 @@ ARROWS: dict[str, set[str]] = {
     "terminal": set(),
     "verdict": {"findings", "wording"},
     "limits": {"evidence", "records", "settings"},
-    "kit_sum": {"findings", "settings", "spectra"},
+    "kit_sum": {"findings", "octaves", "settings", "spectra"},
     "excerpts": {"findings", "records", "settings"},
     "job_view": {"page"},
     "job_plots": {"job_view"},
