@@ -27,6 +27,8 @@ class ContinuousSettings:
     fewest_bins: int = 12
     #: Largest offset looked for: a room's length, or a slow digital link.
     search_ms: float = 40.0
+    #: ... and in the test of the whole take.
+    take_search_ms: float = 50.0
     #: Peaks below this many times the chance level of a curve of independent bins say nothing.  Of
     #: M = 2·40 ms·2·8 kHz lags the largest of pure noise exceeds sqrt(2 ln(M/0.001)) = 5.3 in one pair of a
     #: thousand; weights taken from the same frames raise that by sqrt(3) (closed form), the Hann window's

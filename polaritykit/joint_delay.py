@@ -1,0 +1,310 @@
+"""The delay that all of the audio of two tracks supports best, and how far it may be off.
+
+Once one track is cut later by the whole samples of a first value, the phase between the two hardly turns
+from bin to bin, so that neighbouring frequencies may be averaged to see how coherent they are.  Each
+frequency then weighs as maximum likelihood has it, and the phase of all of them together gives the delay.
+
+Conventions
+-----------
+windows
+    ``(n_windows, size)``, half-overlapping where they come from one piece of the take.
+offset
+    seconds; positive when the second track hears the sound later.
+
+References
+----------
+Hannan, E. J. & Thomson, P. J. (1973), Biometrika 60(3), 553-566; Knapp, C. H. & Carter, G. C. (1976), IEEE
+Trans. ASSP 24(4), 320-327: for a pure delay in noise it reaches the Cramér-Rao bound.
+Harris, F. J. (1978), Proc. IEEE 66(1), 51-83: transform of the Hann window.
+Carter, G. C., Knapp, C. H. & Nuttall, A. H. (1973), IEEE Trans. AU 21(4), 337-344: coherence by chance.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from polaritykit.records import Complexes, Floats, Samples
+
+#: Hann windows: correlation of neighbouring bins over all of them (closed form: 35/18), and independent
+#: windows per half-overlapping one, 1/(1 + 2·(1/6)²) (Welch 1967).
+BINS_ALIKE = 35 / 18
+INDEPENDENT = 0.947
+#: Independent values that make the finest coherence, and how much wider each coarser one is: fewer values
+#: scatter too much, more blur the edges of a band.  A bin takes the finest one that chance does not explain.
+_VALUES = 48
+_COARSER = (1, 4, 16, 64)
+#: Chance makes a coherence that counts less often than this.
+_CHANCE = 1e-3
+#: Coherence above this weighs no more: one line must not decide.
+_MOST_COHERENT = 1.0 - 1e-4
+_FEWEST_BINS = 8
+#: What leaks counts from beyond the window's own line on, with this margin; rounding of single precision,
+#: as power.
+_LEAKS_FROM = 4
+_LEAK_MARGIN = 10.0
+_ROUNDING = 1e-12
+#: Stretches of time, and of the spectrum (by what they say), whose disagreement widens the uncertainty.
+_STRETCHES = 8
+_BANDS = 8
+#: Scatter beyond noise is told from noise at this many of its own standard deviations.
+_SIGMAS = 2.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class JointDelay:
+    """Delay with its standard deviation, seconds."""
+
+    offset_s: float
+    std_s: float
+    #: Polarity of the lobe that was taken, +1 or -1.
+    sign: int
+    #: What noise alone would make of the offset, seconds: the Cramér-Rao bound of what is coherent.
+    bound_s: float
+    #: Departures of parts of the spectrum from one delay, over those of noise, as standard deviations.
+    bent: float
+    #: The same for stretches of the take.
+    moving: float
+    #: The lobe is the one that was asked for, of that sign.
+    same_lobe: bool
+    #: Peak of the weighted correlation over its noise.
+    height: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Pooled:
+    """Coherency of all windows, its weights, and what each stretch of time adds to it."""
+
+    #: Mean of conj(A)·B over the root of both powers, (n_bins,).
+    coherency: Complexes
+    #: Its parts, (n_stretches, n_bins): they add up to it.
+    parts: Complexes
+    weight: Floats
+    #: Power of it that is not coherent.
+    incoherent: Floats
+    omega: Floats
+    #: Independent windows.
+    n: float
+
+
+def joint_delay(
+    windows_a: Samples,
+    windows_b: Samples,
+    whole: int,
+    *,
+    offset_s: float,
+    sign: int,
+    sample_rate_hz: int,
+    lobes_s: float,
+) -> JointDelay | None:
+    """Delay of b against a by maximum likelihood over all windows.
+
+    Parameters
+    ----------
+    windows_a, windows_b : ndarray, shape (n_windows, size)
+        Those of b begin ``whole`` samples later.
+    whole : int
+    offset_s : float
+        First value.
+    sign : int
+        Polarity, +1 or -1.
+    sample_rate_hz : int
+    lobes_s : float
+        The highest lobe of either sign is looked for so far about the first value.
+
+    Returns
+    -------
+    JointDelay or None
+        None where too few bins are coherent.
+    """
+    size = windows_a.shape[-1]
+    pooled = _pool(windows_a, windows_b, sample_rate_hz)
+    if np.count_nonzero(pooled.weight) < _FEWEST_BINS:
+        return None
+    noise = math.sqrt(BINS_ALIKE * float(np.sum(pooled.weight**2 * pooled.incoherent)) / (2.0 * pooled.n))
+    left = offset_s - whole / sample_rate_hz
+    lobe = _highest_lobe(
+        pooled.weight * pooled.coherency, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=noise
+    )
+    lag = _summit(lobe.sign * pooled.weight * pooled.coherency, pooled.omega, lobe.lag_s)
+    if lag is None:
+        return None
+    spread = _spread(pooled, lag, lobe.sign)
+    return JointDelay(
+        offset_s=whole / sample_rate_hz + lag,
+        std_s=math.hypot(spread.std_s, lobe.risk_s),
+        sign=lobe.sign,
+        bound_s=spread.bound_s,
+        bent=spread.bent,
+        moving=spread.moving,
+        same_lobe=lobe.sign == sign and abs(lobe.lag_s - left) < lobe.half_apart_s,
+        height=lobe.height / max(noise, 1e-300),
+    )
+
+
+def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
+    from scipy.fft import rfft
+
+    n_windows, size = windows_a.shape
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    stretches = min(_STRETCHES, n_windows)
+    edges = np.linspace(0, n_windows, stretches + 1).round().astype(int)
+    parts, power_a, power_b = [], 0.0, 0.0
+    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+        a, b = (rfft(x[first:stop] * window, axis=-1) for x in (windows_a, windows_b))
+        parts.append(np.sum(np.conj(a) * b, axis=0, dtype=np.complex128))
+        power_a = power_a + np.sum(np.abs(a) ** 2, axis=0, dtype=np.float64)
+        power_b = power_b + np.sum(np.abs(b) ** 2, axis=0, dtype=np.float64)
+    scale = np.sqrt(_above_leak(power_a) * _above_leak(power_b))
+    coherencies = np.stack(parts) / np.maximum(scale, 1e-290)
+    coherency = coherencies.sum(axis=0)
+    n = max(1.0, INDEPENDENT * n_windows)
+    coherence = _coherence(coherency, n)
+    size_of = np.sqrt(coherence)
+    return _Pooled(
+        coherency=coherency,
+        parts=coherencies,
+        weight=size_of / (1.0 - coherence),
+        incoherent=1.0 - coherence,
+        omega=2 * np.pi * np.arange(len(coherency)) * rate_hz / size,
+        n=n,
+    )
+
+
+def _above_leak(power: Floats) -> Floats:
+    """Power of each bin, and several times what all others leave in it through the Hann window.
+
+    What leaks is one and the same in many bins, and would be taken for many that agree.  The window's
+    transform is sinc(d)/(1-d²) at a distance of d bins (Harris 1978); the envelope of that is taken.
+    """
+    from scipy.signal import fftconvolve
+
+    distance = np.abs(np.arange(-len(power) + 1, len(power))).astype(np.float64)
+    far = distance >= _LEAKS_FROM
+    kernel = np.zeros(len(distance))
+    kernel[far] = 1.0 / (np.pi * distance[far] * (distance[far] ** 2 - 1.0)) ** 2
+    leak = np.maximum(fftconvolve(power, kernel, mode="same"), 0.0)
+    # Single precision: its rounding is white.
+    return np.asarray(power + _LEAK_MARGIN * leak + _ROUNDING * float(power.max()))
+
+
+def _coherence(coherency: Complexes, n: float) -> Floats:
+    """Squared coherence of each bin over as many neighbours as it takes to be told from chance.
+
+    The coherency is smoothed as it is: aligned, its phase hardly turns from bin to bin.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    finest = max(1, round(_VALUES / n * BINS_ALIKE))
+    result = np.zeros(len(coherency))
+    for factor in reversed(_COARSER):
+        width = factor * finest
+        values = max(n * max(1.0, width / BINS_ALIKE), 1.5)
+        raw = (
+            uniform_filter1d(coherency.real, width, mode="constant") ** 2
+            + uniform_filter1d(coherency.imag, width, mode="constant") ** 2
+        )
+        # Of unrelated tracks P(γ² > x) = (1-x)^(n-1), E[γ²] = 1/n.
+        counts = raw > 1.0 - _CHANCE ** (1.0 / (values - 1.0))
+        unbiased = np.clip((raw - 1.0 / values) / (1.0 - 1.0 / values), 0.0, _MOST_COHERENT)
+        # A finer value counts only inside what a coarser one shows: chance bins in the treble would
+        # outweigh a band of sound below.
+        inside = counts if factor == _COARSER[-1] else counts & (result > 0)
+        result = np.where(inside, unbiased, result)
+    result[0] = 0.0
+    return result
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Spread:
+    std_s: float
+    bound_s: float
+    bent: float
+    moving: float
+
+
+def _spread(pooled: _Pooled, lag_s: float, sign: int) -> _Spread:
+    """Standard deviation of the delay: what noise promises, and what the data's parts show beyond it."""
+    turn = sign * pooled.weight * np.exp(1j * pooled.omega * lag_s)
+    bend = float(np.sum(pooled.omega**2 * (turn * pooled.coherency).real))
+    pulls = pooled.omega * (turn * pooled.parts).imag
+    information = (pooled.weight * pooled.omega) ** 2 * pooled.incoherent
+    promised = BINS_ALIKE * float(np.sum(information)) / (2.0 * pooled.n)
+    share = np.cumsum(information) / max(float(np.sum(information)), 1e-300)
+    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
+    cells = np.stack([np.bincount(band, row, minlength=_BANDS) for row in pulls])
+    # Noise pulls each cell alike; a band or a stretch whose cells all pull one way does not.
+    across, along = cells.sum(axis=0), cells.sum(axis=1)
+    bands = float(np.sum(across**2)) * _BANDS / (_BANDS - 1)
+    stretches = float(np.sum(along**2)) * len(along) / max(1, len(along) - 1)
+
+    def beyond(shown: float, freedom: int) -> float:
+        return max(0.0, shown - promised * (1.0 + _SIGMAS * math.sqrt(2.0 / max(1, freedom))))
+
+    total = promised + beyond(bands, _BANDS - 1) + beyond(stretches, len(along) - 1)
+    return _Spread(
+        std_s=math.sqrt(total) / bend if bend > 0 else math.inf,
+        bound_s=math.sqrt(promised) / bend if bend > 0 else math.inf,
+        bent=math.sqrt(bands / promised),
+        moving=math.sqrt(stretches / promised),
+    )
+
+
+def _summit(weighted: Complexes, omega: Floats, lag_s: float) -> float | None:
+    """Maximum of Σ Re(weighted·exp(jωτ)) near a lag; None where there is none."""
+    for _ in range(6):
+        turned = weighted * np.exp(1j * omega * lag_s)
+        bend = float(np.sum(omega**2 * turned.real))
+        if bend <= 0:
+            return None
+        lag_s -= float(np.sum(omega * turned.imag)) / bend
+    return lag_s
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Lobe:
+    lag_s: float
+    sign: int
+    height: float
+    #: Half the way to the next lobe, of either sign.
+    half_apart_s: float
+    #: Spread that comes from taking this lobe for another one.
+    risk_s: float
+
+
+def _highest_lobe(
+    weighted: Complexes, size: int, rate_hz: int, *, lag_s: float, reach_s: float, noise: float
+) -> _Lobe:
+    """Highest lobe of either sign about a lag, and what its runner-up makes of it.
+
+    Two lobes of heights J and rJ in the same noise σ change places with the probability
+    Q(J/σ·sqrt((1-r)/2)), for their noises correlate by r.
+    """
+    from scipy.fft import irfft
+    from scipy.special import erfc
+
+    fine = 8
+    curve = irfft(weighted, size * fine) * (size * fine / 2)
+    step = 1.0 / (rate_hz * fine)
+    reach_s = min(reach_s, 0.25 * size / rate_hz)
+    lags = np.arange(round((lag_s - reach_s) / step), round((lag_s + reach_s) / step) + 1)
+    heights = curve[lags]
+    tall = np.abs(heights)
+    top = np.flatnonzero((tall[1:-1] >= tall[:-2]) & (tall[1:-1] > tall[2:])) + 1
+    if not len(top):
+        return _Lobe(lag_s=lag_s, sign=1, height=0.0, half_apart_s=reach_s, risk_s=0.0)
+    order = top[np.argsort(-tall[top])]
+    best = int(order[0])
+    risk = 0.0
+    for other in order[1:5]:
+        ratio = float(tall[other] / tall[best])
+        sure = float(tall[best]) / max(noise, 1e-300) * math.sqrt((1.0 - ratio) / 2.0)
+        risk += 0.5 * float(erfc(sure / math.sqrt(2.0))) * (float(other - best) * step) ** 2
+    near = min((abs(int(other) - best) for other in top if other != best), default=len(lags))
+    return _Lobe(
+        lag_s=float(lags[best]) * step,
+        sign=1 if heights[best] >= 0 else -1,
+        height=float(tall[best]),
+        half_apart_s=0.5 * near * step,
+        risk_s=math.sqrt(risk),
+    )
