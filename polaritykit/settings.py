@@ -5,10 +5,10 @@ Those of one subject have a module of their own; all are had from here.
 
 from dataclasses import dataclass, field
 
-from polaritykit.settings_changes import (
+from polaritykit.changes.settings import (
     ChangeSettings,
 )
-from polaritykit.settings_decisions import (
+from polaritykit.decide.settings import (
     AdviceSettings,
     AgreementSettings,
     AlignmentSettings,
@@ -16,15 +16,7 @@ from polaritykit.settings_decisions import (
     LimitSettings,
     PairSettings,
 )
-from polaritykit.settings_frames import (
-    ContinuousSettings,
-)
-from polaritykit.settings_hits import (
-    ArrivalSettings,
-    EventSettings,
-    EvidenceSettings,
-)
-from polaritykit.settings_jobs import (
+from polaritykit.jobs.settings import (
     AirSettings,
     BleedSettings,
     ExcerptSettings,
@@ -32,6 +24,14 @@ from polaritykit.settings_jobs import (
     PulseSettings,
     SpectralOffsetSettings,
     StereoSettings,
+)
+from polaritykit.struck.settings import (
+    ArrivalSettings,
+    EventSettings,
+    EvidenceSettings,
+)
+from polaritykit.sustained.settings import (
+    ContinuousSettings,
 )
 
 __all__ = [

@@ -4,8 +4,7 @@ import ast
 from pathlib import Path
 
 import pytest
-
-PACKAGE = Path(__file__).parents[1] / "polaritykit"
+from places import PACKAGE
 
 #: Module -> modules of this package it imports (at any place in the file, typing included).
 ARROWS: dict[str, set[str]] = {

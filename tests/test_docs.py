@@ -5,18 +5,17 @@ import importlib.util
 import json
 import re
 import tomllib
-from pathlib import Path
 
 import click
 import numpy as np
 import pytest
 import soundfile
+from places import ROOT
 
 import polaritykit
 from polaritykit.cli import COMMANDS, main
-from polaritykit.document import build_document
+from polaritykit.jobs.check.document import build_document
 
-ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 PACKAGE = ROOT / "polaritykit"
@@ -228,7 +227,7 @@ def test_fields_of_the_smaller_jobs(capsys, tmp_path):
     demo = ROOT / "demo_audio"
     pair = printed(capsys, "pair", demo / "stereo_pair/pair_left.flac", demo / "stereo_pair/pair_right.flac")
     bleed = printed(capsys, "bleed", demo / "leaky_vocal/01_voice.flac", demo / "leaky_vocal/02_guitar.flac")
-    layout = printed(capsys, "layout", PACKAGE / "templates" / "plans" / "kit.toml")
+    layout = printed(capsys, "layout", PACKAGE / "jobs" / "layout" / "templates" / "kit.toml")
     comb = printed(capsys, "comb", "--delay", "1 ms")
     signal = tmp_path / "noise.wav"
     soundfile.write(signal, 0.1 * np.random.default_rng(1).standard_normal(48_000), 48_000)

@@ -7,18 +7,18 @@ from pathlib import Path
 
 import click
 
-from polaritykit.audio import open_session
-from polaritykit.bleed import analyse_bleed
-from polaritykit.bleed_document import bleed_document, bleed_text
-from polaritykit.bleed_view import bleed_view
-from polaritykit.errors import UsageError
-from polaritykit.job_document import job_document
-from polaritykit.job_view import Sound
-from polaritykit.output import check_output_folder, output_folder
-from polaritykit.records import BleedFindings, Session
-from polaritykit.report import fill_job
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.audio.session import open_session
+from polaritykit.base.errors import UsageError
+from polaritykit.base.records import BleedFindings, Session
+from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.jobs.bleed.document import bleed_document, bleed_text
+from polaritykit.jobs.bleed.judge import analyse_bleed
+from polaritykit.jobs.bleed.view import bleed_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.head import job_document
+from polaritykit.pages.view import Sound
 from polaritykit.settings import BleedSettings
-from polaritykit.sum_audio import write_sum
 
 
 def _spans(

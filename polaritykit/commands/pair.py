@@ -6,18 +6,18 @@ from pathlib import Path
 
 import click
 
-from polaritykit.audio import open_session
-from polaritykit.errors import UsageError
-from polaritykit.job_document import job_document
-from polaritykit.job_view import Sound
-from polaritykit.output import check_output_folder, output_folder
-from polaritykit.records import Session
-from polaritykit.report import fill_job
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.audio.session import open_session
+from polaritykit.base.errors import UsageError
+from polaritykit.base.records import Session
+from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.jobs.pair.document import stereo_document, stereo_text
+from polaritykit.jobs.pair.judge import judge_pair
+from polaritykit.jobs.pair.view import stereo_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.head import job_document
+from polaritykit.pages.view import Sound
 from polaritykit.settings import StereoSettings
-from polaritykit.stereo_document import stereo_document, stereo_text
-from polaritykit.stereo_second import judge_pair
-from polaritykit.stereo_view import stereo_view
-from polaritykit.sum_audio import write_sum
 
 
 @click.command(name="pair")
