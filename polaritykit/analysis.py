@@ -13,8 +13,8 @@ from numpy.typing import ArrayLike
 
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import Progress, Recording, TrackLevels
 from polaritykit.base.track_names import is_overhead, linked_pairs
+from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.motion import motion_notes
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
@@ -34,6 +34,7 @@ from polaritykit.evidence.first_pass import Heard, listen
 from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
+from polaritykit.levels.meter import TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra.main_octave import track_targets
 from polaritykit.spectra.pool import Spectra

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import Samples
+from polaritykit.base.types import Samples
 
 #: Larger samples than this are no audio (even integers stored as floats stay below 2³¹ ≈ 2·10⁹), and
 #: their energy would overflow single precision.

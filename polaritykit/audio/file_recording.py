@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from polaritykit.audio.array_recording import make_finite
-from polaritykit.base.records import Samples
+from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.
 _CELL_SAMPLES = 32_768

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.audio.broadcast_wave import StartTime, missing_bytes, read_layout, read_start
-from polaritykit.base.records import FaultyTrack
+from polaritykit.audio.records import FaultyTrack
 
 #: Formats whose header can promise more than a cut-off file holds, so that the end must be tried.
 _TRY_THE_END = frozenset({"FLAC", "MP3"})

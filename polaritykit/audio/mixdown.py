@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from polaritykit.base.records import Recording
+from polaritykit.base.types import Recording
 from polaritykit.base.whole_files import replacing
 
 _BLOCK_SAMPLES = 2**18

@@ -6,10 +6,26 @@ plain formula of ISO 9613-1 is used and the result says so.
 """
 
 import math
+from dataclasses import dataclass
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import SoundSpeed
 from polaritykit.settings import AirSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class SoundSpeed:
+    """Speed of sound in the air at hand; uncertainties are one sigma."""
+
+    speed_mps: float
+    std_mps: float
+    #: ``Cramer 1993``, ``ISO 9613-1`` (outside the first one's range) or ``given``.
+    formula: str
+    #: Temperature and humidity used; None where the speed itself was given.
+    temperature_c: float | None
+    humidity_percent: float | None
+    #: What the reader must know about the formula, or None.
+    note: str | None
+
 
 _STANDARD_PRESSURE_PA = 101325.0
 _KELVIN = 273.15

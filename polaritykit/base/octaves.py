@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 
 OCTAVES_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16_000.0)
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.changes.frame_lags import PairCourse
 from polaritykit.changes.hit_lags import HitCourse
 from polaritykit.changes.motion import Motion, Step, gauged

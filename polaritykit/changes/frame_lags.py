@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.settings import ChangeSettings, ContinuousSettings
 
 Complexes = NDArray[np.complex128]

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.settings import ChangeSettings
 
 Complexes = NDArray[np.complex128]

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Recording, Samples
+from polaritykit.base.types import Recording, Samples
 from polaritykit.decide.findings import Change
 from polaritykit.settings import ChangeSettings
 from polaritykit.struck.sources import HitSource

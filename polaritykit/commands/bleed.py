@@ -8,11 +8,12 @@ from pathlib import Path
 import click
 
 from polaritykit.audio.mixdown import write_sum
+from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import BleedFindings, Session
 from polaritykit.base.whole_files import check_output_folder, output_folder
 from polaritykit.jobs.bleed.document import bleed_document, bleed_text
+from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.judge import analyse_bleed
 from polaritykit.jobs.bleed.view import bleed_view
 from polaritykit.pages.folder import fill_job

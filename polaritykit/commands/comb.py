@@ -7,10 +7,9 @@ from typing import Any
 
 import click
 
-from polaritykit.base.air import given_speed, speed_of_sound
+from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_length_m
-from polaritykit.base.records import SoundSpeed
 from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.comb.inputs import CombGeometry, comb_geometry
 from polaritykit.jobs.layout.document import comb_document

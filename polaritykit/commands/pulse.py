@@ -7,9 +7,9 @@ from typing import Any, cast
 import click
 
 from polaritykit import __version__
+from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import Session
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
 from polaritykit.jobs.pulse.read import read_signal
 from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal

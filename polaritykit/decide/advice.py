@@ -6,10 +6,10 @@ predicted gain is not heard.
 Conventions: ``delay_ms`` (≥ 0) is given to the early track; gains in dB of the sum in the source's band.
 """
 
-from polaritykit.base.records import BandGains
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import Action, Advice, PairSource
 from polaritykit.settings import AdviceSettings
+from polaritykit.spectra.records import BandGains
 
 
 def advise(

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.settings import AgreementSettings
 
 #: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely

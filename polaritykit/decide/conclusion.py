@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.records import Floats, Polarity
+from polaritykit.base.types import Floats, Polarity
 from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.findings import PairSource, Relation
 from polaritykit.evidence.source import SourceEvidence

@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.decide.findings import Rule
 from polaritykit.settings import AlignmentSettings
 from polaritykit.spectra.main_octave import SumTarget, powers_over_delay

@@ -7,8 +7,10 @@ Conventions as in `polaritykit.base.records`: offsets positive when *other* hear
 from dataclasses import dataclass
 from typing import Literal
 
-from polaritykit.base.records import BandGains, Polarity, TrackLevels
+from polaritykit.base.types import Polarity
+from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.records import BandGains
 
 Kind = Literal["hits", "continuous"]
 Relation = Literal["acoustic", "crosstalk", "hum", "copy"]

@@ -6,8 +6,8 @@ Conventions: lateness in seconds against the anchor, None for tracks that are le
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from polaritykit.base.records import Floats
 from polaritykit.base.track_names import is_room
+from polaritykit.base.types import Floats
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.delay import Setting, align
 from polaritykit.decide.findings import Rule

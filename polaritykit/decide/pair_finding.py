@@ -5,11 +5,11 @@ Conventions: as in `polaritykit.decide.findings`.
 
 from dataclasses import replace
 
-from polaritykit.base.records import TrackLevels
 from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairFinding
+from polaritykit.levels.meter import TrackLevels
 from polaritykit.settings import AdviceSettings
 from polaritykit.spectra.comb import notch_depth_db, notches_hz
 from polaritykit.spectra.pair_sum import band_gains

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Progress, Recording
+from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence

@@ -5,8 +5,8 @@ Conventions: as in the modules that take the blocks.
 
 from dataclasses import dataclass
 
-from polaritykit.base.records import Floats, Progress, Recording, TrackLevels
-from polaritykit.levels.meter import LevelMeter
+from polaritykit.base.types import Floats, Progress, Recording
+from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.settings import Settings
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from polaritykit.base.records import read_only
+from polaritykit.base.types import read_only
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.settings import LimitSettings
 

@@ -14,7 +14,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Complexes, Floats, Recording, read_only
+from polaritykit.base.types import Complexes, Floats, Recording, read_only
 from polaritykit.changes.frame_lags import PairCourse, pair_course
 from polaritykit.changes.hit_lags import HitCourse, hit_course
 from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings

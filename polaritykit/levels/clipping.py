@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Samples
+from polaritykit.base.types import Floats, Samples
 from polaritykit.settings import LevelSettings
 
 Integers = NDArray[np.intp]

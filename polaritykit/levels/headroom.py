@@ -9,8 +9,8 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from polaritykit.base.records import Recording, Samples, TrackLevels
-from polaritykit.levels.meter import LevelMeter
+from polaritykit.base.types import Recording, Samples
+from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.settings import LevelSettings
 
 

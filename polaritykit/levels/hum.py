@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.records import Floats, Samples
+from polaritykit.base.types import Floats, Samples
 from polaritykit.settings import LevelSettings
 
 #: Lines looked for, each with its mains frequency (300 Hz belongs to both and says nothing).

@@ -6,14 +6,41 @@ A level that does not exist (digital silence) is None.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.records import Floats, Samples, TrackLevels
+from polaritykit.base.types import Floats, Samples
 from polaritykit.levels.clipping import ClipDetector, Clipping
 from polaritykit.levels.hum import Hum, HumDetector
 from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
 from polaritykit.settings import LevelSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackLevels:
+    """Levels and level faults of one track."""
+
+    peak_dbfs: float | None
+    true_peak_dbtp: float | None
+    rms_dbfs: float | None
+    crest_db: float | None
+    noise_floor_dbfs: float | None
+    #: Mean of the samples as a fraction of full scale.
+    dc_offset: float
+    clipped_runs: int
+    clipped_samples: int
+    #: Level of the flat tops: well below 0 means clipped first and turned down later; None without any.
+    clip_dbfs: float | None = None
+    #: Mains frequency found (50 or 60), or None.
+    hum_hz: float | None
+    #: Level of the hum's harmonics together.
+    hum_dbfs: float | None
+    #: Name of an earlier track this one copies (up to gain and sign), or None.
+    duplicate_of: str | None
+    #: ``clipped``, ``true_peak_over``, ``silent``, ``dc_offset``, ``duplicate``, ``hum``, ``not_finite``.
+    faults: tuple[str, ...]
+
 
 #: Rate the hum detector works at, about; and taps of its low-pass per output sample and input frame.
 _LOW_RATE_HZ = 1000

@@ -26,7 +26,7 @@ peak it is at least 0.707 M: stretches that stay under 0.7 of the maximum so far
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Samples
+from polaritykit.base.types import Floats, Samples
 
 #: Oversampling ratio.
 RATIO = 8

@@ -7,7 +7,7 @@ import datetime as dt
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.base.records import Session
+from polaritykit.audio.records import Session
 
 SCHEMA_VERSION = 1
 

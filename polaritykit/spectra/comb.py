@@ -10,11 +10,48 @@ Uncertainties are one sigma, carried to first order.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.air import SoundSpeed
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import CombPrediction, Floats, SoundSpeed, read_only
+from polaritykit.base.types import Floats, read_only
+
+
+@dataclass(frozen=True, kw_only=True)
+class CombPrediction:
+    """What the sum of a sound and its delayed copy does to the spectrum; uncertainties are one sigma."""
+
+    delay_ms: float
+    delay_std_ms: float
+    path_difference_m: float
+    path_difference_std_m: float
+    sound: SoundSpeed
+    inverted: bool
+    #: Level between the two, 0 or more; which one is louder does not change the comb.
+    level_difference_db: float
+    level_difference_std_db: float
+    up_to_hz: float
+    #: Cancelled and reinforced frequencies up to ``up_to_hz``; relative uncertainty is that of the delay.
+    notches_hz: Floats
+    notches_std_hz: Floats
+    peaks_hz: Floats
+    peaks_std_hz: Floats
+    #: Below the louder of the two alone; None when the cancellation is complete (equal levels).
+    notch_depth_db: float | None
+    notch_depth_std_db: float | None
+    #: The depth if the levels are one sigma further apart; None when they are known to be equal.
+    notch_depth_least_db: float | None
+    #: Above the louder of the two alone.
+    peak_height_db: float
+    peak_height_std_db: float
+    #: From peak to notch; None when the cancellation is complete.
+    ripple_db: float | None
+    ripple_std_db: float | None
+    #: What was assumed or must be known, as sentences.
+    remarks: tuple[str, ...]
+
 
 _MOST_NOTCHES = 100_000
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import Complexes, Floats
+from polaritykit.base.types import Complexes, Floats
 from polaritykit.spectra.pool import Spectra
 
 

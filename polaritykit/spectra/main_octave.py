@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.spectra.pool import Spectra
 
 #: Bins kept of an octave: a comb of some ms is sampled well enough by so many.

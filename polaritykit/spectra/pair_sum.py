@@ -20,17 +20,9 @@ from typing import cast
 
 import numpy as np
 
-from polaritykit.base.records import (
-    BandGains,
-    BandLevels,
-    Complexes,
-    Floats,
-    FourResponses,
-    FrequencyBands,
-    PairSpectra,
-    read_only,
-)
+from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.settings import SummingSettings
+from polaritykit.spectra.records import BandGains, BandLevels, FourResponses, FrequencyBands, PairSpectra
 
 _DEFAULTS = SummingSettings()
 

@@ -23,7 +23,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.records import Complexes, Floats, PairSpectra, Samples
+from polaritykit.base.types import Complexes, Floats, Samples
+from polaritykit.spectra.records import PairSpectra
 
 #: Samples per track transformed at once: large enough for the matrix products, small enough for cache.
 _BATCH_SAMPLES = 2**18

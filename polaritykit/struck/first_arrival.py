@@ -28,7 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.settings import ArrivalSettings
 
 _TINY = 1e-20

@@ -14,7 +14,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from polaritykit.base.records import read_only
+from polaritykit.base.types import read_only
 from polaritykit.settings import ArrivalSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import best_lag, pair_correlations

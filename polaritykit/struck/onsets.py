@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Samples, read_only
+from polaritykit.base.types import Floats, Samples, read_only
 from polaritykit.settings import EventSettings
 
 _TINY = 1e-20

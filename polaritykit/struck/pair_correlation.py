@@ -10,7 +10,7 @@ curves
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 
 
 def _cut(windows: Floats, starts: NDArray[np.int64], length: int) -> Floats:

@@ -9,7 +9,7 @@ Conventions: ``at_samples`` are the strokes' reference times on their home track
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Recording
+from polaritykit.base.types import Recording
 from polaritykit.settings import ContinuousSettings
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.settings import EvidenceSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import pair_correlations

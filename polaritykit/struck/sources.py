@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Recording, read_only
+from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.settings import EventSettings
 from polaritykit.struck.onsets import Event, spread
 

@@ -24,7 +24,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Recording, Samples, read_only
+from polaritykit.base.types import Floats, Recording, Samples, read_only
 from polaritykit.settings import ContinuousSettings
 from polaritykit.sustained.mains import least_left, left_in_take, resolved
 from polaritykit.sustained.phase_slope import Slope, cut, refine, window_starts

@@ -13,7 +13,7 @@ Harris, F. J. (1978), Proc. IEEE 66(1), 51-83: transform of the Hann window.
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Complexes, Floats, Samples
+from polaritykit.base.types import Complexes, Floats, Samples
 
 _MAINS_HZ = (50.0, 60.0)
 #: Lines of the mains reach up to here (common practice); a bin stands this far over what they leak into it,

@@ -24,7 +24,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Complexes, Floats, Samples
+from polaritykit.base.types import Complexes, Floats, Samples
 
 #: Hann windows: correlation of neighbouring bins over all of them (closed form: 35/18), and independent
 #: windows per half-overlapping one, 1/(1 + 2·(1/6)²) (Welch 1967).

@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from polaritykit.base.records import BandGains, BandLevels
 from polaritykit.decide.advice import advise
 from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.corrections import choose_anchor, correct
 from polaritykit.decide.findings import PairSource
 from polaritykit.settings import AdviceSettings, AgreementSettings
+from polaritykit.spectra.records import BandGains, BandLevels
 
 SETTINGS = AdviceSettings()
 

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from polaritykit.base.records import PairSpectra
 from polaritykit.settings import SummingSettings
 from polaritykit.spectra.pair_sum import (
     band_coherence,
@@ -16,6 +15,7 @@ from polaritykit.spectra.pair_sum import (
     sum_level_db,
     summed_response,
 )
+from polaritykit.spectra.records import PairSpectra
 
 RATE = 48_000
 N = 8192

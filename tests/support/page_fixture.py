@@ -9,7 +9,6 @@ from functools import cache
 
 import numpy as np
 
-from polaritykit.base.records import PairSpectra
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,
@@ -20,6 +19,7 @@ from polaritykit.jobs.check.curves import (
 )
 from polaritykit.settings import SummingSettings
 from polaritykit.spectra.pair_sum import band_gains, energy_band, log_bands, sum_effect_db
+from polaritykit.spectra.records import PairSpectra
 
 RATE = 48_000
 FFT = 4096

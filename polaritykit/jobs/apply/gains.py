@@ -11,9 +11,10 @@ from typing import Any
 import numpy as np
 
 from polaritykit.base.octaves import OCTAVES_HZ
-from polaritykit.base.records import Floats, PairSpectra
+from polaritykit.base.types import Floats
 from polaritykit.spectra.pair_sum import sum_level_db
 from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.records import PairSpectra
 
 
 @dataclass(frozen=True, kw_only=True)

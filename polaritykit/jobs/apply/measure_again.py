@@ -11,7 +11,7 @@ from typing import Any
 from polaritykit.analysis import analyse
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import InputError
-from polaritykit.base.records import Progress
+from polaritykit.base.types import Progress
 from polaritykit.decide.findings import TrackCorrection
 from polaritykit.evidence.first_pass import pooled_spectra
 from polaritykit.jobs.apply.file_jobs import FileJob

@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 
 #: Taps on either side of the delay: 192 in all, see the module's text.
 _HALF_TAPS = 96

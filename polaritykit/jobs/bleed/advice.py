@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from polaritykit.base.records import BleedFindings, BleedOption
+from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
 from polaritykit.jobs.bleed.plain_sum import PlainSum
 from polaritykit.settings import BleedSettings
 

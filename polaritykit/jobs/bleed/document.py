@@ -8,7 +8,7 @@ from the document alone.
 from collections.abc import Iterator
 from typing import Any
 
-from polaritykit.base.records import BleedFindings, BleedOption
+from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
 from polaritykit.pages.head import rounded
 
 

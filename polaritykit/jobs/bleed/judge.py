@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import BleedFindings, Recording
+from polaritykit.base.types import Recording
 from polaritykit.jobs.bleed.advice import (
     reason,
     recommended_delay,
@@ -22,6 +22,7 @@ from polaritykit.jobs.bleed.advice import (
     remarks,
     useful_octaves,
 )
+from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
 from polaritykit.jobs.bleed.plain_sum import PlainSum
 from polaritykit.settings import BleedSettings, SpectralOffsetSettings

@@ -9,7 +9,8 @@ Conventions: track 0 is the main mic, track 1 the leaky one; powers are mean squ
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import BleedPassages, Floats, Recording
+from polaritykit.base.types import Floats, Recording
+from polaritykit.jobs.bleed.findings import BleedPassages
 from polaritykit.settings import BleedSettings
 
 #: Octaves reported (nominal centres, IEC 61260-1).

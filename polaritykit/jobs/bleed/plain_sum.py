@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from polaritykit.base.records import BleedOption, BleedPassages, Floats
+from polaritykit.base.types import Floats
+from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, octave_bins
 from polaritykit.settings import BleedSettings
 from polaritykit.spectra.pool import Spectra

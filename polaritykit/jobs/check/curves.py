@@ -7,12 +7,24 @@ eight groups to the band a curve is smoothed over, and a third of the bytes.
 """
 
 import base64
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Complexes, Floats, FrequencyBands, PairSpectra, StoredPair
+from polaritykit.base.types import Complexes, Floats
+from polaritykit.spectra.records import FrequencyBands, PairSpectra
+
+
+@dataclass(frozen=True, kw_only=True)
+class StoredPair:
+    """What a document keeps of a pair's curves."""
+
+    spectra: PairSpectra
+    #: Lags in ms, positive when b is late, and the correlation at each.
+    lag_ms: Floats
+    correlation: Floats
 
 
 def encode(values: Floats | Complexes) -> str:

@@ -12,7 +12,7 @@ from typing import Any
 
 from polaritykit import __version__
 from polaritykit.analysis import settings_summary
-from polaritykit.base.records import FaultyTrack, Session
+from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,

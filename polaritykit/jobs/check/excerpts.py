@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Recording
+from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.settings import ExcerptSettings
 

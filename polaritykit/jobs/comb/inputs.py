@@ -7,9 +7,9 @@ carried to first order.
 import math
 from dataclasses import dataclass
 
+from polaritykit.base.air import SoundSpeed
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
-from polaritykit.base.records import SoundSpeed
 from polaritykit.settings import PlanSettings
 
 

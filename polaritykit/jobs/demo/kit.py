@@ -6,7 +6,7 @@ along the front of the kit, y from the drummer towards the room, z up.
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.jobs.demo.room import SPEED_OF_SOUND_M_PER_S, Microphone, Point, Radiator, direction
 from polaritykit.jobs.demo.session import BOATHOUSE, Face, Session, Source
 from polaritykit.jobs.demo.sources import Drum, Noise, cymbal_hits, drum_hits, head_points, wire_rattle

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 
 #: ISO 9613-1 at 20 degrees Celsius.
 SPEED_OF_SOUND_M_PER_S = 343.2

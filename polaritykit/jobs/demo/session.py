@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.jobs.demo.room import (
     SPEED_OF_SOUND_M_PER_S,
     Microphone,

@@ -7,7 +7,7 @@ the room, z up.
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.jobs.demo.room import SPEED_OF_SOUND_M_PER_S, Microphone, Point, Radiator, direction
 from polaritykit.jobs.demo.session import BOATHOUSE, Face, Session, Source
 from polaritykit.jobs.demo.sources import Noise, plucked_string, sung_syllable

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 
 Noise = np.random.RandomState
 

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from polaritykit.base.errors import InputError
-from polaritykit.base.records import Polarity
+from polaritykit.base.types import Polarity
 from polaritykit.jobs.check.curves import stored_pair
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
 from polaritykit.jobs.layout.track_lags import track_lags

@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.base.records import CombPrediction, SoundSpeed
+from polaritykit.base.air import SoundSpeed
 from polaritykit.jobs.layout.records import (
     ComparedPair,
     Comparison,
@@ -19,7 +19,7 @@ from polaritykit.jobs.layout.records import (
     SolvedPoints,
     Surface,
 )
-from polaritykit.spectra.comb import nearest_note
+from polaritykit.spectra.comb import CombPrediction, nearest_note
 
 _Json = dict[str, Any]
 SCHEMA_VERSION = 1

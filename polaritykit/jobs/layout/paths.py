@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from polaritykit.base.records import Floats
+from polaritykit.base.types import Floats
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db, pattern_gain
 from polaritykit.jobs.layout.records import Plan, PlanMic, PlanSource, Surface, Vector
 

@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from polaritykit.base.records import CombPrediction, Polarity
+from polaritykit.base.types import Polarity
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db
 from polaritykit.jobs.layout.paths import (
     NULL_GAIN,
@@ -36,7 +36,7 @@ from polaritykit.jobs.layout.records import (
     ThreeToOne,
 )
 from polaritykit.settings import PlanSettings
-from polaritykit.spectra.comb import predict_comb
+from polaritykit.spectra.comb import CombPrediction, predict_comb
 
 
 def predict_layout(

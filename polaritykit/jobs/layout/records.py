@@ -9,7 +9,9 @@ and louder.  Uncertainties are one sigma.
 
 from dataclasses import dataclass
 
-from polaritykit.base.records import CombPrediction, Floats, Polarity, SoundSpeed
+from polaritykit.base.air import SoundSpeed
+from polaritykit.base.types import Floats, Polarity
+from polaritykit.spectra.comb import CombPrediction
 
 Vector = tuple[float, float, float]
 

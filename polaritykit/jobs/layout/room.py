@@ -6,9 +6,8 @@ amplitude that it keeps.
 
 import numpy as np
 
-from polaritykit.base.air import given_speed, speed_of_sound
+from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.records import SoundSpeed
 from polaritykit.jobs.layout.records import Surface, Vector
 from polaritykit.jobs.layout.toml_table import TomlTable
 

@@ -10,7 +10,7 @@ import itertools
 import numpy as np
 
 from polaritykit.base.errors import InputError
-from polaritykit.base.records import Floats, read_only
+from polaritykit.base.types import Floats, read_only
 from polaritykit.jobs.layout.records import PlanPoint, SolvedPoints, Tape, TapeFit
 
 #: Random starts: with fewer, a mirror image that fits less well is sometimes taken for the best.

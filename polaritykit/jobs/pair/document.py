@@ -6,7 +6,7 @@ Conventions: levels to 0.1 dB, times to 0.1 µs; text is made from the document 
 from collections.abc import Iterator
 from typing import Any
 
-from polaritykit.base.records import StereoFindings
+from polaritykit.jobs.pair.findings import StereoFindings
 from polaritykit.pages.head import rounded
 
 

@@ -10,8 +10,9 @@ from dataclasses import replace
 
 from polaritykit.analysis import analyse
 from polaritykit.base.air import speed_of_sound
-from polaritykit.base.records import Recording, StereoFindings
+from polaritykit.base.types import Recording
 from polaritykit.decide.findings import PairFinding
+from polaritykit.jobs.pair.findings import StereoFindings
 from polaritykit.jobs.pair.measure import analyse_pair
 from polaritykit.jobs.pair.remarks import stereo_remarks
 from polaritykit.settings import StereoSettings

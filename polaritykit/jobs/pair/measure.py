@@ -15,20 +15,14 @@ import numpy as np
 
 from polaritykit.base.errors import UsageError
 from polaritykit.base.octaves import OCTAVES_HZ
-from polaritykit.base.records import (
-    CorrelationHistory,
-    Floats,
-    Recording,
-    Samples,
-    SpectralOffset,
-    StereoFindings,
-    StereoOctave,
-)
+from polaritykit.base.types import Floats, Recording, Samples
+from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
 from polaritykit.jobs.pair.verdict import judge, loss_db
 from polaritykit.settings import StereoSettings
 from polaritykit.spectra.coherent_offset import spectral_offset, unbiased_coherence
 from polaritykit.spectra.pool import Spectra, SpectrumPool, pooled
+from polaritykit.spectra.records import SpectralOffset
 
 _DEFAULTS = StereoSettings()
 #: Bottom band, 44 to 177 Hz: a quarter period is longer than the delay between most stereo mics.

@@ -7,7 +7,7 @@ sides of it) from a left-right pair.
 
 import numpy as np
 
-from polaritykit.base.records import Floats, Samples
+from polaritykit.base.types import Floats, Samples
 
 #: Short enough to catch sources one by one, long enough for 11 bins in the lowest octave.
 _FRAME_S = 0.043

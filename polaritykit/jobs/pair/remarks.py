@@ -8,7 +8,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from polaritykit.base.records import StereoFindings
+from polaritykit.jobs.pair.findings import StereoFindings
 from polaritykit.settings import StereoSettings
 
 _LEFT = re.compile(r"(?<![a-z])(l|left)(?![a-z])", re.IGNORECASE)

@@ -8,17 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from polaritykit.base.air import speed_of_sound
-from polaritykit.base.records import (
-    CorrelationHistory,
-    Polarity,
-    SpectralOffset,
-    StereoFindings,
-    StereoOctave,
-)
+from polaritykit.base.types import Polarity
+from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
 from polaritykit.jobs.pair.remarks import stereo_remarks
 from polaritykit.settings import StereoSettings
 from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.records import SpectralOffset
 
 #: Octaves the level difference of the pair is taken from: neither filters nor air reach them.
 _MIDDLE_HZ = (125.0, 8000.0)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Recording
+from polaritykit.base.types import Floats, Recording
 from polaritykit.jobs.pulse.signal import (
     LEAD_S,
     LOWEST_RATE_HZ,

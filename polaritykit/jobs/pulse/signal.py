@@ -19,7 +19,7 @@ from typing import Literal
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.records import Floats, Samples
+from polaritykit.base.types import Floats, Samples
 
 SignalKind = Literal["pulse", "two-tone"]
 AbsolutePolarity = Literal["positive", "negative", "cannot tell"]

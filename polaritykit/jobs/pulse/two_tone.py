@@ -6,7 +6,7 @@ Conventions: as `pulse_reading`; the tones tell no latency.
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.records import Floats, Recording
+from polaritykit.base.types import Floats, Recording
 from polaritykit.jobs.pulse.signal import TWO_TONE_HZ, TWO_TONE_LIMIT, TWO_TONE_S, PulseReading, cannot_tell
 from polaritykit.settings import PulseSettings
 
