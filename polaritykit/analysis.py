@@ -33,12 +33,13 @@ from polaritykit.evidence.collect import gather
 from polaritykit.evidence.first_pass import Heard, listen
 from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
 from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.stage_settings import Settings
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
-from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra.main_octave import track_targets
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import octave_sums, served_sources
+from polaritykit.spectra.settings import KitSumSettings
 
 
 def _quiet(stage: str, share: float) -> None:

@@ -15,9 +15,9 @@ from pathlib import Path
 from polaritykit.audio.file_recording import FileRecording, FileSource
 from polaritykit.audio.header import FileHeader, read_header, reason_of
 from polaritykit.audio.records import FaultyTrack, Session, SessionTrack
+from polaritykit.audio.settings import AudioSettings
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.settings import AudioSettings
 
 #: Names that mean sound (none hidden): what libsndfile reads, and common ones it does not, which are then
 #: named as unreadable rather than passed over.

@@ -9,7 +9,22 @@ import math
 from dataclasses import dataclass
 
 from polaritykit.base.errors import UsageError
-from polaritykit.settings import AirSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class AirSettings:
+    """The usual room and what is not known about it; uncertainties are one sigma (common practice)."""
+
+    #: Room assumed where nobody read a thermometer, and how far rooms depart from it.
+    usual_temperature_c: float = 20.0
+    unknown_temperature_std_c: float = 3.0
+    usual_humidity_percent: float = 50.0
+    unknown_humidity_std_percent: float = 20.0
+    #: A household thermometer and hygrometer.
+    temperature_std_c: float = 1.0
+    humidity_std_percent: float = 10.0
+    #: Cramer 1993 states "below 300 ppm" for the humid-air formula.
+    formula_std: float = 300e-6
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,7 +16,7 @@ from polaritykit.base.types import Floats
 from polaritykit.changes.frame_lags import PairCourse
 from polaritykit.changes.hit_lags import HitCourse
 from polaritykit.changes.motion import Motion, Step, gauged
-from polaritykit.settings import ChangeSettings
+from polaritykit.changes.settings import ChangeSettings
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -19,7 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
-from polaritykit.settings import ChangeSettings, ContinuousSettings
+from polaritykit.changes.settings import ChangeSettings
+from polaritykit.sustained.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
 Verdict = Literal["unknown", "rest", "drift", "step"]

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.settings import ChangeSettings
+from polaritykit.changes.settings import ChangeSettings
 
 Complexes = NDArray[np.complex128]
 

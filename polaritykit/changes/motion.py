@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Recording, Samples
+from polaritykit.changes.settings import ChangeSettings
 from polaritykit.decide.findings import Change
-from polaritykit.settings import ChangeSettings
 from polaritykit.struck.sources import HitSource
 
 

@@ -14,8 +14,8 @@ from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.comb.inputs import CombGeometry, comb_geometry
 from polaritykit.jobs.layout.document import comb_document
 from polaritykit.jobs.layout.plots import comb_figure, image_bytes
+from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.jobs.layout.text import comb_csv, comb_text
-from polaritykit.settings import PlanSettings
 from polaritykit.spectra.comb import predict_comb
 
 #: Kinds of picture, by the end of the file's name.

@@ -8,7 +8,7 @@ Conventions: ``delay_ms`` (≥ 0) is given to the early track; gains in dB of th
 
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import Action, Advice, PairSource
-from polaritykit.settings import AdviceSettings
+from polaritykit.decide.settings import AdviceSettings
 from polaritykit.spectra.records import BandGains
 
 

@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.settings import AgreementSettings
+from polaritykit.decide.settings import AgreementSettings
 
 #: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely
 #: group.

@@ -10,8 +10,8 @@ import numpy as np
 from polaritykit.base.types import Floats, Polarity
 from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.findings import PairSource, Relation
+from polaritykit.decide.settings import AgreementSettings, PairSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.settings import AgreementSettings, PairSettings
 from polaritykit.spectra.pair_sum import energy_band, sum_effect_db
 from polaritykit.spectra.pool import Spectra
 

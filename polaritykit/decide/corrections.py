@@ -14,8 +14,8 @@ from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import Corrections, Loop, Outvoted, TrackCorrection
 from polaritykit.decide.lateness import lateness
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.settings import AdviceSettings, AgreementSettings, AlignmentSettings
 from polaritykit.spectra.main_octave import SumTarget
 
 Pairs = Mapping[tuple[int, int], Conclusion]

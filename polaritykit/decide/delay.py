@@ -15,7 +15,7 @@ import numpy as np
 
 from polaritykit.base.types import Floats
 from polaritykit.decide.findings import Rule
-from polaritykit.settings import AlignmentSettings
+from polaritykit.decide.settings import AlignmentSettings
 from polaritykit.spectra.main_octave import SumTarget, powers_over_delay
 
 

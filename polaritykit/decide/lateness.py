@@ -11,8 +11,8 @@ from polaritykit.base.types import Floats
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.delay import Setting, align
 from polaritykit.decide.findings import Rule
+from polaritykit.decide.settings import AdviceSettings, AlignmentSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.settings import AdviceSettings, AlignmentSettings
 from polaritykit.spectra.main_octave import SumTarget
 
 Pairs = Mapping[tuple[int, int], Conclusion]

@@ -9,8 +9,8 @@ from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairFinding
+from polaritykit.decide.settings import AdviceSettings
 from polaritykit.levels.meter import TrackLevels
-from polaritykit.settings import AdviceSettings
 from polaritykit.spectra.comb import notch_depth_db, notches_hz
 from polaritykit.spectra.pair_sum import band_gains
 from polaritykit.spectra.pool import Spectra

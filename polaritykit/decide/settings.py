@@ -85,30 +85,3 @@ class AlignmentSettings:
     flip_warns_db: float = 1.0
     #: Settings depend on one another; they are gone through this often at most.
     rounds: int = 4
-
-
-@dataclass(frozen=True, kw_only=True)
-class LimitSettings:
-    """How a mic plan limits what is believed."""
-
-    #: Offsets may be this much larger than the way through the air: converters of different make differ by
-    #: the delay of their filters, some 10 to 40 samples at 48 kHz (common practice).
-    latency_ms: float = 1.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class KitSumSettings:
-    """The sum of all tracks."""
-
-    #: Octaves further below the loudest one are not shown: nobody hears them in the sum.
-    range_db: float = 40.0
-    #: Levels are not shown below this.
-    floor_db: float = -20.0
-    #: Two arrivals of one source this close are together: half a period at 2 kHz, above which combs of
-    #: bleed lie too close to be heard one by one.
-    together_ms: float = 0.25
-    #: A track hears a source well when its loudest source is no more than this above.
-    well_heard_db: float = 12.0
-    #: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
-    #: longer sessions get the bound, so that the files are not read twice.
-    most_summed: float = 3.5e8

@@ -16,7 +16,7 @@ from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
-from polaritykit.settings import Settings
+from polaritykit.evidence.stage_settings import Settings
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
 from polaritykit.struck.repeatability import strokes_alike
 from polaritykit.struck.sources import HitSource, find_sources

@@ -6,8 +6,8 @@ Conventions: as in the modules that take the blocks.
 from dataclasses import dataclass
 
 from polaritykit.base.types import Floats, Progress, Recording
+from polaritykit.evidence.stage_settings import Settings
 from polaritykit.levels.meter import LevelMeter, TrackLevels
-from polaritykit.settings import Settings
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector
 from polaritykit.sustained.frames import ActivityMeter

@@ -9,8 +9,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.types import read_only
+from polaritykit.evidence.settings import LimitSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.settings import LimitSettings
 
 OffsetLimits = Mapping[tuple[str, str], tuple[float, float]]
 

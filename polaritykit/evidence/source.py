@@ -17,13 +17,16 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Complexes, Floats, Recording, read_only
 from polaritykit.changes.frame_lags import PairCourse, pair_course
 from polaritykit.changes.hit_lags import HitCourse, hit_course
-from polaritykit.settings import ArrivalSettings, ChangeSettings, ContinuousSettings, EvidenceSettings
+from polaritykit.changes.settings import ChangeSettings
+from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.spectra.main_octave import SumTarget, hit_target
 from polaritykit.struck.first_arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.struck.line_up import lined_up
+from polaritykit.struck.settings import ArrivalSettings
 from polaritykit.struck.signs import HitSigns, low_pass, read_signs
 from polaritykit.struck.sources import HitSource
 from polaritykit.sustained.frames import Reading, frame_samples, read_home
+from polaritykit.sustained.settings import ContinuousSettings
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples
-from polaritykit.settings import LevelSettings
+from polaritykit.levels.settings import LevelSettings
 
 Integers = NDArray[np.intp]
 

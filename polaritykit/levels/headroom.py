@@ -11,7 +11,7 @@ import numpy as np
 
 from polaritykit.base.types import Recording, Samples
 from polaritykit.levels.meter import LevelMeter, TrackLevels
-from polaritykit.settings import LevelSettings
+from polaritykit.levels.settings import LevelSettings
 
 
 def worst_sum_dbfs(peaks_dbfs: Iterable[float | None]) -> float | None:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.types import Floats, Samples
-from polaritykit.settings import LevelSettings
+from polaritykit.levels.settings import LevelSettings
 
 #: Lines looked for, each with its mains frequency (300 Hz belongs to both and says nothing).
 LINES_HZ = (

@@ -13,8 +13,8 @@ import numpy as np
 from polaritykit.base.types import Floats, Samples
 from polaritykit.levels.clipping import ClipDetector, Clipping
 from polaritykit.levels.hum import Hum, HumDetector
+from polaritykit.levels.settings import LevelSettings
 from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
-from polaritykit.settings import LevelSettings
 
 
 @dataclass(frozen=True, kw_only=True)

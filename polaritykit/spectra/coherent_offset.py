@@ -11,9 +11,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from polaritykit.base.types import Complexes, Floats
-from polaritykit.settings import SpectralOffsetSettings
 from polaritykit.spectra.pool import Spectra, pooled
 from polaritykit.spectra.records import SpectralOffset
+from polaritykit.spectra.settings import SpectralOffsetSettings
 
 _DEFAULTS = SpectralOffsetSettings()
 #: Lags per sample in the search: between them a whitened peak changes by 1 % at most.

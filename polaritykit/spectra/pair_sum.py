@@ -21,8 +21,8 @@ from typing import cast
 import numpy as np
 
 from polaritykit.base.types import Complexes, Floats, read_only
-from polaritykit.settings import SummingSettings
 from polaritykit.spectra.records import BandGains, BandLevels, FourResponses, FrequencyBands, PairSpectra
+from polaritykit.spectra.settings import SummingSettings
 
 _DEFAULTS = SummingSettings()
 

@@ -10,8 +10,8 @@ import numpy as np
 
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.decide.findings import Apart, Corrections, KitSum, ServedSource, SourceFinding
-from polaritykit.settings import KitSumSettings
 from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.settings import KitSumSettings
 
 _DEFAULTS = KitSumSettings()
 

@@ -29,7 +29,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.settings import ArrivalSettings
+from polaritykit.struck.settings import ArrivalSettings
 
 _TINY = 1e-20
 #: A variance of fewer samples than this says nothing.

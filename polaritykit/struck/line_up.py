@@ -15,9 +15,9 @@ from dataclasses import replace
 import numpy as np
 
 from polaritykit.base.types import read_only
-from polaritykit.settings import ArrivalSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import best_lag, pair_correlations
+from polaritykit.struck.settings import ArrivalSettings
 
 
 def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int, settings: ArrivalSettings) -> Arrivals:

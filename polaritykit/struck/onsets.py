@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples, read_only
-from polaritykit.settings import EventSettings
+from polaritykit.struck.settings import EventSettings
 
 _TINY = 1e-20
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Recording
-from polaritykit.settings import ContinuousSettings
+from polaritykit.sustained.settings import ContinuousSettings
 
 
 def strokes_alike(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.settings import EvidenceSettings
+from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import pair_correlations
 

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, read_only
-from polaritykit.settings import EventSettings
 from polaritykit.struck.onsets import Event, spread
+from polaritykit.struck.settings import EventSettings
 
 _TINY = 1e-20
 

@@ -25,9 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, Samples, read_only
-from polaritykit.settings import ContinuousSettings
 from polaritykit.sustained.mains import least_left, left_in_take, resolved
 from polaritykit.sustained.phase_slope import Slope, cut, refine, window_starts
+from polaritykit.sustained.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
 #: Neighbouring bins averaged where what one track explains of another may be faint.

@@ -13,7 +13,8 @@ from polaritykit.changes.explain import hit_motions
 from polaritykit.changes.frame_lags import pair_course
 from polaritykit.changes.hit_lags import HitCourse
 from polaritykit.changes.motion import Motion, SteadyRecording, Step, gauged, pair_changes
-from polaritykit.settings import ChangeSettings, ContinuousSettings
+from polaritykit.changes.settings import ChangeSettings
+from polaritykit.sustained.settings import ContinuousSettings
 
 RATE = 44_100
 SETTINGS = ChangeSettings()

@@ -10,7 +10,7 @@ from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.corrections import choose_anchor, correct
 from polaritykit.decide.findings import PairSource
-from polaritykit.settings import AdviceSettings, AgreementSettings
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings
 from polaritykit.spectra.records import BandGains, BandLevels
 
 SETTINGS = AdviceSettings()

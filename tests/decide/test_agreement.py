@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from polaritykit.decide.agreement import EXACT_UP_TO, agree
-from polaritykit.settings import AgreementSettings
+from polaritykit.decide.settings import AgreementSettings
 
 SETTINGS = AgreementSettings()
 

@@ -5,8 +5,8 @@ import pytest
 
 from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion, conclude
+from polaritykit.decide.settings import AgreementSettings, PairSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.settings import AgreementSettings, PairSettings
 from polaritykit.spectra.pool import SpectrumPool
 
 RATE = 48_000

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from polaritykit.decide.delay import align
-from polaritykit.settings import AlignmentSettings
+from polaritykit.decide.settings import AlignmentSettings
 from polaritykit.spectra.main_octave import (
     SumTarget,
     hit_target,

@@ -8,7 +8,7 @@ from shared_data import need_shared_data
 
 from polaritykit.levels.headroom import level_advice, sum_headroom_db, track_remarks, worst_sum_dbfs
 from polaritykit.levels.meter import LevelMeter
-from polaritykit.settings import LevelSettings
+from polaritykit.levels.settings import LevelSettings
 
 RATE = 48000
 SECONDS = np.arange(6 * RATE) / RATE

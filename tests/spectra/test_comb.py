@@ -11,7 +11,7 @@ from polaritykit.base.errors import UsageError
 from polaritykit.jobs.comb.inputs import comb_geometry
 from polaritykit.jobs.layout.document import comb_document
 from polaritykit.jobs.layout.plots import comb_figure
-from polaritykit.settings import PlanSettings
+from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.spectra.comb import (
     comb_response_db,
     nearest_note,

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from polaritykit.settings import SummingSettings
 from polaritykit.spectra.pair_sum import (
     band_coherence,
     band_gains,
@@ -16,6 +15,7 @@ from polaritykit.spectra.pair_sum import (
     summed_response,
 )
 from polaritykit.spectra.records import PairSpectra
+from polaritykit.spectra.settings import SummingSettings
 
 RATE = 48_000
 N = 8192

@@ -4,8 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from polaritykit.settings import ArrivalSettings, EvidenceSettings
+from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.struck.first_arrival import akaike, pick_arrivals, pick_home, whiten
+from polaritykit.struck.settings import ArrivalSettings
 from polaritykit.struck.signs import read_signs
 
 RATE = 48_000

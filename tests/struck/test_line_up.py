@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from polaritykit.settings import ArrivalSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.pair_correlation import best_lag, pair_correlations
+from polaritykit.struck.settings import ArrivalSettings
 
 RATE = 48_000
 ZERO = 400

@@ -5,8 +5,8 @@ import pytest
 
 import polaritykit
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.settings import ContinuousSettings
 from polaritykit.struck.repeatability import strokes_alike
+from polaritykit.sustained.settings import ContinuousSettings
 
 RATE = 48_000
 SETTINGS = ContinuousSettings()

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from polaritykit.settings import EventSettings
 from polaritykit.struck.onsets import OnsetDetector
+from polaritykit.struck.settings import EventSettings
 
 RATE = 48_000
 SETTINGS = EventSettings()

@@ -17,9 +17,9 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.settings import SummingSettings
 from polaritykit.spectra.pair_sum import band_gains, energy_band, log_bands, sum_effect_db
 from polaritykit.spectra.records import PairSpectra
+from polaritykit.spectra.settings import SummingSettings
 
 RATE = 48_000
 FFT = 4096

@@ -5,7 +5,6 @@ import pytest
 
 import polaritykit
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.settings import ContinuousSettings
 from polaritykit.sustained.frames import (
     ActivityMeter,
     choose_frames,
@@ -15,6 +14,7 @@ from polaritykit.sustained.frames import (
     spectra_of,
 )
 from polaritykit.sustained.mains import leak
+from polaritykit.sustained.settings import ContinuousSettings
 
 RATE = 48_000
 SIZE = 4096

@@ -13,11 +13,11 @@ from polaritykit.audio.session import open_session
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Progress
 from polaritykit.decide.findings import TrackCorrection
+from polaritykit.decide.settings import AdviceSettings
 from polaritykit.evidence.first_pass import pooled_spectra
 from polaritykit.jobs.apply.file_jobs import FileJob
 from polaritykit.jobs.apply.gains import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
 from polaritykit.jobs.check.verdict import summarise
-from polaritykit.settings import AdviceSettings
 
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12

@@ -9,7 +9,7 @@ import numpy as np
 
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
 from polaritykit.jobs.bleed.plain_sum import PlainSum
-from polaritykit.settings import BleedSettings
+from polaritykit.jobs.bleed.settings import BleedSettings
 
 
 def useful_octaves(

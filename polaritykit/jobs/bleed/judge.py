@@ -25,9 +25,10 @@ from polaritykit.jobs.bleed.advice import (
 from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
 from polaritykit.jobs.bleed.plain_sum import PlainSum
-from polaritykit.settings import BleedSettings, SpectralOffsetSettings
+from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.coherent_offset import spectral_offset
 from polaritykit.spectra.pool import Spectra, SpectrumPool
+from polaritykit.spectra.settings import SpectralOffsetSettings
 
 _DEFAULTS = BleedSettings()
 #: Frames of 0.17 s: longer than the leak's delay and most of the room's early sound.

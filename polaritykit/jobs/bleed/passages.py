@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
 from polaritykit.jobs.bleed.findings import BleedPassages
-from polaritykit.settings import BleedSettings
+from polaritykit.jobs.bleed.settings import BleedSettings
 
 #: Octaves reported (nominal centres, IEC 61260-1).
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)

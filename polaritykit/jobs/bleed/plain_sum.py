@@ -12,7 +12,7 @@ import numpy as np
 from polaritykit.base.types import Floats
 from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, octave_bins
-from polaritykit.settings import BleedSettings
+from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.pool import Spectra
 
 _SEED = 1

@@ -14,6 +14,7 @@ from polaritykit import __version__
 from polaritykit.analysis import settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.decide.findings import Findings, PairFinding
+from polaritykit.evidence.stage_settings import Settings
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,
@@ -26,9 +27,9 @@ from polaritykit.jobs.check.curves import (
 from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.levels.headroom import level_advice, sum_advice, track_remarks
-from polaritykit.settings import Settings, SummingSettings
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
+from polaritykit.spectra.settings import SummingSettings
 
 #: 1: first version.
 SCHEMA_VERSION = 1

@@ -15,7 +15,24 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.findings import Findings, PairFinding
-from polaritykit.settings import ExcerptSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExcerptSettings:
+    """Excerpts for the page (`excerpts`)."""
+
+    #: Long enough to judge a sound, short enough to keep many.
+    length_s: float = 1.2
+    #: Heard before a hit, so that the ear is not startled; and the part of a hit its loudness is taken from.
+    before_s: float = 0.15
+    hit_s: float = 0.08
+    #: Fades at both ends: an excerpt repeats without a click.
+    fade_s: float = 0.01
+    #: Windows of a take that are looked at for a loud one.
+    windows: int = 60
+    #: Most base64 characters of all excerpts together: with 5 MB of page it still fits into a mail.
+    most_characters: float = 4e6
+
 
 _DEFAULTS = ExcerptSettings()
 #: Base64 takes four characters for three bytes; a sample has two bytes.

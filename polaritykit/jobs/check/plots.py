@@ -12,9 +12,9 @@ import numpy as np
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, lateness, number, percent
 from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
-from polaritykit.settings import SummingSettings
 from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
+from polaritykit.spectra.settings import SummingSettings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

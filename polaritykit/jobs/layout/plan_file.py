@@ -25,9 +25,9 @@ from polaritykit.jobs.layout.records import (
     Vector,
 )
 from polaritykit.jobs.layout.room import read_room, to_vector
+from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.jobs.layout.tape import solve_positions
 from polaritykit.jobs.layout.toml_table import TomlTable
-from polaritykit.settings import PlanSettings
 
 
 class _Part(NamedTuple):

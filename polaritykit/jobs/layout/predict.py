@@ -35,7 +35,7 @@ from polaritykit.jobs.layout.records import (
     Surface,
     ThreeToOne,
 )
-from polaritykit.settings import PlanSettings
+from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.spectra.comb import CombPrediction, predict_comb
 
 

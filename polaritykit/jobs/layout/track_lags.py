@@ -8,7 +8,7 @@ import itertools
 import statistics
 
 from polaritykit.jobs.layout.records import ComparedPair, TrackLag
-from polaritykit.settings import PlanSettings
+from polaritykit.jobs.layout.settings import PlanSettings
 
 
 def track_lags(

@@ -15,7 +15,7 @@ from polaritykit.decide.findings import PairFinding
 from polaritykit.jobs.pair.findings import StereoFindings
 from polaritykit.jobs.pair.measure import analyse_pair
 from polaritykit.jobs.pair.remarks import stereo_remarks
-from polaritykit.settings import StereoSettings
+from polaritykit.jobs.pair.settings import StereoSettings
 
 _DEFAULTS = StereoSettings()
 

@@ -18,8 +18,8 @@ from polaritykit.base.octaves import OCTAVES_HZ
 from polaritykit.base.types import Floats, Recording, Samples
 from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
+from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.verdict import judge, loss_db
-from polaritykit.settings import StereoSettings
 from polaritykit.spectra.coherent_offset import spectral_offset, unbiased_coherence
 from polaritykit.spectra.pool import Spectra, SpectrumPool, pooled
 from polaritykit.spectra.records import SpectralOffset

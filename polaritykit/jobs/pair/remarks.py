@@ -9,7 +9,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from polaritykit.jobs.pair.findings import StereoFindings
-from polaritykit.settings import StereoSettings
+from polaritykit.jobs.pair.settings import StereoSettings
 
 _LEFT = re.compile(r"(?<![a-z])(l|left)(?![a-z])", re.IGNORECASE)
 _RIGHT = re.compile(r"(?<![a-z])(r|right)(?![a-z])", re.IGNORECASE)

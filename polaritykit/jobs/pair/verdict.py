@@ -12,7 +12,7 @@ from polaritykit.base.types import Polarity
 from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
 from polaritykit.jobs.pair.remarks import stereo_remarks
-from polaritykit.settings import StereoSettings
+from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import SpectralOffset
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
+from polaritykit.jobs.pulse.settings import PulseSettings
 from polaritykit.jobs.pulse.signal import (
     LEAD_S,
     LOWEST_RATE_HZ,
@@ -26,7 +27,6 @@ from polaritykit.jobs.pulse.signal import (
     one_period,
 )
 from polaritykit.jobs.pulse.two_tone import read_two_tone
-from polaritykit.settings import PulseSettings
 
 Spectrum = NDArray[np.complex128]
 

@@ -7,8 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
+from polaritykit.jobs.pulse.settings import PulseSettings
 from polaritykit.jobs.pulse.signal import TWO_TONE_HZ, TWO_TONE_LIMIT, TWO_TONE_S, PulseReading, cannot_tell
-from polaritykit.settings import PulseSettings
 
 Spectrum = NDArray[np.complex128]
 

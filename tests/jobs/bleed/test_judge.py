@@ -16,7 +16,7 @@ from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.judge import analyse_bleed
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
 from polaritykit.jobs.bleed.plain_sum import a_weight_power
-from polaritykit.settings import BleedSettings
+from polaritykit.jobs.bleed.settings import BleedSettings
 
 RATE = 48_000
 SECONDS = 18

@@ -8,8 +8,7 @@ import pytest
 from polaritykit.analysis import analyse
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.jobs.check.document import build_document
-from polaritykit.jobs.check.excerpts import cut_excerpts
-from polaritykit.settings import ExcerptSettings
+from polaritykit.jobs.check.excerpts import ExcerptSettings, cut_excerpts
 
 RATE = 48_000
 
