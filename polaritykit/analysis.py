@@ -6,6 +6,7 @@ Conventions: as in `polaritykit.decide.findings`.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal, TypedDict
 
@@ -29,17 +30,29 @@ from polaritykit.decide.findings import (
     SumPeak,
 )
 from polaritykit.decide.pair_finding import pair_finding
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings, PairSettings
 from polaritykit.evidence.collect import gather
 from polaritykit.evidence.first_pass import Heard, listen
 from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
+from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.evidence.stage_settings import Settings
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.main_octave import track_targets
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import octave_sums, served_sources
 from polaritykit.spectra.settings import KitSumSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(MeasuringSettings):
+    """All settings of an analysis: those of the measuring stages, and one branch for each decision."""
+
+    agreement: AgreementSettings = field(default_factory=AgreementSettings)
+    pairs: PairSettings = field(default_factory=PairSettings)
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
+    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
 
 
 def _quiet(stage: str, share: float) -> None:

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
+from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
-from polaritykit.evidence.stage_settings import Settings
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
 from polaritykit.struck.repeatability import strokes_alike
 from polaritykit.struck.sources import HitSource, find_sources
@@ -38,7 +38,7 @@ def gather(
     activity_db: Floats,
     usable: Sequence[bool],
     *,
-    settings: Settings,
+    settings: MeasuringSettings,
     progress: Progress,
 ) -> Gathered:
     """Read all sources: hits where tracks are percussive, frames where sound goes on or no stroke repeats.
@@ -52,7 +52,7 @@ def gather(
         From `continuous.ActivityMeter`.
     usable : sequence of bool
         Tracks that are neither silent nor copies.
-    settings : Settings
+    settings : MeasuringSettings
     progress : callable
         Called with the stage and the share of it done.
 
@@ -77,17 +77,19 @@ def gather(
     )
 
 
-def _noise_strokes(recording: Recording, evidence: Evidence, settings: Settings) -> NDArray[np.bool_]:
+def _noise_strokes(
+    recording: Recording, evidence: Evidence, settings: MeasuringSettings
+) -> NDArray[np.bool_]:
     """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
     n = len(recording.track_names)
     if not evidence:
         return np.zeros((n, n), dtype=bool)
     level = np.stack([item.level_db for item in evidence])
-    heard = level >= level.max(axis=0) - settings.continuous.stroke_range_db
+    heard = level >= level.max(axis=0) - settings.strokes.stroke_range_db
     repeats = np.array(
         [
-            strokes_alike(recording, item.home, item.at_samples, settings.continuous)
-            >= settings.continuous.strokes_alike
+            strokes_alike(recording, item.home, item.at_samples, settings.strokes)
+            >= settings.strokes.strokes_alike
             for item in evidence
         ]
     )
@@ -99,7 +101,7 @@ def _from_hits(
     recording: Recording,
     onsets: OnsetDetector,
     usable: Sequence[bool],
-    settings: Settings,
+    settings: MeasuringSettings,
     progress: Progress,
 ) -> Gathered:
     rate = recording.sample_rate_hz
@@ -131,7 +133,7 @@ def _from_frames(
     sustained: NDArray[np.bool_],
     motions: tuple[Motion, ...],
     *,
-    settings: Settings,
+    settings: MeasuringSettings,
     progress: Progress,
 ) -> Gathered:
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
@@ -165,7 +167,7 @@ def _settled(
     read: Callable[[Recording, tuple[Motion, ...]], Evidence],
     changed: Callable[[Evidence], tuple[Motion, ...]],
     motions: tuple[Motion, ...],
-    settings: Settings,
+    settings: MeasuringSettings,
 ) -> Gathered:
     """Read, and read again with the changes found so far taken back, until none is found."""
     for _ in range(settings.changes.most_rounds):

@@ -6,7 +6,7 @@ Conventions: as in the modules that take the blocks.
 from dataclasses import dataclass
 
 from polaritykit.base.types import Floats, Progress, Recording
-from polaritykit.evidence.stage_settings import Settings
+from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector
@@ -35,13 +35,13 @@ class Heard:
         return [not {"silent", "duplicate"} & set(track.faults) for track in self.levels]
 
 
-def listen(recording: Recording, settings: Settings, progress: Progress) -> Heard:
+def listen(recording: Recording, settings: MeasuringSettings, progress: Progress) -> Heard:
     """Read a recording once.
 
     Parameters
     ----------
     recording : Recording
-    settings : Settings
+    settings : MeasuringSettings
     progress : callable
         Called with the stage and the share of it done.
 
@@ -63,15 +63,15 @@ def listen(recording: Recording, settings: Settings, progress: Progress) -> Hear
     )
 
 
-def pooled_spectra(recording: Recording, settings: Settings | None = None) -> Spectra:
+def pooled_spectra(recording: Recording, settings: MeasuringSettings | None = None) -> Spectra:
     """Pool the spectra of a whole recording, as an analysis does."""
-    pool = _pool(recording, settings or Settings())
+    pool = _pool(recording, settings or MeasuringSettings())
     for _, block in recording.blocks(_BLOCK):
         pool.update(block)
     return pool.result()
 
 
-def fft_size_for(n_samples: int, sample_rate_hz: int, settings: Settings) -> int:
+def fft_size_for(n_samples: int, sample_rate_hz: int, settings: MeasuringSettings) -> int:
     """Frame of the pooled spectra: as set, doubled at double rates, shorter in a short take."""
     size = settings.fft_size * (2 if sample_rate_hz > 50_000 else 1) * (2 if sample_rate_hz > 100_000 else 1)
     while size > 256 and size * 4 > n_samples:
@@ -79,7 +79,7 @@ def fft_size_for(n_samples: int, sample_rate_hz: int, settings: Settings) -> int
     return size
 
 
-def _pool(recording: Recording, settings: Settings) -> SpectrumPool:
+def _pool(recording: Recording, settings: MeasuringSettings) -> SpectrumPool:
     rate, n_samples = recording.sample_rate_hz, recording.n_samples
     size = fft_size_for(n_samples, rate, settings)
     return SpectrumPool(

@@ -1,6 +1,11 @@
 """Numbers of the evidence stage that a caller may change."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from polaritykit.changes.settings import ChangeSettings
+from polaritykit.levels.settings import LevelSettings
+from polaritykit.struck.settings import ArrivalSettings, EventSettings, SignSettings, StrokeSettings
+from polaritykit.sustained.settings import ContinuousSettings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -13,21 +18,9 @@ class LimitSettings:
 
 
 @dataclass(frozen=True, kw_only=True)
-class EvidenceSettings:
+class EvidenceSettings(SignSettings):
     """How the sign of a pair is read at its arrivals, and when a vote counts."""
 
-    #: Gate of the sign: this much before the first arrival ...
-    sign_before_ms: float = 0.3
-    #: ... to this much after it: the direct sound, before most reflections.
-    sign_after_ms: float = 2.5
-    #: Search around the arrival difference: the pick's own error.
-    sign_search_ms: float = 0.4
-    #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
-    sign_band_hz: tuple[float, float] = (100.0, 3000.0)
-    #: Gate of the second opinion, on the averaged votes.
-    votes_before_ms: float = 0.2
-    votes_after_ms: float = 1.2
-    votes_search_ms: float = 0.15
     #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
     #: regression on hits of a real kit and rounded; the answer hardly depends on them (slope 3 to 4, middle
     #: 1.3 to 2.2 decide the same pairs), since a margin counts agreement of edges, not their exact worth.
@@ -62,3 +55,19 @@ class EvidenceSettings:
     min_coherence: float = 0.15
     #: Arrivals count as known with this stability.
     min_stability: float = 0.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeasuringSettings:
+    """All that the stages up to the evidence take: one branch for each."""
+
+    levels: LevelSettings = field(default_factory=LevelSettings)
+    events: EventSettings = field(default_factory=EventSettings)
+    arrival: ArrivalSettings = field(default_factory=ArrivalSettings)
+    strokes: StrokeSettings = field(default_factory=StrokeSettings)
+    evidence: EvidenceSettings = field(default_factory=EvidenceSettings)
+    continuous: ContinuousSettings = field(default_factory=ContinuousSettings)
+    limits: LimitSettings = field(default_factory=LimitSettings)
+    changes: ChangeSettings = field(default_factory=ChangeSettings)
+    #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
+    fft_size: int = 8192

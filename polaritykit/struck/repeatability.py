@@ -10,11 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Recording
-from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.struck.settings import StrokeSettings
 
 
 def strokes_alike(
-    recording: Recording, home: int, at_samples: NDArray[np.int64], settings: ContinuousSettings
+    recording: Recording, home: int, at_samples: NDArray[np.int64], settings: StrokeSettings
 ) -> float:
     """Correlation of a typical stroke with the next ones of its source on the home track, 0 to 1.
 
@@ -23,7 +23,7 @@ def strokes_alike(
     recording : Recording
     home : int
     at_samples : ndarray of int, shape (n_strokes,)
-    settings : ContinuousSettings
+    settings : StrokeSettings
 
     Returns
     -------

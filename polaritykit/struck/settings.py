@@ -101,3 +101,36 @@ class ArrivalSettings:
     line_up_alike: float = 0.6
     #: Weight of staying where it was picked, against the best match of two tracks.
     line_up_ridge: float = 0.3
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignSettings:
+    """Gates and band in which the sign of a pair is read at its arrivals."""
+
+    #: Gate of the sign: this much before the first arrival ...
+    sign_before_ms: float = 0.3
+    #: ... to this much after it: the direct sound, before most reflections.
+    sign_after_ms: float = 2.5
+    #: Search around the arrival difference: the pick's own error.
+    sign_search_ms: float = 0.4
+    #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
+    sign_band_hz: tuple[float, float] = (100.0, 3000.0)
+    #: Gate of the second opinion, on the averaged votes.
+    votes_before_ms: float = 0.2
+    votes_after_ms: float = 1.2
+    votes_search_ms: float = 0.15
+
+
+@dataclass(frozen=True, kw_only=True)
+class StrokeSettings:
+    """Whether the strokes of a source repeat their waveform."""
+
+    #: Strokes are compared from this much before their reference time to this much after it, up to this lag.
+    stroke_before_ms: float = 2.0
+    stroke_after_ms: float = 30.0
+    stroke_reach_ms: float = 2.0
+    #: Strokes less alike than this do not repeat, and frames are used besides hits: drums of two kits and of
+    #: simulated rooms have 0.66 or more, shaken noise and hi-hats 0.2 or less (1/sqrt(2·B·T) by chance).
+    strokes_alike: float = 0.4
+    #: A source counts for a track where it is heard within this of the track's loudest one (dB).
+    stroke_range_db: float = 22.0

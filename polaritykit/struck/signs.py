@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import pair_correlations
+from polaritykit.struck.settings import SignSettings
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,7 +52,7 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
 
 
 def read_signs(
-    windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int, settings: EvidenceSettings
+    windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int, settings: SignSettings
 ) -> HitSigns:
     """Read the sign of every pair from the windows of one source's hits.
 
@@ -63,7 +63,7 @@ def read_signs(
         Sample of the reference time.
     arrivals : Arrivals
     sample_rate_hz : int
-    settings : EvidenceSettings
+    settings : SignSettings
 
     Returns
     -------

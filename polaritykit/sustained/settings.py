@@ -69,12 +69,3 @@ class ContinuousSettings:
     #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
     #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
     percussive_share: float = 0.4
-    #: Strokes are compared from this much before their reference time to this much after it, up to this lag.
-    stroke_before_ms: float = 2.0
-    stroke_after_ms: float = 30.0
-    stroke_reach_ms: float = 2.0
-    #: Strokes less alike than this do not repeat, and frames are used besides hits: drums of two kits and of
-    #: simulated rooms have 0.66 or more, shaken noise and hi-hats 0.2 or less (1/sqrt(2·B·T) by chance).
-    strokes_alike: float = 0.4
-    #: A source counts for a track where it is heard within this of the track's loudest one (dB).
-    stroke_range_db: float = 22.0

@@ -6,10 +6,10 @@ import pytest
 import polaritykit
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.struck.repeatability import strokes_alike
-from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.struck.settings import StrokeSettings
 
 RATE = 48_000
-SETTINGS = ContinuousSettings()
+SETTINGS = StrokeSettings()
 
 
 def strokes(rng, *, seconds=6.0, every_s=0.2, repeats=False):

@@ -11,10 +11,9 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.analysis import settings_summary
+from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.decide.findings import Findings, PairFinding
-from polaritykit.evidence.stage_settings import Settings
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,

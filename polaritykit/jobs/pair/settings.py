@@ -1,6 +1,6 @@
 """Numbers of the stereo-pair job that a caller may change."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from polaritykit.spectra.settings import SpectralOffsetSettings
 
@@ -9,7 +9,7 @@ from polaritykit.spectra.settings import SpectralOffsetSettings
 class StereoSettings:
     """How a stereo pair is judged ("common practice" where no source gives the number)."""
 
-    offset: SpectralOffsetSettings = SpectralOffsetSettings()
+    offset: SpectralOffsetSettings = field(default_factory=SpectralOffsetSettings)
     #: Frames of about this length: longer than the room's early sound, many in a short take.
     frame_s: float = 0.17
     #: Window of the correlation history: a correlation meter's usual inertia (common practice).
