@@ -14,7 +14,10 @@ import re
 from polaritykit.base.errors import UsageError
 
 _INCH_M = 0.0254
+
+
 _FOOT_M = 12 * _INCH_M
+
 
 #: Quantity -> (what it is called, unit used when none is written, example, unit -> factor to the base unit).
 _UNITS: dict[str, tuple[str, str | None, str, dict[str, float]]] = {
@@ -45,11 +48,18 @@ _UNITS: dict[str, tuple[str, str | None, str, dict[str, float]]] = {
         dict.fromkeys(("c", "°c"), 1.0) | dict.fromkeys(("f", "°f"), 5 / 9) | {"k": 1.0},
     ),
 }
+
+
 #: What is added to the value after scaling, for scales whose zero is elsewhere.
 _SHIFT = {"f": -32 * 5 / 9, "°f": -32 * 5 / 9, "k": -273.15}
 
+
 _NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:e[+-]?\d+)?"
+
+
 _TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+,-]*)\s*", re.IGNORECASE)
+
+
 _SAMPLES = re.compile(rf"\s*({_NUMBER})\s*samples?\s*(?:(?:@|at)\s*(.+))?", re.IGNORECASE)
 
 
@@ -168,47 +178,3 @@ def parse_delay_s(text: str, sample_rate_hz: float | None = None) -> float:
     if value < 0 or not math.isfinite(value):
         raise UsageError(f"'{text}' is not a possible delay: give the amount by which the later one is late.")
     return value
-
-
-def decimals_for(std: float) -> int:
-    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
-
-    Negative for tens, hundreds and so on.
-    """
-    exponent = math.floor(math.log10(std))
-    leading = std / 10.0**exponent
-    return -exponent + (1 if leading < 1.95 else 0)
-
-
-def stated(
-    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
-) -> str:
-    """Write a value with its standard uncertainty, digits cut to what that supports.
-
-    Parameters
-    ----------
-    value, std : float
-        The value and its standard uncertainty (None or 0: exact or not known).
-    unit : str
-        Unit printed behind.
-    decimals : int
-        Decimals when there is no uncertainty.
-    signed : bool
-        Print a plus sign too.
-
-    Examples
-    --------
-    >>> stated(503.27, 14.9, "Hz")
-    '503 ± 15 Hz'
-    >>> stated(-1.0, None, "ms")
-    '−1.00 ms'
-    """
-    # "z" keeps a value that rounds to zero from being printed as minus zero.
-    sign = "+z" if signed else "z"
-    tail = f" {unit}" if unit else ""
-    if std is None or not 1e-9 < std < math.inf:
-        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
-    places = decimals_for(std)
-    shown = max(places, 0)
-    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
-    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"

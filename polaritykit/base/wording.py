@@ -6,37 +6,56 @@ sign stands before negative values; ``None`` reads as a dash.
 
 import math
 from collections.abc import Sequence
-from typing import Any
+
+
+def decimals_for(std: float) -> int:
+    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
+
+    Negative for tens, hundreds and so on.
+    """
+    exponent = math.floor(math.log10(std))
+    leading = std / 10.0**exponent
+    return -exponent + (1 if leading < 1.95 else 0)
+
+
+def stated(
+    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
+) -> str:
+    """Write a value with its standard uncertainty, digits cut to what that supports.
+
+    Parameters
+    ----------
+    value, std : float
+        The value and its standard uncertainty (None or 0: exact or not known).
+    unit : str
+        Unit printed behind.
+    decimals : int
+        Decimals when there is no uncertainty.
+    signed : bool
+        Print a plus sign too.
+
+    Examples
+    --------
+    >>> stated(503.27, 14.9, "Hz")
+    '503 ± 15 Hz'
+    >>> stated(-1.0, None, "ms")
+    '−1.00 ms'
+    """
+    # "z" keeps a value that rounds to zero from being printed as minus zero.
+    sign = "+z" if signed else "z"
+    tail = f" {unit}" if unit else ""
+    if std is None or not 1e-9 < std < math.inf:
+        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
+    places = decimals_for(std)
+    shown = max(places, 0)
+    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
+    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"
+
 
 #: Polarity -> sign shown in the session map: told apart by shape, not by colour.
 GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
-#: Fault -> words (`tracks[].faults`).
-FAULTS = {
-    "clipped": "clipped",
-    "true_peak_over": "true peak over full scale",
-    "silent": "silent",
-    "dc_offset": "DC offset",
-    "duplicate": "copy of another track",
-    "hum": "mains hum",
-    "unreadable": "unreadable",
-    "not_finite": "holds samples that are no numbers",
-    "too_short": "too short",
-}
-#: Relation -> words (`pairs[].relation`); sound through the air needs none.
-RELATIONS = {
-    "crosstalk": "The two share sound through a cable or the desk, not through the air.",
-    "hum": "What the two share is mains hum only.",
-    "copy": "The two are one and the same recording.",
-}
-#: Action -> words (`pairs[].advice.action`).
-ACTIONS = {
-    "leave": "leave as it is",
-    "flip": "flip polarity",
-    "delay": "delay",
-    "flip_and_delay": "flip polarity and delay",
-    "listen": "listen to both",
-    "move": "move a mic",
-}
+
+
 _DASH = "–"
 
 
@@ -105,20 +124,6 @@ def percent(share: float | None) -> str:
     return "> 99 %" if share > 0.99 else f"{share * 100:.0f} %"
 
 
-def certainty(pair: dict[str, Any]) -> str:
-    """Write the confidence of a polarity; nothing where it is unclear, for then there is none to have.
-
-    Examples
-    --------
-    >>> certainty({"polarity": "same", "confidence": 0.974})
-    '97 %'
-    >>> certainty({"polarity": "unclear", "confidence": 0.5})
-    ''
-    """
-    known = pair["polarity"] != "unclear" and pair["confidence"] is not None
-    return percent(pair["confidence"]) if known else ""
-
-
 def frequency(hertz: float) -> str:
     """Write a frequency with three significant digits.
 
@@ -133,45 +138,6 @@ def frequency(hertz: float) -> str:
 def band(band_hz: list[float] | None) -> str:
     """Write a band as its two edges."""
     return _DASH if band_hz is None else f"{frequency(band_hz[0])} to {frequency(band_hz[1])}"
-
-
-def lateness(pair: dict[str, Any]) -> str:
-    """Say which of a pair hears the sound later, and by how much.
-
-    Examples
-    --------
-    >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01})
-    'over is 2.57 ms ± 0.01 late'
-    >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
-    'top is 2.57 ms ± 0.01 late'
-    """
-    offset, std = pair["offset_ms"], pair["offset_std_ms"]
-    if offset is None:
-        return "offset unclear"
-    if std is not None and abs(offset) <= std:
-        return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
-    late = pair["other"] if offset > 0 else pair["reference"]
-    return f"{late} is {measured(abs(offset), std, 'ms')} late"
-
-
-def advised(pair: dict[str, Any]) -> str:
-    """Say what a pair's advice sets, and on which of its tracks.
-
-    Examples
-    --------
-    >>> pair = {"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01}
-    >>> advised(pair | {"advice": {"action": "flip_and_delay", "invert": True, "delay_ms": 2.571}})
-    'flip one of the two, delay top by 2.57 ms'
-    >>> advised(pair | {"advice": {"action": "leave", "invert": False, "delay_ms": 0.0}})
-    'leave as it is'
-    """
-    advice = pair["advice"]
-    words = ["flip one of the two"] if advice["invert"] else []
-    if advice["delay_ms"]:
-        early = pair["reference"] if (pair["offset_ms"] or 0.0) > 0.0 else pair["other"]
-        decimals = decimals_for(pair["offset_std_ms"])
-        words.append(f"delay {early} by {number(advice['delay_ms'], decimals)} ms")
-    return ", ".join(words) or ACTIONS.get(advice["action"], advice["action"])
 
 
 def listed(names: Sequence[str], most: int = 6) -> str:
@@ -230,24 +196,3 @@ def plural(count: int, word: str) -> str:
     ('1 track', '3 tracks')
     """
     return f"{count} {word}{'' if count == 1 else 's'}"
-
-
-def setting(track: dict[str, Any]) -> str:
-    """Say what to set on a track of ``corrections.tracks``.
-
-    Examples
-    --------
-    >>> setting({"invert": True, "delay_ms": 2.571, "delay_samples": 123.4})
-    'flip polarity, delay 2.57 ms (123 samples)'
-    >>> setting({"invert": False, "delay_ms": 0.0, "delay_samples": 0})
-    'nothing'
-    """
-    words = ["flip polarity"] if track["invert"] else []
-    if track["delay_ms"] > 0.0:
-        words.append(f"delay {number(track['delay_ms'], 2)} ms ({number(track['delay_samples'], 0)} samples)")
-    return ", ".join(words) or "nothing"
-
-
-def needs_setting(track: dict[str, Any]) -> bool:
-    """Tell whether a track of ``corrections.tracks`` wants a switch or a delay."""
-    return bool(track["invert"]) or track["delay_ms"] > 0.0

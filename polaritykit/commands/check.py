@@ -76,11 +76,12 @@ def command(
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
     from polaritykit.base.whole_files import check_output_folder
+    from polaritykit.commands.links import read_links
     from polaritykit.commands.terminal import progress_line, wants_emphasis
     from polaritykit.jobs.check.document import build_document, worth_looking
     from polaritykit.jobs.check.excerpts import cut_excerpts
+    from polaritykit.jobs.check.folder import write_report
     from polaritykit.jobs.check.text import summary_text
-    from polaritykit.pages.folder import read_links, write_report
 
     opened = open_session(session, ignore_start_times=ignore_start_times)
     limits = plan_limits(layout, opened.recording.track_names) if layout is not None else None

@@ -3,7 +3,8 @@
 import pytest
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m, stated
+from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
+from polaritykit.base.wording import stated
 
 
 @pytest.mark.parametrize(

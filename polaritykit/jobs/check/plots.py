@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from polaritykit.base.types import Floats
-from polaritykit.base.wording import GLYPHS, band, decimals_for, lateness, number, percent
+from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
 from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
+from polaritykit.jobs.check.words import lateness
 from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
 from polaritykit.spectra.settings import SummingSettings

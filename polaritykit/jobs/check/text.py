@@ -11,7 +11,8 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Any
 
-from polaritykit.base.wording import FAULTS, by_reason, needs_setting, plural, setting
+from polaritykit.base.wording import by_reason, plural
+from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
 
 Document = dict[str, Any]
 

@@ -8,7 +8,7 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from polaritykit.base.quantities import stated
+from polaritykit.base.wording import stated
 
 _Json = dict[str, Any]
 #: Notches listed in the terminal; the rest is counted.

@@ -12,8 +12,8 @@ import soundfile
 
 import polaritykit
 from polaritykit.jobs.check.document import build_document
+from polaritykit.jobs.check.page import report_page
 from polaritykit.jobs.check.text import corrections_csv, pairs_csv, summary_text
-from polaritykit.pages.page import report_page
 
 RATE = 48_000
 HOSTILE = "<img src=x onerror=alert(1)>"
