@@ -23,13 +23,13 @@ from polaritykit.decide.corrections import choose_anchor, correct
 from polaritykit.decide.findings import (
     Corrections,
     Findings,
-    KitSum,
     ServedSource,
     SourceArrival,
     SourceFinding,
     SumPeak,
 )
 from polaritykit.decide.pair_finding import pair_finding
+from polaritykit.decide.served import served_sources
 from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings, PairSettings
 from polaritykit.evidence.collect import gather
 from polaritykit.evidence.first_pass import Heard, listen
@@ -40,7 +40,7 @@ from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.main_octave import track_targets
 from polaritykit.spectra.pool import Spectra
-from polaritykit.spectra.session_sum import octave_sums, served_sources
+from polaritykit.spectra.session_sum import KitSum, octave_sums
 from polaritykit.spectra.settings import KitSumSettings
 
 

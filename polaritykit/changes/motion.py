@@ -17,8 +17,17 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Recording, Samples
 from polaritykit.changes.settings import ChangeSettings
-from polaritykit.decide.findings import Change
 from polaritykit.struck.sources import HitSource
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """A moment at which the relation of two tracks changes."""
+
+    time_s: float
+    what: str
+    offset_before_ms: float | None
+    offset_after_ms: float | None
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -8,15 +8,23 @@ from dataclasses import dataclass
 from typing import Literal
 
 from polaritykit.base.types import Polarity
+from polaritykit.changes.motion import Change
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import BandGains
+from polaritykit.spectra.session_sum import KitSum
 
 Kind = Literal["hits", "continuous"]
+
+
 Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
+
+
 #: What a delay rests on: the first arrival, the fullest sum near it, the fullest sum of the mic's own octave
 #: (no arrival known); or why there is none.
 Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
+
+
 Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 
 
@@ -40,16 +48,6 @@ class PairSource:
     band_hz: tuple[float, float] | None
     sum_effect_db: float | None
     sum_effect_aligned_db: float | None
-
-
-@dataclass(frozen=True, kw_only=True)
-class Change:
-    """A moment at which the relation of two tracks changes."""
-
-    time_s: float
-    what: str
-    offset_before_ms: float | None
-    offset_after_ms: float | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -152,16 +150,6 @@ class Corrections:
     groups: tuple[tuple[str, ...], ...]
     outvoted: tuple[Outvoted, ...]
     loops: tuple[Loop, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class KitSum:
-    """Level of the sum of all tracks per octave, dB against their power sum."""
-
-    centre_hz: tuple[float, ...]
-    before_db: tuple[float, ...]
-    #: With the corrections.
-    after_db: tuple[float, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,7 +6,8 @@ import soundfile
 from scipy.signal import butter, sosfilt
 from shared_data import need_shared_data
 
-from polaritykit.levels.headroom import level_advice, sum_headroom_db, track_remarks, worst_sum_dbfs
+from polaritykit.levels.faults import level_advice, track_remarks
+from polaritykit.levels.headroom import sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import LevelMeter
 from polaritykit.levels.settings import LevelSettings
 

@@ -6,9 +6,11 @@ import pytest
 from polaritykit.analysis import analyse_arrays
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.decide.findings import Apart, Corrections, SourceArrival, SourceFinding, TrackCorrection
-from polaritykit.levels.headroom import corrected_blocks, sum_advice, sum_headroom_db
+from polaritykit.decide.served import served_sources
+from polaritykit.levels.faults import sum_advice
+from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db
 from polaritykit.spectra.pool import Spectra, SpectrumPool
-from polaritykit.spectra.session_sum import octave_sums, served_sources
+from polaritykit.spectra.session_sum import octave_sums
 
 STEP_HZ = 1.0
 

@@ -25,7 +25,7 @@ from polaritykit.jobs.check.curves import (
 )
 from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.verdict import summarise
-from polaritykit.levels.headroom import level_advice, sum_advice, track_remarks
+from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
 from polaritykit.spectra.settings import SummingSettings
