@@ -12,10 +12,11 @@ from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.whole_files import check_output_folder, output_folder
-from polaritykit.jobs.bleed.document import bleed_document, bleed_text
+from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.judge import analyse_bleed
 from polaritykit.jobs.bleed.settings import BleedSettings
+from polaritykit.jobs.bleed.text import bleed_text
 from polaritykit.jobs.bleed.view import bleed_view
 from polaritykit.pages.folder import fill_job
 from polaritykit.pages.head import job_document

@@ -11,11 +11,12 @@ from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_length_m
 from polaritykit.base.whole_files import output_folder, write_file
+from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import CombGeometry, comb_geometry
-from polaritykit.jobs.layout.document import comb_document
-from polaritykit.jobs.layout.plots import comb_figure, image_bytes
-from polaritykit.jobs.layout.settings import PlanSettings
-from polaritykit.jobs.layout.text import comb_csv, comb_text
+from polaritykit.jobs.comb.plots import comb_figure
+from polaritykit.jobs.comb.settings import PlanSettings
+from polaritykit.jobs.comb.text import comb_csv, comb_text
+from polaritykit.pages.images import image_bytes
 from polaritykit.spectra.comb import predict_comb
 
 #: Kinds of picture, by the end of the file's name.

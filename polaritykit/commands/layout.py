@@ -112,7 +112,8 @@ def _write_folder(
 ) -> None:
     """Everything in one folder, whole or not at all."""
     from polaritykit.jobs.layout.page import layout_page
-    from polaritykit.jobs.layout.plots import image_bytes, plan_figure, responses_figure
+    from polaritykit.jobs.layout.plots import plan_figure, responses_figure
+    from polaritykit.pages.images import image_bytes
 
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as filling:
         (filling / "layout.json").write_text(_json(document) + "\n", encoding="utf-8")

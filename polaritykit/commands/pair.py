@@ -11,9 +11,10 @@ from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.whole_files import check_output_folder, output_folder
-from polaritykit.jobs.pair.document import stereo_document, stereo_text
+from polaritykit.jobs.pair.document import stereo_document
 from polaritykit.jobs.pair.judge import judge_pair
 from polaritykit.jobs.pair.settings import StereoSettings
+from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.jobs.pair.view import stereo_view
 from polaritykit.pages.folder import fill_job
 from polaritykit.pages.head import job_document

@@ -8,10 +8,10 @@ from simulated_room import RATE_HZ, simulate
 
 from polaritykit.base.air import given_speed
 from polaritykit.base.errors import UsageError
+from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import comb_geometry
-from polaritykit.jobs.layout.document import comb_document
-from polaritykit.jobs.layout.plots import comb_figure
-from polaritykit.jobs.layout.settings import PlanSettings
+from polaritykit.jobs.comb.plots import comb_figure
+from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.spectra.comb import (
     comb_response_db,
     nearest_note,

@@ -6,7 +6,7 @@ Conventions: reads the document only; a dash where an octave cannot tell the two
 from typing import Any
 
 from polaritykit.base.wording import frequency, listed, number
-from polaritykit.jobs.bleed.document import answer
+from polaritykit.jobs.bleed.text import answer
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, octave_chart
 
 _Json = dict[str, Any]

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from polaritykit.base.air import SoundSpeed
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
-from polaritykit.jobs.layout.settings import PlanSettings
+from polaritykit.jobs.comb.settings import PlanSettings
 
 
 @dataclass(frozen=True, kw_only=True)

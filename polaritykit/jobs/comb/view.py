@@ -5,9 +5,37 @@ Conventions: reads the document only; the response is drawn from the closed form
 
 from typing import Any
 
-from polaritykit.jobs.layout.page import comb_chart
-from polaritykit.jobs.layout.text import COMB_FOOTNOTE, comb_headline, comb_rows
+from polaritykit.jobs.comb.plots import response_db, response_grid_hz
+from polaritykit.jobs.comb.text import COMB_FOOTNOTE, comb_headline, comb_rows
+from polaritykit.jobs.layout.page import _Json
+from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart
+
+_POINTS = 500
+
+
+def comb_chart(comb: _Json) -> _Json:
+    """Describe the summed response of a comb (of a pair, or by itself) for the page's charts."""
+    frequency = response_grid_hz(comb, _POINTS)
+    level = response_db(comb, frequency)
+    return chart(
+        x={"label": "frequency (Hz)", "min": 20, "max": float(frequency[-1]), "log": True},
+        y={
+            "label": "dB against the louder alone",
+            "min": float(max(-40.0, min(level.min() - 2, -6.0))),
+            "max": 8,
+        },
+        series=[
+            {
+                "label": "sum",
+                "x": [round(float(hz), 2) for hz in frequency],
+                "y": [round(float(db), 3) for db in level],
+            }
+        ],
+        marks=[
+            {"x": float(hz), "label": f"{hz:.0f}"} for hz in comb["notches_hz"] if 20 <= hz <= frequency[-1]
+        ][:3],
+    )
 
 
 def comb_view(document: dict[str, Any]) -> JobView:

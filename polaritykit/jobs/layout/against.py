@@ -12,8 +12,8 @@ import numpy as np
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Polarity
 from polaritykit.jobs.check.curves import stored_pair
+from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
-from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.jobs.layout.track_lags import track_lags
 from polaritykit.spectra.comb import seen_notches_hz
 

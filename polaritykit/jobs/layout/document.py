@@ -8,7 +8,7 @@ from dataclasses import asdict
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.base.air import SoundSpeed
+from polaritykit.jobs.comb.document import SCHEMA_VERSION, comb_fields, sound_fields
 from polaritykit.jobs.layout.records import (
     ComparedPair,
     Comparison,
@@ -19,70 +19,8 @@ from polaritykit.jobs.layout.records import (
     SolvedPoints,
     Surface,
 )
-from polaritykit.spectra.comb import CombPrediction, nearest_note
 
 _Json = dict[str, Any]
-SCHEMA_VERSION = 1
-
-
-def comb_document(comb: CombPrediction, sample_rate_hz: float) -> _Json:
-    """Make the document of `polaritykit comb`."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "comb",
-        "sample_rate": sample_rate_hz,
-        **_comb(comb, sample_rate_hz),
-        "notches_std_hz": comb.notches_std_hz.tolist(),
-        "peaks_std_hz": comb.peaks_std_hz.tolist(),
-        **_sound(comb.sound),
-        "remarks": [*([comb.sound.note] if comb.sound.note else []), *comb.remarks],
-    }
-
-
-def _comb(comb: CombPrediction, sample_rate_hz: float) -> _Json:
-    """All of a comb but the air and each notch's uncertainty, which is the delay's in proportion."""
-    first = next((float(notch) for notch in comb.notches_hz if notch > 0), None)
-    first_std = next(
-        (float(s) for n, s in zip(comb.notches_hz, comb.notches_std_hz, strict=True) if n > 0), None
-    )
-    per_ms = sample_rate_hz / 1000
-    return {
-        "delay_ms": comb.delay_ms,
-        "delay_std_ms": comb.delay_std_ms,
-        "delay_samples": comb.delay_ms * per_ms,
-        "delay_std_samples": comb.delay_std_ms * per_ms,
-        "path_difference_m": comb.path_difference_m,
-        "path_difference_std_m": comb.path_difference_std_m,
-        "polarity": "inverted" if comb.inverted else "same",
-        "level_difference_db": comb.level_difference_db,
-        "level_difference_std_db": comb.level_difference_std_db,
-        "up_to_hz": comb.up_to_hz,
-        "notch_spacing_hz": 1000 / comb.delay_ms if comb.delay_ms > 1e-9 else None,
-        "first_notch_hz": first,
-        "first_notch_std_hz": first_std,
-        "first_notch_note": None if first is None else nearest_note(first),
-        "notches_hz": comb.notches_hz.tolist(),
-        "peaks_hz": comb.peaks_hz.tolist(),
-        "complete_cancellation": comb.notch_depth_db is None,
-        "notch_depth_db": comb.notch_depth_db,
-        "notch_depth_std_db": comb.notch_depth_std_db,
-        "notch_depth_least_db": comb.notch_depth_least_db,
-        "peak_height_db": comb.peak_height_db,
-        "peak_height_std_db": comb.peak_height_std_db,
-        "ripple_db": comb.ripple_db,
-        "ripple_std_db": comb.ripple_std_db,
-    }
-
-
-def _sound(sound: SoundSpeed) -> _Json:
-    return {
-        "speed_of_sound_mps": sound.speed_mps,
-        "speed_of_sound_std_mps": sound.std_mps,
-        "speed_of_sound_formula": sound.formula,
-        "temperature_c": sound.temperature_c,
-        "humidity_percent": sound.humidity_percent,
-    }
 
 
 def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Comparison | None = None) -> _Json:
@@ -109,7 +47,7 @@ def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Compar
         "command": "layout",
         "title": plan.title,
         "sample_rate": sample_rate_hz,
-        **_sound(plan.sound),
+        **sound_fields(plan.sound),
         "tape_std_m": plan.tape_std_m,
         "sources": [{"name": source.name, "position_m": list(source.position_m)} for source in plan.sources],
         "mics": _mics(plan),
@@ -177,7 +115,7 @@ def _arrival(arrival: PlannedArrival, sample_rate_hz: float) -> _Json:
                 "surface": bounce.surface,
                 "offset_ms": bounce.offset_ms,
                 "level_difference_db": bounce.level_difference_db,
-                "comb": _comb(bounce.comb, sample_rate_hz),
+                "comb": comb_fields(bounce.comb, sample_rate_hz),
             }
             for bounce in arrival.bounces
         ],
@@ -197,7 +135,7 @@ def _pair(pair: PlannedPair, sample_rate_hz: float) -> _Json:
         "level_difference_std_db": pair.level_difference_std_db,
         "polarity": pair.polarity,
         "polarity_reason": pair.polarity_reason,
-        "comb": None if pair.comb is None else _comb(pair.comb, sample_rate_hz),
+        "comb": None if pair.comb is None else comb_fields(pair.comb, sample_rate_hz),
         "three_to_one": None if three is None else {"ratio": three.ratio, "kept": three.kept},
         "linked": three is None,
         "of_interest": pair.of_interest,

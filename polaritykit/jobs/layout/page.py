@@ -7,14 +7,9 @@ all pages share.
 import base64
 from typing import Any
 
-from polaritykit.jobs.layout.plots import (
-    MOST_CHARTS,
-    charted_pairs,
-    image_bytes,
-    plan_figure,
-    response_db,
-    response_grid_hz,
-)
+from polaritykit.jobs.comb.text import sound_words
+from polaritykit.jobs.comb.view import comb_chart
+from polaritykit.jobs.layout.plots import MOST_CHARTS, charted_pairs, plan_figure
 from polaritykit.jobs.layout.text import (
     AGAINST_HEADINGS,
     ARRIVAL_HEADINGS,
@@ -26,12 +21,11 @@ from polaritykit.jobs.layout.text import (
     bounce_rows,
     pair_rows,
     plan_size,
-    sound_words,
 )
-from polaritykit.pages.page import chart, render
+from polaritykit.pages.images import image_bytes
+from polaritykit.pages.page import render
 
 _Json = dict[str, Any]
-_POINTS = 500
 
 
 def layout_page(document: _Json) -> str:
@@ -70,27 +64,3 @@ def _joined(row: tuple[str, ...], between: str = ": ") -> tuple[str, ...]:
     """Put the first two cells into one."""
     second = row[1] if between == ": " else row[1].lower()
     return (f"{row[0]}{between}{second}", *row[2:])
-
-
-def comb_chart(comb: _Json) -> _Json:
-    """Describe the summed response of a comb (of a pair, or by itself) for the page's charts."""
-    frequency = response_grid_hz(comb, _POINTS)
-    level = response_db(comb, frequency)
-    return chart(
-        x={"label": "frequency (Hz)", "min": 20, "max": float(frequency[-1]), "log": True},
-        y={
-            "label": "dB against the louder alone",
-            "min": float(max(-40.0, min(level.min() - 2, -6.0))),
-            "max": 8,
-        },
-        series=[
-            {
-                "label": "sum",
-                "x": [round(float(hz), 2) for hz in frequency],
-                "y": [round(float(db), 3) for db in level],
-            }
-        ],
-        marks=[
-            {"x": float(hz), "label": f"{hz:.0f}"} for hz in comb["notches_hz"] if 20 <= hz <= frequency[-1]
-        ][:3],
-    )

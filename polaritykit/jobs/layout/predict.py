@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from polaritykit.base.types import Polarity
+from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db
 from polaritykit.jobs.layout.paths import (
     NULL_GAIN,
@@ -35,7 +36,6 @@ from polaritykit.jobs.layout.records import (
     Surface,
     ThreeToOne,
 )
-from polaritykit.jobs.layout.settings import PlanSettings
 from polaritykit.spectra.comb import CombPrediction, predict_comb
 
 

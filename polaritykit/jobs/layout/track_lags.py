@@ -7,8 +7,8 @@ track alike; a mic that moved changes them unequally.
 import itertools
 import statistics
 
+from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.records import ComparedPair, TrackLag
-from polaritykit.jobs.layout.settings import PlanSettings
 
 
 def track_lags(

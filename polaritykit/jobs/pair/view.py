@@ -7,7 +7,7 @@ Conventions: reads the document only; levels of the mono sum are gains against t
 from typing import Any
 
 from polaritykit.base.wording import frequency, measured, number
-from polaritykit.jobs.pair.document import answer
+from polaritykit.jobs.pair.text import answer
 from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, around, octave_chart
 

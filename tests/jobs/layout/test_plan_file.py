@@ -6,8 +6,8 @@ import math
 import pytest
 
 from polaritykit.base.errors import InputError
+from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.plan_file import load_plan, read_plan
-from polaritykit.jobs.layout.settings import PlanSettings
 
 GOOD = """
 title = "Take one"

@@ -1,4 +1,4 @@
-"""Numbers of mic plans that a caller may change."""
+"""Numbers of predictions before a recording that a caller may change."""
 
 from dataclasses import dataclass
 
