@@ -8,8 +8,9 @@ import click
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.whole_files import output_folder, write_file
-from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, copies_text, source_paths, write_copies
+from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
+from polaritykit.jobs.apply.text import copies_text
 
 
 @click.command(name="apply")
@@ -41,7 +42,8 @@ def command(
     the copies are checked again: gain promised, gain had, and what is left.
     """
     from polaritykit.commands.terminal import progress_line
-    from polaritykit.jobs.apply.measure_again import proof_entry, proof_text, prove
+    from polaritykit.jobs.apply.measure_again import proof_entry, prove
+    from polaritykit.jobs.apply.text import proof_text
 
     place = report / "report.json" if report.is_dir() else report
     document = _read_document(place)

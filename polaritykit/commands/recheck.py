@@ -25,7 +25,8 @@ def command(
     from dataclasses import asdict
 
     from polaritykit.base.whole_files import check_output_folder, output_folder
-    from polaritykit.jobs.recheck.compare import compare, sentences
+    from polaritykit.jobs.recheck.compare import compare
+    from polaritykit.jobs.recheck.words import sentences
 
     inputs = [old, new]
     if out is not None:

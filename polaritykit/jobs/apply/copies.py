@@ -109,26 +109,3 @@ def _entries(
             zip(job.settings, corrections, copy.limited, strict=True)
         )
     ]
-
-
-def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
-    """Tell in lines what was done; limited samples and remarks are never left out."""
-    changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
-    files = {entry["file"] for entry in entries}
-    lines = [f"{len(files)} files written to {place}, {len(changed)} tracks changed."]
-    for entry in changed:
-        words = ["flipped"] if entry["invert"] else []
-        if entry["delay_samples"]:
-            words.append(f"delayed by {entry['delay_ms']:.3f} ms ({entry['delay_samples']:.2f} samples)")
-        lines.append(f"  {entry['name']}: {', '.join(words)}")
-    lines += [
-        f"  {entry['name']}: {entry['limited_samples']} samples limited to full scale."
-        for entry in entries
-        if entry["limited_samples"]
-    ]
-    lines += [
-        f"  {remark}" for remark in dict.fromkeys(text for entry in entries for text in entry["remarks"])
-    ]
-    if any(entry["delay_samples"] for entry in entries):
-        lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
-    return "\n".join(lines)

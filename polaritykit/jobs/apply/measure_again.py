@@ -130,19 +130,6 @@ def proof_entry(proof: Proof) -> dict[str, Any]:
     return asdict(proof)
 
 
-def proof_text(proof: Proof) -> str:
-    """Tell in lines what was promised, what was had, and what is left."""
-    lines = _gain_lines(proof.gains) + _octave_lines(proof.octaves)
-    if not proof.left:
-        return "\n".join([*lines, "Checked again: nothing is left to correct."])
-    lines.append("Checked again, this is left:")
-    for left in proof.left:
-        side = "late" if left.late_ms > 0 else "early"
-        words = ["inverted"] * left.invert + [f"{abs(left.late_ms):.2f} ms {side}"] * bool(left.late_ms)
-        lines.append(f"  {left.name}: {', '.join(words)}")
-    return "\n".join(lines)
-
-
 def _gain_lines(gains: tuple[GainKept, ...]) -> list[str]:
     if not gains:
         return ["No pair was changed whose gain could be measured again."]

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
+from polaritykit.jobs.pulse.find import Repeats, band_weight, find_repeats
 from polaritykit.jobs.pulse.settings import PulseSettings
 from polaritykit.jobs.pulse.signal import (
     LEAD_S,
@@ -30,37 +31,38 @@ from polaritykit.jobs.pulse.two_tone import read_two_tone
 
 Spectrum = NDArray[np.complex128]
 
-#: Long recordings are searched in windows of this length, overlapping by the signal's own.
-_WINDOW_S = 60.0
+
 #: How much sound before the strongest arrival is looked at for an earlier one.
 _BEFORE_S = 0.05
-#: Sound on either side of the strongest arrival by whose shape the repeats are lined up.
-_BESIDE_S = 0.01
+
+
 #: The direct sound is cut out from this long before its peak to this long after, with edges of the third;
 #: the second gate is for a reflection within the first.
 _GATES_S = ((0.001, 0.0015, 0.0005), (0.001, 0.001, 0.0005))
+
+
 #: Frequencies that may take part: above a mic's low-cut and a small loudspeaker's corner, below where the
 #: place of the mic in front of a loudspeaker matters most.
 _BAND_HZ = (250.0, 5000.0)
+
+
 #: The octaves that must agree.
 _OCTAVES_HZ = (500.0, 1000.0, 2000.0)
+
+
 #: A frequency takes part within 15 dB of the strongest and 6 dB above the noise.
 _USABLE_SHARE = 10 ** (-15 / 20)
+
+
 _USABLE_SNR = 4.0
+
+
 #: An octave came through when it stands this far above the noise.
 _ABOVE_NOISE_DB = 6.0
+
+
 #: The peak of the direct sound lies this near to its envelope's.
 _BEST_WITHIN_S = 0.0005
-
-
-@dataclass(frozen=True, kw_only=True)
-class _Repeats:
-    """Where the repeats lie: ``first + number * period`` in samples, for the numbers found."""
-
-    first: float
-    period: float
-    found: tuple[int, ...]
-    score: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +106,7 @@ def read_signal(
 
 
 def _read_pulse(recording: Recording, track: int, name: str, settings: PulseSettings) -> PulseReading:
-    repeats = _find(recording, track, settings)
+    repeats = find_repeats(recording, track, settings)
     if repeats is None:
         return cannot_tell(name, "The signal was not found in this channel.")
     chain = _impulse_response(recording, track, repeats)
@@ -112,79 +114,7 @@ def _read_pulse(recording: Recording, track: int, name: str, settings: PulseSett
     return _judge(name, chain, direct, repeats, settings)
 
 
-def _find(recording: Recording, track: int, settings: PulseSettings) -> _Repeats | None:
-    """Find the repeats in the window where they stand out most."""
-    rate = recording.sample_rate_hz
-    window = round(_WINDOW_S * rate)
-    overlap = round((REPEATS + 1) * PERIOD_S * rate)
-    best: _Repeats | None = None
-    for start in range(0, max(1, recording.n_samples - overlap), window - overlap):
-        stop = min(start + window, recording.n_samples)
-        samples = recording.read(start, stop, (track,))[0].astype(np.float64)
-        found = _find_in(samples, rate, start, settings)
-        if found is not None and (best is None or found.score > best.score):
-            best = found
-    return best
-
-
-def _find_in(samples: Floats, rate: int, start: int, settings: PulseSettings) -> _Repeats | None:
-    """Find the repeats in one window; None without any."""
-    from scipy.fft import irfft, next_fast_len, rfft
-    from scipy.ndimage import uniform_filter1d
-
-    template = one_period(rate)
-    if len(samples) < len(template) or not samples.any():
-        return None
-    length = next_fast_len(len(samples) + len(template), real=True)
-    spectrum = rfft(samples, length)
-    # Whitened over 40 Hz, so that hum or a held note does not outweigh the signal.
-    size = np.abs(spectrum)
-    spectrum /= uniform_filter1d(size, max(3, round(40 * length / rate))) + 1e-9 * size.max()
-    match = irfft(spectrum * np.conj(rfft(template, length)) * _band(length, rate), length)[: len(samples)]
-    # Against what surrounds it, so that pauses and loud passages do not matter to one another.
-    around = np.sqrt(uniform_filter1d(match**2, 2 * len(template), mode="nearest"))
-    match /= np.maximum(around, 1e-4 * around.max())
-    top = int(np.abs(match).argmax())
-    if abs(match[top]) < settings.match_least:
-        return None
-    period = round(PERIOD_S * rate)
-    beside = round(_BESIDE_S * rate)
-    padded = np.pad(match, beside)
-    numbers, places, sizes = [], [], []
-    for number in range(-(top // period) - 1, (len(samples) - top) // period + 2):
-        reach = round(rate * (0.0002 + abs(number) * PERIOD_S * settings.drift_most_ppm * 1e-6))
-        low, high = top + number * period - reach, top + number * period + reach + 1
-        if low < 0 or high > len(match) or abs(number) >= REPEATS:
-            continue
-        # Lined up by the shape of all arrivals: of two equal peaks either may be the higher one.
-        shape = np.correlate(padded[low : high + 2 * beside], padded[top : top + 2 * beside + 1], "valid")
-        numbers.append(number)
-        places.append(low + int(shape.argmax()))
-        sizes.append(float(np.abs(match[low:high]).max()))
-    heights = np.array(sizes)
-    kept = np.flatnonzero(heights >= max(settings.repeat_least, 0.4 * abs(match[top])))
-    if len(kept) < max(settings.repeats_least, settings.repeats_share_least * (kept[-1] - kept[0] + 1)):
-        return None
-    slope, offset = np.polyfit(np.array(numbers)[kept], np.array(places, dtype=float)[kept], 1)
-    first = numbers[kept[0]]
-    return _Repeats(
-        first=start + offset + slope * first,
-        period=float(slope),
-        found=tuple(numbers[index] - first for index in kept),
-        score=float(heights[kept].sum()),
-    )
-
-
-def _band(length: int, rate: int) -> Floats:
-    """Weight over frequency: 200 Hz to 5 kHz with soft edges of half an octave."""
-    octaves = np.log2(np.maximum(np.fft.rfftfreq(length, 1 / rate), 1e-3))
-    low = np.clip((octaves - np.log2(150)) / np.log2(250 / 150), 0, 1)
-    high = np.clip((np.log2(6500) - octaves) / np.log2(6500 / 4500), 0, 1)
-    weight: Floats = np.sin(np.pi / 2 * low) ** 2 * np.sin(np.pi / 2 * high) ** 2
-    return weight
-
-
-def _impulse_response(recording: Recording, track: int, repeats: _Repeats) -> _Chain:
+def _impulse_response(recording: Recording, track: int, repeats: Repeats) -> _Chain:
     """Average the impulse response over one period, from `_BEFORE_S` before the strongest arrival."""
     rate = recording.sample_rate_hz
     template = np.fft.rfft(one_period(rate))
@@ -201,7 +131,7 @@ def _impulse_response(recording: Recording, track: int, repeats: _Repeats) -> _C
     error = np.var(spectra, axis=0, ddof=1) / len(spectra)
     floor = 1e-2 * np.mean(np.abs(template) ** 2)
     inverse = np.conj(template) / (np.abs(template) ** 2 + floor)
-    response = np.fft.irfft(mean * inverse * _band(length, rate), length)
+    response = np.fft.irfft(mean * inverse * band_weight(length, rate), length)
     return _Chain(response=response, noise=error * np.abs(inverse) ** 2, rate=rate)
 
 
@@ -216,7 +146,7 @@ def _first_arrival(chain: _Chain, settings: PulseSettings) -> int:
     return int(peaks[0]) if len(peaks) else top
 
 
-def _judge(name: str, chain: _Chain, direct: int, repeats: _Repeats, settings: PulseSettings) -> PulseReading:
+def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats, settings: PulseSettings) -> PulseReading:
     """Read the sign of the direct sound, or say why it cannot be read."""
     found_at_s = (repeats.first + direct) / chain.rate - _BEFORE_S
     with_room = _levels_with_room(chain)

@@ -17,10 +17,15 @@ from polaritykit.base.errors import InputError
 
 Document = Mapping[str, Any]
 
+
 #: A change counts from this many standard deviations on: one in some hundred pairs by chance.
 SIGMAS = 3.0
+
+
 #: Picks repeat to some samples at best, whatever their spread says (4 samples at 44.1 kHz).
 LEAST_MS = 0.1
+
+
 #: Levels of two takes differ by playing alone.
 LEAST_DB = 3.0
 
@@ -224,28 +229,3 @@ def _changed(track: TrackChange) -> bool:
         or track.level_change_db is not None
         or bool(track.faults_new or track.faults_gone)
     )
-
-
-def sentences(result: Recheck) -> list[str]:
-    """Say the differences in words, the track's own first."""
-    out = [f"{name} is in the old report only." for name in result.missing]
-    out += [f"{name} is in the new report only." for name in result.new]
-    for track in result.tracks:
-        if track.turned:
-            out.append(f"{track.name} has turned: its polarity against the others is the other one now.")
-        if track.later_ms is not None:
-            word = "later" if track.later_ms > 0 else "earlier"
-            out.append(
-                f"{track.name} hears {abs(track.later_ms):.2f} ms {word} than before: "
-                "a delay was set, its link has another latency, or the mic was moved."
-            )
-        if track.level_change_db is not None:
-            out.append(
-                f"{track.name} is {track.level_change_db:+.1f} dB against before: gain, a pad (10 or 20 dB, "
-                "common practice) or the playing."
-            )
-        out += [f"{track.name}: new fault, {fault}." for fault in track.faults_new]
-        out += [f"{track.name}: fault gone, {fault}." for fault in track.faults_gone]
-    if not out:
-        out.append(f"Nothing changed in {result.compared} pairs that both reports answer.")
-    return out

@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from polaritykit.jobs.apply.gains import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
-from polaritykit.jobs.apply.measure_again import Left, Proof, proof_text
+from polaritykit.jobs.apply.measure_again import Left, Proof
+from polaritykit.jobs.apply.text import proof_text
 from polaritykit.spectra.pool import Spectra
 
 #: 0 to 2000 Hz in fine steps.

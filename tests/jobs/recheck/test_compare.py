@@ -8,7 +8,8 @@ import pytest
 import polaritykit
 from polaritykit.base.errors import InputError
 from polaritykit.jobs.check.document import build_document
-from polaritykit.jobs.recheck.compare import compare, sentences
+from polaritykit.jobs.recheck.compare import compare
+from polaritykit.jobs.recheck.words import sentences
 
 RATE = 48_000
 

@@ -1,0 +1,46 @@
+"""What `apply` did and measured, in lines for the terminal.
+
+Conventions: reads entries and documents only.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from polaritykit.jobs.apply.measure_again import Proof, _gain_lines, _octave_lines
+
+
+def proof_text(proof: Proof) -> str:
+    """Tell in lines what was promised, what was had, and what is left."""
+    lines = _gain_lines(proof.gains) + _octave_lines(proof.octaves)
+    if not proof.left:
+        return "\n".join([*lines, "Checked again: nothing is left to correct."])
+    lines.append("Checked again, this is left:")
+    for left in proof.left:
+        side = "late" if left.late_ms > 0 else "early"
+        words = ["inverted"] * left.invert + [f"{abs(left.late_ms):.2f} ms {side}"] * bool(left.late_ms)
+        lines.append(f"  {left.name}: {', '.join(words)}")
+    return "\n".join(lines)
+
+
+def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
+    """Tell in lines what was done; limited samples and remarks are never left out."""
+    changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
+    files = {entry["file"] for entry in entries}
+    lines = [f"{len(files)} files written to {place}, {len(changed)} tracks changed."]
+    for entry in changed:
+        words = ["flipped"] if entry["invert"] else []
+        if entry["delay_samples"]:
+            words.append(f"delayed by {entry['delay_ms']:.3f} ms ({entry['delay_samples']:.2f} samples)")
+        lines.append(f"  {entry['name']}: {', '.join(words)}")
+    lines += [
+        f"  {entry['name']}: {entry['limited_samples']} samples limited to full scale."
+        for entry in entries
+        if entry["limited_samples"]
+    ]
+    lines += [
+        f"  {remark}" for remark in dict.fromkeys(text for entry in entries for text in entry["remarks"])
+    ]
+    if any(entry["delay_samples"] for entry in entries):
+        lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
+    return "\n".join(lines)
