@@ -4,11 +4,13 @@ Conventions: `Samples` are full scale 1.0, shape (n_tracks, n_samples) in blocks
 """
 
 from collections.abc import Callable, Iterator
-from typing import Literal, Protocol
+from typing import Any, Literal, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+#: A document, or part of one: what JSON holds.
+Json = dict[str, Any]
 Polarity = Literal["same", "inverted", "unclear"]
 
 

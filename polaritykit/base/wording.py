@@ -7,51 +7,6 @@ sign stands before negative values; ``None`` reads as a dash.
 import math
 from collections.abc import Sequence
 
-
-def decimals_for(std: float) -> int:
-    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
-
-    Negative for tens, hundreds and so on.
-    """
-    exponent = math.floor(math.log10(std))
-    leading = std / 10.0**exponent
-    return -exponent + (1 if leading < 1.95 else 0)
-
-
-def stated(
-    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
-) -> str:
-    """Write a value with its standard uncertainty, digits cut to what that supports.
-
-    Parameters
-    ----------
-    value, std : float
-        The value and its standard uncertainty (None or 0: exact or not known).
-    unit : str
-        Unit printed behind.
-    decimals : int
-        Decimals when there is no uncertainty.
-    signed : bool
-        Print a plus sign too.
-
-    Examples
-    --------
-    >>> stated(503.27, 14.9, "Hz")
-    '503 ± 15 Hz'
-    >>> stated(-1.0, None, "ms")
-    '−1.00 ms'
-    """
-    # "z" keeps a value that rounds to zero from being printed as minus zero.
-    sign = "+z" if signed else "z"
-    tail = f" {unit}" if unit else ""
-    if std is None or not 1e-9 < std < math.inf:
-        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
-    places = decimals_for(std)
-    shown = max(places, 0)
-    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
-    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"
-
-
 #: Polarity -> sign shown in the session map: told apart by shape, not by colour.
 GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
 
@@ -196,3 +151,47 @@ def plural(count: int, word: str) -> str:
     ('1 track', '3 tracks')
     """
     return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _places_for(std: float) -> int:
+    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
+
+    Negative for tens, hundreds and so on.
+    """
+    exponent = math.floor(math.log10(std))
+    leading = std / 10.0**exponent
+    return -exponent + (1 if leading < 1.95 else 0)
+
+
+def stated(
+    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
+) -> str:
+    """Write a value with its standard uncertainty, digits cut to what that supports.
+
+    Parameters
+    ----------
+    value, std : float
+        The value and its standard uncertainty (None or 0: exact or not known).
+    unit : str
+        Unit printed behind.
+    decimals : int
+        Decimals when there is no uncertainty.
+    signed : bool
+        Print a plus sign too.
+
+    Examples
+    --------
+    >>> stated(503.27, 14.9, "Hz")
+    '503 ± 15 Hz'
+    >>> stated(-1.0, None, "ms")
+    '−1.00 ms'
+    """
+    # "z" keeps a value that rounds to zero from being printed as minus zero.
+    sign = "+z" if signed else "z"
+    tail = f" {unit}" if unit else ""
+    if std is None or not 1e-9 < std < math.inf:
+        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
+    places = _places_for(std)
+    shown = max(places, 0)
+    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
+    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"

@@ -103,7 +103,18 @@ def command(
         leaky_alone_s=leaky_alone,
         settings=BleedSettings(goal=goal),
     )
-    document = job_document(session, "bleed", bleed_document(found))
+    document = job_document(
+        "bleed",
+        bleed_document(found),
+        name=session.name,
+        sample_rate_hz=session.sample_rate_hz,
+        n_samples=session.n_samples,
+        notes=session.notes,
+        tracks=[
+            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            for track in session.tracks
+        ],
+    )
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
             view = bleed_view(document)

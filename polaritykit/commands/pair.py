@@ -68,7 +68,18 @@ def command(
     settings = StereoSettings()
     settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
     found = judge_pair(session.recording, settings)
-    document = job_document(session, "pair", stereo_document(found))
+    document = job_document(
+        "pair",
+        stereo_document(found),
+        name=session.name,
+        sample_rate_hz=session.sample_rate_hz,
+        n_samples=session.n_samples,
+        notes=session.notes,
+        tracks=[
+            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            for track in session.tracks
+        ],
+    )
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
             view = stereo_view(document)

@@ -6,8 +6,9 @@ Conventions: as in `polaritykit.decide.findings`.
 import numpy as np
 
 from polaritykit.decide.findings import Apart, Corrections, ServedSource, SourceFinding
-from polaritykit.spectra.session_sum import _DEFAULTS
 from polaritykit.spectra.settings import KitSumSettings
+
+_DEFAULTS = KitSumSettings()
 
 
 def served_sources(

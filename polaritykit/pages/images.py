@@ -4,7 +4,13 @@ import io
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+#: Ink, notes in the margin, sources and mics in every drawing.
+INK, SOFT, SOURCE, MIC = "#1b2226", "#8a9298", "#a8380c", "#1d5f9e"
 
 
 def image_bytes(figure: "Figure", kind: str) -> bytes:

@@ -19,9 +19,6 @@ from polaritykit.jobs.apply.file_jobs import FileJob
 from polaritykit.jobs.apply.gains import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
 from polaritykit.jobs.check.verdict import summarise
 
-#: Gains shown in the terminal; ``applied.json`` has them all.
-_MOST_SHOWN = 12
-
 
 @dataclass(frozen=True, kw_only=True)
 class Left:
@@ -128,30 +125,3 @@ def _links(document: Mapping[str, Any], names: tuple[str, ...]) -> list[tuple[in
 def proof_entry(proof: Proof) -> dict[str, Any]:
     """Make the ``measured_again`` of ``applied.json``."""
     return asdict(proof)
-
-
-def _gain_lines(gains: tuple[GainKept, ...]) -> list[str]:
-    if not gains:
-        return ["No pair was changed whose gain could be measured again."]
-    worst = max(abs(gain.had_db - gain.promised_db) for gain in gains)
-    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
-    for gain in sorted(gains, key=lambda gain: -abs(gain.promised_db))[:_MOST_SHOWN]:
-        low, high = gain.band_hz
-        lines.append(
-            f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"promised {gain.promised_db:+.1f} dB, had {gain.had_db:+.1f} dB"
-        )
-    if len(gains) > _MOST_SHOWN:
-        lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
-    return lines
-
-
-def _octave_lines(octaves: tuple[OctaveKept, ...]) -> list[str]:
-    if not octaves:
-        return []
-    lines = ["All tracks summed as they are, change by octave (promised, had):"]
-    lines += [
-        f"  {octave.centre_hz:7g} Hz  {octave.promised_db:+5.1f} dB  {octave.had_db:+5.1f} dB"
-        for octave in octaves
-    ]
-    return lines

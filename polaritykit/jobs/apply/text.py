@@ -7,7 +7,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from polaritykit.jobs.apply.measure_again import Proof, _gain_lines, _octave_lines
+from polaritykit.jobs.apply.gains import GainKept, OctaveKept
+from polaritykit.jobs.apply.measure_again import Proof
+
+#: Gains shown in the terminal; ``applied.json`` has them all.
+_MOST_SHOWN = 12
 
 
 def proof_text(proof: Proof) -> str:
@@ -44,3 +48,30 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     if any(entry["delay_samples"] for entry in entries):
         lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
     return "\n".join(lines)
+
+
+def _gain_lines(gains: tuple[GainKept, ...]) -> list[str]:
+    if not gains:
+        return ["No pair was changed whose gain could be measured again."]
+    worst = max(abs(gain.had_db - gain.promised_db) for gain in gains)
+    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
+    for gain in sorted(gains, key=lambda gain: -abs(gain.promised_db))[:_MOST_SHOWN]:
+        low, high = gain.band_hz
+        lines.append(
+            f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
+            f"promised {gain.promised_db:+.1f} dB, had {gain.had_db:+.1f} dB"
+        )
+    if len(gains) > _MOST_SHOWN:
+        lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
+    return lines
+
+
+def _octave_lines(octaves: tuple[OctaveKept, ...]) -> list[str]:
+    if not octaves:
+        return []
+    lines = ["All tracks summed as they are, change by octave (promised, had):"]
+    lines += [
+        f"  {octave.centre_hz:7g} Hz  {octave.promised_db:+5.1f} dB  {octave.had_db:+5.1f} dB"
+        for octave in octaves
+    ]
+    return lines

@@ -3,16 +3,13 @@
 Conventions: reads the document only; a dash where an octave cannot tell the two sources apart.
 """
 
-from typing import Any
-
+from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, listed, number
 from polaritykit.jobs.bleed.text import answer
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, octave_chart
 
-_Json = dict[str, Any]
 
-
-def bleed_view(document: _Json) -> JobView:
+def bleed_view(document: Json) -> JobView:
     """Make the view of a bleed document."""
     bleed = document["bleed"]
     headline, *rest = [line.strip().removeprefix("- ") for line in answer(bleed)]
@@ -37,7 +34,7 @@ def _words(name: str) -> str:
     return name.replace("_", " ")
 
 
-def _isolation(bleed: _Json, names: list[str]) -> Section:
+def _isolation(bleed: Json, names: list[str]) -> Section:
     bands, overall = bleed["bands"], bleed["overall"]
     centres = [band["centre_hz"] for band in bands]
     changes = [name for name in names if name != "as_recorded"]
@@ -70,7 +67,7 @@ def _isolation(bleed: _Json, names: list[str]) -> Section:
     )
 
 
-def _cells(row: _Json, names: list[str], changes: list[str]) -> list[str]:
+def _cells(row: Json, names: list[str], changes: list[str]) -> list[str]:
     def cell(value: float | None, std: float | None) -> str:
         if value is None:
             return "–"
@@ -81,12 +78,12 @@ def _cells(row: _Json, names: list[str], changes: list[str]) -> list[str]:
     return isolation + [cell(row["gain_db"][name], row["gain_std_db"][name]) for name in changes]
 
 
-def _colour(bleed: _Json, names: list[str]) -> Section:
+def _colour(bleed: Json, names: list[str]) -> Section:
     """Show what each setting does to the wanted source's own level."""
     bands = bleed["bands"]
     centres = [band["centre_hz"] for band in bands]
 
-    def change(band: _Json, name: str) -> float | None:
+    def change(band: Json, name: str) -> float | None:
         level, alone = band["level_db"]["main"][name], band["main_level_in_main_mic_db"]
         return None if level is None or alone is None else round(level - alone, 1)
 
@@ -102,7 +99,7 @@ def _colour(bleed: _Json, names: list[str]) -> Section:
     )
 
 
-def _passages(bleed: _Json) -> Section:
+def _passages(bleed: Json) -> Section:
     rows = []
     for key, name in (("main_alone_s", bleed["main"]), ("leaky_alone_s", bleed["leaky"])):
         spans = [f"{number(start, 1)} to {number(end, 1)}" for start, end in bleed["passages"][key]]

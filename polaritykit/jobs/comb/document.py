@@ -5,13 +5,13 @@ Conventions: as `report.json`; see DEVELOPERS.md.
 
 from polaritykit import __version__
 from polaritykit.base.air import SoundSpeed
-from polaritykit.jobs.layout.document import _Json
+from polaritykit.base.types import Json
 from polaritykit.spectra.comb import CombPrediction, nearest_note
 
 SCHEMA_VERSION = 1
 
 
-def comb_document(comb: CombPrediction, sample_rate_hz: float) -> _Json:
+def comb_document(comb: CombPrediction, sample_rate_hz: float) -> Json:
     """Make the document of `polaritykit comb`."""
     return {
         "schema_version": SCHEMA_VERSION,
@@ -26,7 +26,7 @@ def comb_document(comb: CombPrediction, sample_rate_hz: float) -> _Json:
     }
 
 
-def comb_fields(comb: CombPrediction, sample_rate_hz: float) -> _Json:
+def comb_fields(comb: CombPrediction, sample_rate_hz: float) -> Json:
     """All of a comb but the air and each notch's uncertainty, which is the delay's in proportion."""
     first = next((float(notch) for notch in comb.notches_hz if notch > 0), None)
     first_std = next(
@@ -61,7 +61,8 @@ def comb_fields(comb: CombPrediction, sample_rate_hz: float) -> _Json:
     }
 
 
-def sound_fields(sound: SoundSpeed) -> _Json:
+def sound_fields(sound: SoundSpeed) -> Json:
+    """Speed of sound with its uncertainty, and what it was worked out from."""
     return {
         "speed_of_sound_mps": sound.speed_mps,
         "speed_of_sound_std_mps": sound.std_mps,

@@ -3,13 +3,19 @@
 Conventions: each figure is its own `Figure`; no global state is touched.
 """
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 
-from polaritykit.base.types import Floats
-from polaritykit.jobs.layout.plots import _MIC, _SOFT, _SOURCE, _Json
-from polaritykit.pages.images import empty_figure
+from polaritykit.base.types import Floats, Json
+from polaritykit.pages.images import MIC, SOFT, SOURCE, empty_figure
 from polaritykit.spectra.comb import comb_response_db
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+#: The range of hearing begins here.
 LOWEST_HZ = 20.0
 
 
@@ -17,14 +23,14 @@ LOWEST_HZ = 20.0
 _FLOOR_DB = -40.0
 
 
-def response_grid_hz(comb: _Json, points: int = 1500) -> Floats:
+def response_grid_hz(comb: Json, points: int = 1500) -> Floats:
     """Frequencies on which a curve is drawn: even on the log axis, with every notch and peak on it."""
     top = max(float(comb["up_to_hz"]), 2 * LOWEST_HZ)
     marks = [hz for hz in (*comb["notches_hz"], *comb["peaks_hz"]) if LOWEST_HZ <= hz <= top]
     return np.union1d(np.geomspace(LOWEST_HZ, top, points), np.asarray(marks, dtype=np.float64))
 
 
-def response_db(comb: _Json, frequency_hz: Floats) -> Floats:
+def response_db(comb: Json, frequency_hz: Floats) -> Floats:
     """Response of a comb in a document, cut off at the deepest level drawn."""
     level = comb_response_db(
         frequency_hz, comb["delay_ms"], comb["level_difference_db"], comb["polarity"] == "inverted"
@@ -32,12 +38,12 @@ def response_db(comb: _Json, frequency_hz: Floats) -> Floats:
     return np.asarray(np.maximum(level, _FLOOR_DB), dtype=np.float64)
 
 
-def comb_figure(comb: _Json) -> "Figure":
+def comb_figure(comb: Json) -> "Figure":
     """Draw the summed response of one comb, the first notches marked."""
     figure, axes = empty_figure(9.0, 4.2)
     draw_response(axes, comb)
     for notch in [hz for hz in comb["notches_hz"] if hz >= LOWEST_HZ][:6]:
-        axes.axvline(notch, color=_SOURCE, linewidth=0.8, linestyle=":")
+        axes.axvline(notch, color=SOURCE, linewidth=0.8, linestyle=":")
     axes.set_title(
         f"Sum of a sound and its copy {comb['delay_ms']:.3g} ms later, {comb['polarity']} polarity",
         fontsize=11,
@@ -45,10 +51,11 @@ def comb_figure(comb: _Json) -> "Figure":
     return figure
 
 
-def draw_response(axes: "Axes", comb: _Json) -> None:
+def draw_response(axes: "Axes", comb: Json) -> None:
+    """Draw the summed response of a comb into a panel."""
     frequency = response_grid_hz(comb)
-    axes.semilogx(frequency, response_db(comb, frequency), color=_MIC, linewidth=1.2)
-    axes.axhline(0.0, color=_SOFT, linewidth=0.8)
+    axes.semilogx(frequency, response_db(comb, frequency), color=MIC, linewidth=1.2)
+    axes.axhline(0.0, color=SOFT, linewidth=0.8)
     axes.set_xlim(LOWEST_HZ, frequency[-1])
     deepest = comb["notch_depth_db"]
     axes.set_ylim(_FLOOR_DB if deepest is None else max(_FLOOR_DB, -max(1.15 * deepest, 6.0)), 8.0)

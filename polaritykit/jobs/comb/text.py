@@ -5,8 +5,8 @@ Conventions: reads the document only; digits are cut to the uncertainty.
 
 from collections.abc import Sequence
 
+from polaritykit.base.types import Json
 from polaritykit.base.wording import stated
-from polaritykit.jobs.layout.text import _Json
 from polaritykit.pages.text import table_csv
 
 #: Notches listed in the terminal; the rest is counted.
@@ -17,7 +17,7 @@ _LISTED = 8
 COMB_FOOTNOTE = "± is one standard uncertainty; depth and height are against the louder of the two alone."
 
 
-def comb_text(document: _Json) -> str:
+def comb_text(document: Json) -> str:
     """Answer in words first, then figures, then what was assumed."""
     lines = [comb_headline(document), ""]
     lines += [f"{name:<17} {value}" for name, value in comb_rows(document)]
@@ -25,7 +25,7 @@ def comb_text(document: _Json) -> str:
     return "\n".join(lines) + "\n"
 
 
-def comb_rows(document: _Json) -> list[tuple[str, str]]:
+def comb_rows(document: Json) -> list[tuple[str, str]]:
     """Give the figures of a comb with their names."""
     return [
         ("Delay", _delay(document)),
@@ -44,7 +44,7 @@ def comb_rows(document: _Json) -> list[tuple[str, str]]:
     ]  # fmt: skip
 
 
-def comb_headline(document: _Json) -> str:
+def comb_headline(document: Json) -> str:
     """Say what happens in one sentence."""
     first = document["first_notch_hz"]
     if first is None:
@@ -58,13 +58,13 @@ def comb_headline(document: _Json) -> str:
     return f"The first notch{zero} is at {frequency}{near}; its depth: {notch_depth(document)}."
 
 
-def _delay(document: _Json) -> str:
+def _delay(document: Json) -> str:
     samples = stated(document["delay_samples"], document["delay_std_samples"], "samples", decimals=1)
     time = stated(document["delay_ms"], document["delay_std_ms"], "ms", decimals=3)
     return f"{time} ({samples} at {document['sample_rate'] / 1000:g} kHz)"
 
 
-def notch_depth(comb: _Json) -> str:
+def notch_depth(comb: Json) -> str:
     """Depth with its uncertainty, or "complete"; its least value where it may be complete."""
     if comb["notch_depth_least_db"] is None:
         return "complete"
@@ -73,7 +73,7 @@ def notch_depth(comb: _Json) -> str:
     return stated(comb["notch_depth_db"], comb["notch_depth_std_db"], "dB", decimals=2)
 
 
-def sound_words(document: _Json) -> str:
+def sound_words(document: Json) -> str:
     """Speed of sound, its uncertainty and where it comes from."""
     speed = stated(document["speed_of_sound_mps"], document["speed_of_sound_std_mps"], "m/s", decimals=1)
     if document["temperature_c"] is None:
@@ -95,7 +95,7 @@ def _frequencies(values: Sequence[float], stds: Sequence[float], up_to_hz: float
     return shown + more
 
 
-def comb_csv(document: _Json) -> str:
+def comb_csv(document: Json) -> str:
     """One row per notch and peak, by frequency."""
     rows = [
         (frequency, std, kind)

@@ -5,16 +5,16 @@ Conventions: reads the document only; the response is drawn from the closed form
 
 from typing import Any
 
+from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import response_db, response_grid_hz
 from polaritykit.jobs.comb.text import COMB_FOOTNOTE, comb_headline, comb_rows
-from polaritykit.jobs.layout.page import _Json
 from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart
 
 _POINTS = 500
 
 
-def comb_chart(comb: _Json) -> _Json:
+def comb_chart(comb: Json) -> Json:
     """Describe the summed response of a comb (of a pair, or by itself) for the page's charts."""
     frequency = response_grid_hz(comb, _POINTS)
     level = response_db(comb, frequency)

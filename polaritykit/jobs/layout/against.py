@@ -5,19 +5,18 @@ session comes as the document of a check (`report.json`).
 """
 
 from dataclasses import replace
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
 from polaritykit.base.errors import InputError
-from polaritykit.base.types import Polarity
+from polaritykit.base.types import Json, Polarity
 from polaritykit.jobs.check.curves import stored_pair
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
 from polaritykit.jobs.layout.track_lags import track_lags
 from polaritykit.spectra.comb import seen_notches_hz
 
-_Json = dict[str, Any]
 #: Notches looked for in a measured sum: higher ones are washed out by the size of any real source.
 _NOTCHES_TRIED = 8
 
@@ -31,7 +30,7 @@ class _Measured(NamedTuple):
     level_db: float | None
 
 
-def compare(layout: Layout, report: _Json, settings: PlanSettings | None = None) -> Comparison:
+def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) -> Comparison:
     """Hold a session's report against the plan.
 
     Parameters
@@ -62,7 +61,7 @@ def compare(layout: Layout, report: _Json, settings: PlanSettings | None = None)
         ) from error
 
 
-def _compare(layout: Layout, report: _Json, settings: PlanSettings) -> Comparison:
+def _compare(layout: Layout, report: Json, settings: PlanSettings) -> Comparison:
     rate_hz = float(report["sample_rate"])
     tracks = {track["name"] for track in report["tracks"]}
     mics = {mic.name: mic.track for mic in layout.plan.mics}
@@ -97,7 +96,7 @@ def _printable(text: str) -> str:
     return "".join(char if char.isprintable() else "?" for char in text)
 
 
-def _homes(layout: Layout, report: _Json) -> dict[str, str]:
+def _homes(layout: Layout, report: Json) -> dict[str, str]:
     """Home track in the report of every planned source that it knows."""
     reported = {source["home"] for pair in report["pairs"] for source in pair.get("sources") or ()}
     tracks = {mic.name: mic.track for mic in layout.plan.mics}
@@ -112,7 +111,7 @@ def _homes(layout: Layout, report: _Json) -> dict[str, str]:
     return homes
 
 
-def _measured(pair: _Json, home: str, report: _Json, a: str, b: str) -> _Measured | None:
+def _measured(pair: Json, home: str, report: Json, a: str, b: str) -> _Measured | None:
     """Return what the report says of one source at one pair, or None."""
     sign = 1.0 if pair["reference"] == a else -1.0
     source = next((item for item in pair.get("sources") or () if item["home"] == home), None)
@@ -128,7 +127,7 @@ def _measured(pair: _Json, home: str, report: _Json, a: str, b: str) -> _Measure
     )
 
 
-def _measured_level(report: _Json, home: str, a: str, b: str) -> float | None:
+def _measured_level(report: Json, home: str, a: str, b: str) -> float | None:
     """Level of b over a for one source, from the report's arrivals."""
     for source in report.get("sources") or ():
         if source["home"] == home:
@@ -139,7 +138,7 @@ def _measured_level(report: _Json, home: str, a: str, b: str) -> float | None:
 
 
 def _compare_pair(
-    planned: PlannedPair, tracks: tuple[str, str], home: str | None, report: _Json, settings: PlanSettings
+    planned: PlannedPair, tracks: tuple[str, str], home: str | None, report: Json, settings: PlanSettings
 ) -> ComparedPair:
     """Planned beside measured for one source."""
     entry = next(
@@ -205,7 +204,7 @@ def _level_reason(planned: PlannedPair, error_db: float, settings: PlanSettings)
 
 
 def _notches(
-    planned: PlannedPair, tracks: tuple[str, str], report: _Json, settings: PlanSettings
+    planned: PlannedPair, tracks: tuple[str, str], report: Json, settings: PlanSettings
 ) -> tuple[tuple[float, ...], tuple[float, ...] | None]:
     """First planned notches, and those seen in the measured sum where the report keeps the spectra."""
     comb = planned.comb

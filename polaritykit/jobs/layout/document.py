@@ -5,9 +5,9 @@ Conventions: as in `plan_records`.  JSON has no infinity: a complete cancellatio
 """
 
 from dataclasses import asdict
-from typing import Any
 
 from polaritykit import __version__
+from polaritykit.base.types import Json
 from polaritykit.jobs.comb.document import SCHEMA_VERSION, comb_fields, sound_fields
 from polaritykit.jobs.layout.records import (
     ComparedPair,
@@ -20,10 +20,8 @@ from polaritykit.jobs.layout.records import (
     Surface,
 )
 
-_Json = dict[str, Any]
 
-
-def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Comparison | None = None) -> _Json:
+def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Comparison | None = None) -> Json:
     """Make the document of `polaritykit layout`.
 
     Parameters
@@ -73,7 +71,7 @@ def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Compar
     }
 
 
-def _mics(plan: Plan) -> list[_Json]:
+def _mics(plan: Plan) -> list[Json]:
     mics = []
     for mic in plan.mics:
         entry = asdict(mic)
@@ -85,7 +83,7 @@ def _mics(plan: Plan) -> list[_Json]:
     return mics
 
 
-def _surface(surface: Surface) -> _Json:
+def _surface(surface: Surface) -> Json:
     return {
         "name": surface.name,
         "point_m": list(surface.point_m),
@@ -94,11 +92,11 @@ def _surface(surface: Surface) -> _Json:
     }
 
 
-def _tapes(points: SolvedPoints) -> list[_Json]:
+def _tapes(points: SolvedPoints) -> list[Json]:
     return [asdict(tape) for tape in points.tapes]
 
 
-def _arrival(arrival: PlannedArrival, sample_rate_hz: float) -> _Json:
+def _arrival(arrival: PlannedArrival, sample_rate_hz: float) -> Json:
     return {
         "source": arrival.source,
         "mic": arrival.mic,
@@ -122,7 +120,7 @@ def _arrival(arrival: PlannedArrival, sample_rate_hz: float) -> _Json:
     }
 
 
-def _pair(pair: PlannedPair, sample_rate_hz: float) -> _Json:
+def _pair(pair: PlannedPair, sample_rate_hz: float) -> Json:
     three = pair.three_to_one
     return {
         "source": pair.source,
@@ -142,7 +140,7 @@ def _pair(pair: PlannedPair, sample_rate_hz: float) -> _Json:
     }
 
 
-def _against(comparison: Comparison) -> _Json:
+def _against(comparison: Comparison) -> Json:
     return {
         "session": comparison.session,
         "sample_rate": comparison.sample_rate_hz,
@@ -152,7 +150,7 @@ def _against(comparison: Comparison) -> _Json:
     }
 
 
-def _compared(pair: ComparedPair) -> _Json:
+def _compared(pair: ComparedPair) -> Json:
     entry = asdict(pair)
     for key in ("planned_notches_hz", "disagrees", "reasons"):
         entry[key] = list(entry[key])

@@ -7,6 +7,7 @@ all pages share.
 import base64
 from typing import Any
 
+from polaritykit.base.types import Json
 from polaritykit.jobs.comb.text import sound_words
 from polaritykit.jobs.comb.view import comb_chart
 from polaritykit.jobs.layout.plots import MOST_CHARTS, charted_pairs, plan_figure
@@ -25,10 +26,8 @@ from polaritykit.jobs.layout.text import (
 from polaritykit.pages.images import image_bytes
 from polaritykit.pages.page import render
 
-_Json = dict[str, Any]
 
-
-def layout_page(document: _Json) -> str:
+def layout_page(document: Json) -> str:
     """Render the page of a layout document as self-contained HTML."""
     combs = charted_pairs(document)
     against = document["against"]

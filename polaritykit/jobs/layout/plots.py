@@ -4,32 +4,27 @@ Conventions: nothing global is touched (no pyplot); frequencies on a logarithmic
 the louder signal alone; the plan is drawn from above (x right, y front) and from the side.
 """
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import draw_response
-from polaritykit.pages.images import any_letters, empty_figure
+from polaritykit.pages.images import MIC, SOFT, SOURCE, any_letters, empty_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 
-_Json = dict[str, Any]
-
-
 #: More panels than this are not looked at; the table has the rest.
 MOST_CHARTS = 24
 
 
-_INK, _SOFT, _SOURCE, _MIC = "#1b2226", "#8a9298", "#a8380c", "#1d5f9e"
-
-
-def charted_pairs(document: _Json) -> list[_Json]:
+def charted_pairs(document: Json) -> list[Json]:
     """Pairs of a layout whose response is worth a picture, in the document's order."""
     return [pair for pair in document["pairs"] if pair["comb"] is not None and pair["of_interest"]]
 
 
-def responses_figure(document: _Json) -> "Figure":
+def responses_figure(document: Json) -> "Figure":
     """Draw one panel per pair of interest, up to `MOST_CHARTS`: the summed response of its source."""
     pairs = charted_pairs(document)[:MOST_CHARTS]
     rows = max((len(pairs) + 1) // 2, 1)
@@ -42,7 +37,7 @@ def responses_figure(document: _Json) -> "Figure":
     return figure
 
 
-def plan_figure(document: _Json) -> "Figure":
+def plan_figure(document: Json) -> "Figure":
     """Draw the plan to scale, from above and from the side."""
     figure, (above, side) = empty_figure(11.0, 6.0, rows=1, columns=2)
     for axes, (across, up), title in (
@@ -62,7 +57,7 @@ def plan_figure(document: _Json) -> "Figure":
     return figure
 
 
-def _draw_points(axes: "Axes", document: _Json, across: int, up: int) -> None:
+def _draw_points(axes: "Axes", document: Json, across: int, up: int) -> None:
     """Draw sources as dots, mics as triangles with their aim, surfaces seen edge-on as lines."""
     for surface in document["surfaces"]:
         normal, point = surface["normal"], surface["point_m"]
@@ -70,27 +65,27 @@ def _draw_points(axes: "Axes", document: _Json, across: int, up: int) -> None:
             axes.axline(
                 (point[across], point[up]),
                 (point[across] - normal[up], point[up] + normal[across]),
-                color=_SOFT,
+                color=SOFT,
                 linewidth=2,
             )
     for source in document["sources"]:
-        axes.plot(source["position_m"][across], source["position_m"][up], "o", color=_SOURCE, markersize=8)
+        axes.plot(source["position_m"][across], source["position_m"][up], "o", color=SOURCE, markersize=8)
     for mic in document["mics"]:
         place = (mic["position_m"][across], mic["position_m"][up])
-        axes.plot(*place, "^", color=_MIC, markersize=7)
+        axes.plot(*place, "^", color=MIC, markersize=7)
         if mic["aim"] is not None and mic["pattern"] != "omni":
             tip = (place[0] + 0.25 * mic["aim"][across], place[1] + 0.25 * mic["aim"][up])
-            axes.annotate("", xy=tip, xytext=place, arrowprops={"arrowstyle": "->", "color": _MIC})
+            axes.annotate("", xy=tip, xytext=place, arrowprops={"arrowstyle": "->", "color": MIC})
 
 
-def _draw_labels(axes: "Axes", document: _Json, across: int, up: int) -> None:
+def _draw_labels(axes: "Axes", document: Json, across: int, up: int) -> None:
     """Write the names beside their points, each where it covers the least of what is there.
 
     The axes' limits must be final.
     """
-    things = [(source["name"], source, _SOURCE) for source in document["sources"]]
+    things = [(source["name"], source, SOURCE) for source in document["sources"]]
     things += [
-        (mic["name"] + (" ø" if mic["polarity"] == "inverted" else ""), mic, _MIC) for mic in document["mics"]
+        (mic["name"] + (" ø" if mic["polarity"] == "inverted" else ""), mic, MIC) for mic in document["mics"]
     ]
     to_points = 72 / axes.get_figure(root=True).dpi  # type: ignore[union-attr] # the axes stand in a figure
     dots = [

@@ -3,14 +3,10 @@
 Conventions: reads documents only; digits are cut to the uncertainty.  Nothing here writes or prints.
 """
 
-from typing import Any
-
+from polaritykit.base.types import Json
 from polaritykit.base.wording import stated
 from polaritykit.jobs.comb.text import notch_depth, sound_words
 from polaritykit.pages.text import table_csv, table_text
-
-_Json = dict[str, Any]
-
 
 _DASH = "–"
 
@@ -19,13 +15,13 @@ _DASH = "–"
 PAIR_HEADINGS = ("Source", "Pair", "Offset", "Level", "Polarity", "First notch", "Depth", "3:1")
 
 
-def pair_rows(document: _Json) -> list[tuple[str, ...]]:
+def pair_rows(document: Json) -> list[tuple[str, ...]]:
     """One row of texts per source and pair, those of interest first."""
     ordered = sorted(document["pairs"], key=lambda pair: not pair["of_interest"])
     return [_pair_row(pair) for pair in ordered]
 
 
-def _pair_row(pair: _Json) -> tuple[str, ...]:
+def _pair_row(pair: Json) -> tuple[str, ...]:
     comb = pair["comb"]
     notch = depth = _DASH
     if comb is not None:
@@ -50,7 +46,7 @@ def _pair_row(pair: _Json) -> tuple[str, ...]:
 ARRIVAL_HEADINGS = ("Source", "Mic", "Distance", "Time", "Level", "Off axis", "Polarity")
 
 
-def arrival_rows(document: _Json) -> list[tuple[str, ...]]:
+def arrival_rows(document: Json) -> list[tuple[str, ...]]:
     """One row of texts per source and mic."""
     speed = document["speed_of_sound_mps"]
     rows: list[tuple[str, ...]] = []
@@ -75,7 +71,7 @@ def arrival_rows(document: _Json) -> list[tuple[str, ...]]:
 BOUNCE_HEADINGS = ("Source", "Mic", "Surface", "Later by", "Level", "First notch", "Depth")
 
 
-def bounce_rows(document: _Json) -> list[tuple[str, ...]]:
+def bounce_rows(document: Json) -> list[tuple[str, ...]]:
     """One row of texts per first reflection."""
     rows: list[tuple[str, ...]] = []
     for item in document["arrivals"]:
@@ -109,7 +105,7 @@ AGAINST_HEADINGS = (
 )
 
 
-def against_rows(document: _Json) -> list[tuple[str, ...]]:
+def against_rows(document: Json) -> list[tuple[str, ...]]:
     """One row of texts per compared source and pair, those that disagree first."""
     rows: list[tuple[str, ...]] = []
     for pair in sorted(document["against"]["pairs"], key=lambda pair: not pair["disagrees"]):
@@ -133,7 +129,7 @@ def against_rows(document: _Json) -> list[tuple[str, ...]]:
     return rows
 
 
-def against_sentences(document: _Json) -> list[str]:
+def against_sentences(document: Json) -> list[str]:
     """Say what disagrees and its likely reasons, tracks first; a reason that many pairs share only once."""
     against = document["against"]
     sentences = [f"{lag['mic']}: {lag['why']}" for lag in against["tracks"] if lag["verdict"] != "agrees"]
@@ -148,13 +144,13 @@ def against_sentences(document: _Json) -> list[str]:
     return sentences or ["The session agrees with the plan within the uncertainty of both."]
 
 
-def plan_size(document: _Json) -> str:
+def plan_size(document: Json) -> str:
     """How many mics and sources, in words."""
     counts = ((len(document["mics"]), "mic"), (len(document["sources"]), "source"))
     return ", ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts)
 
 
-def layout_text(document: _Json) -> str:
+def layout_text(document: Json) -> str:
     """Terminal text: the comparison first where there is one, then pairs, bounces and remarks."""
     lines = [f"{document['title']}: {plan_size(document)}"]
     if document["against"] is not None:
@@ -185,7 +181,7 @@ def layout_text(document: _Json) -> str:
     return "\n".join(lines) + "\n"
 
 
-def layout_csv(document: _Json) -> str:
+def layout_csv(document: Json) -> str:
     """One row per source and pair, with the document's own numbers."""
     columns = ("source", "a", "b", "offset_ms", "offset_std_ms", "offset_samples", "level_difference_db",
                "level_difference_std_db", "polarity", "polarity_reason")  # fmt: skip

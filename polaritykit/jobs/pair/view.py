@@ -4,17 +4,14 @@ Conventions: reads the document only; levels of the mono sum are gains against t
 (the negative of the document's losses), as in the terminal.
 """
 
-from typing import Any
-
+from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, measured, number
 from polaritykit.jobs.pair.text import answer
 from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, around, octave_chart
 
-_Json = dict[str, Any]
 
-
-def stereo_view(document: _Json) -> JobView:
+def stereo_view(document: Json) -> JobView:
     """Make the view of a pair document."""
     pair = document["pair"]
     headline, *rest = [line.strip().removeprefix("- ") for line in answer(pair)]
@@ -33,7 +30,7 @@ def stereo_view(document: _Json) -> JobView:
     )
 
 
-def _measured(pair: _Json) -> Section:
+def _measured(pair: Json) -> Section:
     rows = []
     if pair["offset_ms"] is not None:
         late = pair["other"] if pair["offset_ms"] >= 0 else pair["reference"]
@@ -62,7 +59,7 @@ def _measured(pair: _Json) -> Section:
     )
 
 
-def _octaves(pair: _Json) -> Section:
+def _octaves(pair: Json) -> Section:
     octaves = pair["octaves"]
     centres = [octave["centre_hz"] for octave in octaves]
 
@@ -119,7 +116,7 @@ def _octaves(pair: _Json) -> Section:
     )
 
 
-def _history(pair: _Json) -> Section:
+def _history(pair: Json) -> Section:
     history = pair["history"]
     times = [round((k + 0.5) * history["window_s"], 2) for k in range(len(history["correlation"]))]
     end = max(1.0, len(times) * history["window_s"])

@@ -3,16 +3,13 @@
 Conventions: reads the document of ``pulse read`` only.
 """
 
-from typing import Any
-
+from polaritykit.base.types import Json
 from polaritykit.base.wording import listed, number, percent, plural
 from polaritykit.jobs.pulse.signal import CAUTIONS
 from polaritykit.pages.view import JobView, Section, Table
 
-_Json = dict[str, Any]
 
-
-def pulse_view(document: _Json) -> JobView:
+def pulse_view(document: Json) -> JobView:
     """Make the view of the readings."""
     channels = document["channels"]
     rows = tuple(
@@ -50,7 +47,7 @@ def pulse_view(document: _Json) -> JobView:
     )
 
 
-def _headline(channels: list[_Json]) -> str:
+def _headline(channels: list[Json]) -> str:
     wrong = [channel["name"] for channel in channels if channel["polarity"] == "negative"]
     open_ones = [channel["name"] for channel in channels if channel["polarity"] == "cannot tell"]
     parts = []

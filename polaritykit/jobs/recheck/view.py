@@ -3,15 +3,12 @@
 Conventions: reads the document of ``recheck`` only.
 """
 
-from typing import Any
-
+from polaritykit.base.types import Json
 from polaritykit.base.wording import measured, number, plural
 from polaritykit.pages.view import JobView, Section, Table
 
-_Json = dict[str, Any]
 
-
-def recheck_view(document: _Json) -> JobView:
+def recheck_view(document: Json) -> JobView:
     """Make the view of the differences."""
     tracks = tuple(
         (

@@ -12,7 +12,7 @@ import pytest
 
 from polaritykit.base.wording import measured, number, percent
 from polaritykit.jobs.check.document import CURVE_BYTES
-from polaritykit.pages import page
+from polaritykit.jobs.check import page
 
 
 @pytest.fixture(scope="module")
