@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
+from polaritykit.evidence.from_take import open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
@@ -72,9 +73,16 @@ def gather(
         frames = _from_frames(
             recording, activity_db, sustained, hits.motions, settings=settings, progress=progress
         )
-    return Gathered(
-        evidence=covered((*hits.evidence, *frames.evidence), settings.evidence), motions=frames.motions
+    evidence = (*hits.evidence, *frames.evidence)
+    steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
+    rest = take_evidence(
+        steady,
+        activity_db,
+        open_pairs(evidence, usable, settings.continuous.open_log_odds),
+        settings=settings.continuous,
+        edge_cap=settings.evidence.edge_cap,
     )
+    return Gathered(evidence=covered((*evidence, *rest), settings.evidence), motions=frames.motions)
 
 
 def _noise_strokes(

@@ -22,12 +22,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.continuous import frame_samples, spectra_of
-from polaritykit.joint_delay import BINS_ALIKE, INDEPENDENT
-from polaritykit.mains import clear_of, resolved
-from polaritykit.records import Complexes, Floats, Recording
-from polaritykit.settings import ContinuousSettings
+from polaritykit.sustained.frames import frame_samples, spectra_of
+from polaritykit.sustained.joint_delay import BINS_ALIKE, INDEPENDENT
+from polaritykit.sustained.mains import clear_of, resolved
+from polaritykit.base.types import Floats, Recording
+from polaritykit.sustained.settings import ContinuousSettings
 
+Complexes = NDArray[np.complex128]
 #: Half-overlapping frames in one run, and runs: a minute of audio, enough to find what stands 20 dB under
 #: the rest.
 _RUN_FRAMES = 32
@@ -42,9 +43,12 @@ _UP_TO_HZ = (1200.0, 4000.0)
 _CHANCE = 1e-3
 #: What moments that are not simultaneous show above that counts so much.
 _FAR_WORTH = 2.0
-#: Each third of the take shows at least this share of a third, within this of the lag (a drifting clock).
-_THIRD_SHARE = 0.2
-_THIRD_WITHIN_S = 0.5e-3
+_FAR_DEVIATIONS = 3.5
+#: Parts of the take whose heights are held against one another, within this of the lag (a drifting clock);
+#: the standard deviation of eight normal values seldom exceeds this.
+_PARTS = 8
+_NEAR_S = 0.1e-3
+_EVEN = 1.5
 _FINE = 2
 
 
@@ -92,13 +96,12 @@ def read_take(recording: Recording, settings: ContinuousSettings) -> TakeFrames 
     rate, n = recording.sample_rate_hz, recording.n_samples
     size = frame_samples(n, rate, settings)
     hop = size // 2
-    fit = (n - size) // hop + 3
+    fit = (n - size) // hop + 1
     if fit < 2 * _APART:
         return None
     run = min(fit, _RUN_FRAMES)
     runs = min(_RUNS, fit // run)
-    # Half a frame of silence at both ends: else the window takes what is there.
-    starts = np.linspace(0, fit - run, runs).round().astype(int) * hop - hop
+    starts = np.linspace(0, fit - run, runs).round().astype(int) * hop
     low, high = (round(f * size / rate) for f in (_LOWEST_HZ, min(_HIGHEST_HZ, 0.45 * rate)))
     spectra = []
     for start in starts:
@@ -139,9 +142,9 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
     none = Shared(
         related=False, lag_s=peak.lag_s, sign=peak.sign, height=peak.height, needed=peak.needed, rival=1.0
     )
-    if peak.height < peak.needed or not pair.recurs(peak) or not pair.without_mains(peak):
+    if peak.height < peak.needed or not pair.without_mains(peak):
         return none
-    needed = pair.needed_beside(peak)
+    needed = pair.needed_beside(peak) * pair.scatter(peak)
     return Shared(
         related=peak.height >= needed,
         lag_s=peak.lag_s,
@@ -251,25 +254,28 @@ class _Pair:
         spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2))))
         needed = self.needed * spread
         # The heights of all weightings in units of what each asks for: the peak's own is held against it.
-        far = float(np.max(np.abs(curves).max(axis=(0, 2)) / needed))
-        return float(needed[peak.weighting]) * (1.0 + _FAR_WORTH * max(0.0, far - 1.0))
+        far = np.max(np.abs(curves).max(axis=2) / needed, axis=1)
+        beyond = 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
+        usual = float(far.mean() + _FAR_DEVIATIONS * far.std())
+        return float(needed[peak.weighting]) * max(beyond, usual)
 
-    def recurs(self, peak: _Peak) -> bool:
-        """Whether three parts of the take, alike in what both tracks have to say, show the peak."""
+    def scatter(self, peak: _Peak) -> float:
+        """How much the peak owes to few parts of the take, alike in what both tracks have to say; 1 is even.
+
+        Independent frames make parts that scatter by 1 in units of their own chance; one long note common to
+        both by accident makes one part stand alone.
+        """
         products = self.products(0)
         said = np.cumsum(np.sum(np.abs(products) ** 2, axis=1, dtype=np.float64))
-        third = np.minimum((said / max(float(said[-1]), 1e-300) * 3).astype(int), 2)
+        part = np.minimum((said / max(float(said[-1]), 1e-300) * _PARTS).astype(int), _PARTS - 1)
         at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * _FINE)
-        near = max(1, round(_THIRD_WITHIN_S * self.take.sample_rate_hz * _FINE))
-        least = _THIRD_SHARE * peak.height / math.sqrt(3.0)
+        near = max(1, round(_NEAR_S * self.take.sample_rate_hz * _FINE))
         weight = self.weights[peak.weighting : peak.weighting + 1]
-        for number in range(3):
-            if not np.any(third == number):
-                return False
-            curve = peak.sign * self.curves(products[third == number], weight)[0]
-            if float(curve[max(0, at - near) : at + near + 1].max()) < least:
-                return False
-        return True
+        heights = []
+        for number in range(_PARTS):
+            curve = peak.sign * self.curves(products[part == number], weight)[0]
+            heights.append(float(curve[max(0, at - near) : at + near + 1].max()))
+        return max(1.0, float(np.std(heights, ddof=1)) / _EVEN)
 
     def without_mains(self, peak: _Peak) -> bool:
         """Whether the peak stands without the bins that hum could fill."""

@@ -23,9 +23,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
-from polaritykit.records import Complexes, Floats, Samples
+from polaritykit.base.types import Floats, Recording, Samples
 
+Complexes = NDArray[np.complex128]
 #: Hann windows: correlation of neighbouring bins over all of them (closed form: 35/18), and independent
 #: windows per half-overlapping one, 1/(1 + 2·(1/6)²) (Welch 1967).
 BINS_ALIKE = 35 / 18
@@ -39,6 +41,7 @@ _CHANCE = 1e-3
 #: Coherence above this weighs no more: one line must not decide.
 _MOST_COHERENT = 1.0 - 1e-4
 _FEWEST_BINS = 8
+_FEWEST_WINDOWS = 64
 #: What leaks counts from beyond the window's own line on, with this margin; rounding of single precision,
 #: as power.
 _LEAKS_FROM = 4
@@ -110,7 +113,7 @@ def joint_delay(
         Polarity, +1 or -1.
     sample_rate_hz : int
     lobes_s : float
-        The highest lobe of either sign is looked for so far about the first value.
+        The highest lobe of either sign is looked for so far about the first value; 0 keeps to the value's own.
 
     Returns
     -------
@@ -124,22 +127,61 @@ def joint_delay(
     noise = math.sqrt(BINS_ALIKE * float(np.sum(pooled.weight**2 * pooled.incoherent)) / (2.0 * pooled.n))
     left = offset_s - whole / sample_rate_hz
     lobe = _highest_lobe(
-        pooled.weight * pooled.coherency, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=noise
+        sign * pooled.weight * pooled.coherency, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=noise
     )
-    lag = _summit(lobe.sign * pooled.weight * pooled.coherency, pooled.omega, lobe.lag_s)
+    turned = sign * lobe.sign
+    lag = _summit(turned * pooled.weight * pooled.coherency, pooled.omega, lobe.lag_s)
     if lag is None:
         return None
-    spread = _spread(pooled, lag, lobe.sign)
+    spread = _spread(pooled, lag, turned)
     return JointDelay(
         offset_s=whole / sample_rate_hz + lag,
         std_s=math.hypot(spread.std_s, lobe.risk_s),
-        sign=lobe.sign,
+        sign=turned,
         bound_s=spread.bound_s,
         bent=spread.bent,
         moving=spread.moving,
-        same_lobe=lobe.sign == sign and abs(lobe.lag_s - left) < lobe.half_apart_s,
+        same_lobe=lobe.sign > 0 and abs(lobe.lag_s - left) < lobe.half_apart_s,
         height=lobe.height / max(noise, 1e-300),
     )
+
+
+def take_windows(
+    recording: Recording, pair: tuple[int, int], whole: int, most: int, n_windows: int
+) -> tuple[Samples, Samples]:
+    """Half-overlapping windows of a pair that lie inside the take on both tracks, spread where too many.
+
+    Parameters
+    ----------
+    recording : Recording
+    pair : tuple of int
+        Two tracks; the second is cut ``whole`` samples later.
+    whole : int
+    most : int
+        Longest window; a sixth of the take at most, for what the outer halves of the outer windows lose.
+    n_windows : int
+        So many at most, but a few tens always.
+
+    Returns
+    -------
+    tuple of ndarray
+        Each of shape (n_windows, size).
+    """
+    n = recording.n_samples
+    first, stop = max(0, -whole), min(n, n - whole)
+    size = min(most, max(16, (stop - first) // 6)) // 2 * 2
+    full = max(1, round((stop - first - size) / (size / 2)) + 1)
+    count = min(full, max(n_windows, _FEWEST_WINDOWS))
+    starts = np.linspace(first, stop - size, count).astype(np.int64)
+    if count == full:
+        takes = [recording.read(0, n, (track,))[0] for track in pair]
+        views = [np.lib.stride_tricks.sliding_window_view(take, size) for take in takes]
+        return np.asarray(views[0][starts]), np.asarray(views[1][starts + whole])
+    one, other = (
+        np.stack([recording.read(int(at) + shift, int(at) + shift + size, (track,))[0] for at in starts])
+        for track, shift in zip(pair, (0, whole), strict=True)
+    )
+    return one, other
 
 
 def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
@@ -292,7 +334,8 @@ def _highest_lobe(
     tall = np.abs(heights)
     top = np.flatnonzero((tall[1:-1] >= tall[:-2]) & (tall[1:-1] > tall[2:])) + 1
     if not len(top):
-        return _Lobe(lag_s=lag_s, sign=1, height=0.0, half_apart_s=reach_s, risk_s=0.0)
+        middle = float(heights[len(heights) // 2])
+        return _Lobe(lag_s=lag_s, sign=1, height=middle, half_apart_s=math.inf, risk_s=0.0)
     order = top[np.argsort(-tall[top])]
     best = int(order[0])
     risk = 0.0
