@@ -266,7 +266,7 @@ def read_home(
         curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
         if curve is None:
             continue
-        offset, std, lobes_agree = curve.offset_s, 0.25 / rate, True
+        offset, std, lobes_agree, line = curve.offset_s, 0.25 / rate, True, math.inf
         if curve.significance >= settings.min_significance:
             whole = round(offset * rate)
             if not resolved(rate / size):
@@ -275,7 +275,7 @@ def read_home(
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
             near = settings.refine_within_period / curve.mean_hz
             if better is not None:
-                lobes_agree = better.same_lobe
+                lobes_agree, line = better.same_lobe, better.line_s
                 moved = abs(better.offset_s - offset)
                 if moved <= near or not better.same_lobe:
                     offset, std = better.offset_s, better.std_s
@@ -290,7 +290,7 @@ def read_home(
                 offset_s=offset,
                 std_s=std,
                 lobes_agree=lobes_agree,
-                confirmed=std < 0.25 / rate,
+                confirmed=line < 0.25 / rate,
                 explained_db=_explained_db(spectra[:, home], spectra[:, other], offset, rate)
                 + float(np.mean(levels_db[chosen, other]) - top[other]),
             )

@@ -47,9 +47,12 @@ _FEWEST_WINDOWS = 64
 _LEAKS_FROM = 4
 _LEAK_MARGIN = 10.0
 _ROUNDING = 1e-12
-#: Stretches of time, and of the spectrum (by what they say), whose disagreement widens the uncertainty.
+#: Stretches of time, and parts of the spectrum, whose disagreement widens the uncertainty; a part counts
+#: from this share of all there is to tell on.
 _STRETCHES = 8
-_BANDS = 8
+_BANDS_PER_OCTAVE = 2
+_LEAST_SHARE = 0.01
+_LEVELS_PER_OCTAVE = 3
 #: Scatter beyond noise is told from noise at this many of its own standard deviations.
 _SIGMAS = 2.0
 
@@ -62,6 +65,9 @@ class JointDelay:
     std_s: float
     #: Polarity of the lobe that was taken, +1 or -1.
     sign: int
+    #: Spread of a line through the phase, seconds, in view of how the single frequencies lie about it: large
+    #: where nothing but a few of them agree by chance.
+    line_s: float
     #: What noise alone would make of the offset, seconds: the Cramér-Rao bound of what is coherent.
     bound_s: float
     #: Departures of parts of the spectrum from one delay, over those of noise, as standard deviations.
@@ -88,6 +94,8 @@ class _Pooled:
     omega: Floats
     #: Independent windows.
     n: float
+    #: Mean powers of both tracks.
+    powers: tuple[Floats, Floats]
 
 
 def joint_delay(
@@ -138,6 +146,7 @@ def joint_delay(
         offset_s=whole / sample_rate_hz + lag,
         std_s=math.hypot(spread.std_s, lobe.risk_s),
         sign=turned,
+        line_s=spread.line_s,
         bound_s=spread.bound_s,
         bent=spread.bent,
         moving=spread.moving,
@@ -210,6 +219,7 @@ def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
         incoherent=1.0 - coherence,
         omega=2 * np.pi * np.arange(len(coherency)) * rate_hz / size,
         n=n,
+        powers=(power_a, power_b),
     )
 
 
@@ -260,6 +270,7 @@ def _coherence(coherency: Complexes, n: float) -> Floats:
 @dataclass(frozen=True, kw_only=True)
 class _Spread:
     std_s: float
+    line_s: float
     bound_s: float
     bent: float
     moving: float
@@ -268,28 +279,72 @@ class _Spread:
 def _spread(pooled: _Pooled, lag_s: float, sign: int) -> _Spread:
     """Standard deviation of the delay: what noise promises, and what the data's parts show beyond it."""
     turn = sign * pooled.weight * np.exp(1j * pooled.omega * lag_s)
-    bend = float(np.sum(pooled.omega**2 * (turn * pooled.coherency).real))
+    bends = pooled.omega**2 * (turn * pooled.coherency).real
+    bend = float(np.sum(bends))
     pulls = pooled.omega * (turn * pooled.parts).imag
-    information = (pooled.weight * pooled.omega) ** 2 * pooled.incoherent
-    promised = BINS_ALIKE * float(np.sum(information)) / (2.0 * pooled.n)
-    share = np.cumsum(information) / max(float(np.sum(information)), 1e-300)
-    band = np.minimum((share * _BANDS).astype(int), _BANDS - 1)
-    cells = np.stack([np.bincount(band, row, minlength=_BANDS) for row in pulls])
-    # Noise pulls each cell alike; a band or a stretch whose cells all pull one way does not.
-    across, along = cells.sum(axis=0), cells.sum(axis=1)
-    bands = float(np.sum(across**2)) * _BANDS / (_BANDS - 1)
-    stretches = float(np.sum(along**2)) * len(along) / max(1, len(along) - 1)
-
-    def beyond(shown: float, freedom: int) -> float:
-        return max(0.0, shown - promised * (1.0 + _SIGMAS * math.sqrt(2.0 / max(1, freedom))))
-
-    total = promised + beyond(bands, _BANDS - 1) + beyond(stretches, len(along) - 1)
+    noise = BINS_ALIKE * (pooled.weight * pooled.omega) ** 2 * pooled.incoherent / (2.0 * pooled.n)
+    promised = float(np.sum(noise))
+    if bend <= 0:
+        return _Spread(std_s=math.inf, line_s=math.inf, bound_s=math.inf, bent=0.0, moving=0.0)
+    along = pulls.sum(axis=1)
+    # Stretches: their sum's variance by their scatter about their mean.
+    stretches = float(np.sum((along - along.mean()) ** 2)) * len(along) / max(1, len(along) - 1)
+    freedom = max(1, len(along) - 1)
+    more = max(0.0, stretches - promised * (1.0 + _SIGMAS * math.sqrt(2.0 / freedom)))
+    bands, bent = _between_bands(pooled.omega, pulls.sum(axis=0), bends, noise)
+    departures = BINS_ALIKE * float(np.sum(pulls.sum(axis=0) ** 2))
+    unlike = _by_response(pooled, bends)
+    beyond = max(0.0, unlike**2 - (1.0 + _SIGMAS * math.sqrt(2.0)) * promised / bend**2)
     return _Spread(
-        std_s=math.sqrt(total) / bend if bend > 0 else math.inf,
-        bound_s=math.sqrt(promised) / bend if bend > 0 else math.inf,
-        bent=math.sqrt(bands / promised),
+        std_s=math.sqrt((promised + more) / bend**2 + bands**2 + beyond),
+        line_s=math.sqrt(max(promised, departures)) / bend,
+        bound_s=math.sqrt(promised) / bend,
+        bent=bent,
         moving=math.sqrt(stretches / promised),
     )
+
+
+def _by_response(pooled: _Pooled, bends: Floats) -> float:
+    """Delay that the two tracks' difference in level over frequency would make if it were minimum phase.
+
+    A microphone's or an amplifier's response delays as it filters, which is no way through the air; nothing
+    in the phase tells one from the other.  Noise makes as much of it as of the delay itself.
+    """
+    from scipy.fft import irfft, rfft
+
+    at = np.log2(np.maximum(np.arange(len(bends)), 1))
+    part = np.floor(_LEVELS_PER_OCTAVE * at).astype(int)
+    said = np.bincount(part, bends)
+    heard = np.flatnonzero(said > _LEAST_SHARE / _LEVELS_PER_OCTAVE * said.sum())
+    one, other = (np.bincount(part, power * (pooled.weight > 0))[heard] for power in pooled.powers)
+    # Beyond what is heard the level is taken to go on as it ends.
+    level = np.interp(at, (heard + 0.5) / _LEVELS_PER_OCTAVE, 0.5 * np.log(other / one))
+    cepstrum = irfft(level)
+    cepstrum[len(level) :] = 0.0
+    cepstrum[1 : len(level) - 1] *= 2.0
+    phase = np.asarray(rfft(cepstrum)).imag
+    return float(-np.sum(bends * phase / np.maximum(pooled.omega, 1e-9)) / np.sum(bends))
+
+
+def _between_bands(omega: Floats, pull: Floats, bend: Floats, noise: Floats) -> tuple[float, float]:
+    """Scatter of the delays of single octaves beyond their noise, and over it.
+
+    Two mics' responses turn the phase over whole octaves, so it does not average out as noise does: the
+    joint delay is one octave's as much as another's, and as far off as they are from one another.
+    """
+    octave = np.floor(_BANDS_PER_OCTAVE * np.log2(np.maximum(omega, 1.0))).astype(int)
+    octave -= octave.min()
+    bends, pulls, noises = (np.bincount(octave, values) for values in (bend, pull, noise))
+    heard = bends > _LEAST_SHARE * bends.sum()
+    if np.count_nonzero(heard) < 2:
+        return 0.0, 1.0
+    share = bends[heard] / bends[heard].sum()
+    apart = pulls[heard] / bends[heard]
+    expected = noises[heard] / bends[heard] ** 2
+    freedom = np.count_nonzero(heard) - 1
+    shown, by_noise = float(np.sum(share * apart**2)), float(np.sum(share * expected))
+    beyond = max(0.0, shown - by_noise * (1.0 + _SIGMAS * math.sqrt(2.0 / freedom)))
+    return math.sqrt(beyond), math.sqrt(shown / max(by_noise, 1e-300))
 
 
 def _summit(weighted: Complexes, omega: Floats, lag_s: float) -> float | None:
