@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
-from polaritykit.evidence.from_take import open_pairs, take_evidence
+from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
@@ -73,8 +73,13 @@ def gather(
         frames = _from_frames(
             recording, activity_db, sustained, hits.motions, settings=settings, progress=progress
         )
-    evidence = (*hits.evidence, *frames.evidence)
     steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
+    evidence = moving_sources(
+        steady,
+        (*hits.evidence, *frames.evidence),
+        settings=settings.continuous,
+        edge_cap=settings.evidence.edge_cap,
+    )
     rest = take_evidence(
         steady,
         activity_db,

@@ -5,6 +5,7 @@ Conventions: as in `polaritykit.evidence.source`.
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from polaritykit.evidence.source import SourceEvidence
 from polaritykit.sustained.frames import explained_db
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.settings import ContinuousSettings
-from polaritykit.sustained.whole_take import Shared, read_take, shared
+from polaritykit.sustained.whole_take import Shared, plain_sign, read_take, shared
 
 
 def take_evidence(
@@ -54,8 +55,47 @@ def take_evidence(
             continue
         delay = _sharpened(recording, (a, b), test, take.fft_size, settings)
         if delay is not None:
-            found.append(_evidence(levels_db, (a, b), test, delay, settings, edge_cap))
+            size = _log_odds(test, settings, edge_cap)
+            found.append(_evidence(levels_db, (a, b), sign=test.sign, size=size, found=delay))
     return tuple(found)
+
+
+def moving_sources(
+    recording: Recording,
+    evidence: Sequence[SourceEvidence],
+    *,
+    settings: ContinuousSettings,
+    edge_cap: float,
+) -> tuple[SourceEvidence, ...]:
+    """Let the plain phase transform speak for pairs of sustained sound whose sign is not sure.
+
+    Returns
+    -------
+    tuple of SourceEvidence
+        The same, in the same order.
+    """
+    said = np.sum([item.log_odds for item in evidence], axis=0) if evidence else np.zeros((0, 0))
+    result = list(evidence)
+    take = None
+    for number, item in enumerate(evidence):
+        if item.kind != "continuous":
+            continue
+        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < edge_cap)):
+            take = take or read_take(recording, settings)
+            if take is None:
+                return tuple(evidence)
+            sign, rival = plain_sign(
+                take, item.home, int(other), offset_s=float(item.offset_s[item.home, other])
+            )
+            size = float(np.clip(settings.rival_slope * (settings.max_rival - rival), 0.0, edge_cap))
+            odds = result[number].log_odds.copy()
+            own = float(odds[item.home, other])
+            if sign * float(said[item.home, other]) < 0.0 or size <= abs(own):
+                continue
+            odds[item.home, other] = odds[other, item.home] = sign * size
+            said[item.home, other] = said[other, item.home] = said[item.home, other] + sign * size - own
+            result[number] = replace(result[number], log_odds=read_only(odds))
+    return tuple(result)
 
 
 def _sharpened(
@@ -85,12 +125,7 @@ def _sharpened(
 
 
 def _evidence(
-    levels_db: Floats,
-    pair: tuple[int, int],
-    test: Shared,
-    found: tuple[JointDelay, float],
-    settings: ContinuousSettings,
-    edge_cap: float,
+    levels_db: Floats, pair: tuple[int, int], *, sign: int, size: float, found: tuple[JointDelay, float]
 ) -> SourceEvidence:
     delay, share_db = found
     a, b = pair
@@ -100,9 +135,9 @@ def _evidence(
     known[a, b] = known[b, a] = True
     offset[a, b], offset[b, a] = delay.offset_s, -delay.offset_s
     std[a, b] = std[b, a] = delay.std_s
-    odds[a, b] = odds[b, a] = test.sign * _log_odds(test, settings, edge_cap)
+    odds[a, b] = odds[b, a] = sign * size
     obstacle = [""] * n
-    if abs(odds[a, b]) == 0.0:
+    if size == 0.0:
         obstacle[b] = "narrow"
     level = levels_db.mean(axis=0)
     home, other = (a, b) if delay.offset_s >= 0 else (b, a)

@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, Samples, read_only
-from polaritykit.sustained.mains import least_left, left_in_take, resolved
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
+from polaritykit.sustained.mains import least_left, left_in_take, resolved
 from polaritykit.sustained.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
@@ -274,6 +274,8 @@ def read_home(
             own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
             near = settings.refine_within_period / curve.mean_hz
+            # Where no two windows agree on a phase, the peak is known to a part of a period and no better.
+            std = max(std, 0.5 * near)
             if better is not None:
                 lobes_agree, line = better.same_lobe, better.line_s
                 moved = abs(better.offset_s - offset)

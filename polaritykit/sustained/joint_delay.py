@@ -21,6 +21,7 @@ Carter, G. C., Knapp, C. H. & Nuttall, A. H. (1973), IEEE Trans. AU 21(4), 337-3
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -121,7 +122,8 @@ def joint_delay(
         Polarity, +1 or -1.
     sample_rate_hz : int
     lobes_s : float
-        The highest lobe of either sign is looked for so far about the first value; 0 keeps to the value's own.
+        The highest lobe of either sign is looked for so far about the first value; 0 keeps
+        to the value's own.
 
     Returns
     -------
@@ -134,11 +136,10 @@ def joint_delay(
         return None
     noise = math.sqrt(BINS_ALIKE * float(np.sum(pooled.weight**2 * pooled.incoherent)) / (2.0 * pooled.n))
     left = offset_s - whole / sample_rate_hz
-    lobe = _highest_lobe(
-        sign * pooled.weight * pooled.coherency, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=noise
-    )
+    signed = sign * pooled.weight * pooled.coherency
+    lobe = _highest_lobe(signed, size, sample_rate_hz, lag_s=left, reach_s=lobes_s, noise=noise)
     turned = sign * lobe.sign
-    lag = _summit(turned * pooled.weight * pooled.coherency, pooled.omega, lobe.lag_s)
+    lag = _summit(lobe.sign * signed, pooled.omega, lobe.lag_s)
     if lag is None:
         return None
     spread = _spread(pooled, lag, turned)
@@ -200,8 +201,9 @@ def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     stretches = min(_STRETCHES, n_windows)
     edges = np.linspace(0, n_windows, stretches + 1).round().astype(int)
-    parts, power_a, power_b = [], 0.0, 0.0
-    for first, stop in zip(edges[:-1], edges[1:], strict=True):
+    parts = []
+    power_a, power_b = np.zeros(size // 2 + 1), np.zeros(size // 2 + 1)
+    for first, stop in pairwise(edges):
         a, b = (rfft(x[first:stop] * window, axis=-1) for x in (windows_a, windows_b))
         parts.append(np.sum(np.conj(a) * b, axis=0, dtype=np.complex128))
         power_a = power_a + np.sum(np.abs(a) ** 2, axis=0, dtype=np.float64)
@@ -277,7 +279,7 @@ class _Spread:
 
 
 def _spread(pooled: _Pooled, lag_s: float, sign: int) -> _Spread:
-    """Standard deviation of the delay: what noise promises, and what the data's parts show beyond it."""
+    """Return what noise promises of the delay's spread, and what the data's parts show beyond it."""
     turn = sign * pooled.weight * np.exp(1j * pooled.omega * lag_s)
     bends = pooled.omega**2 * (turn * pooled.coherency).real
     bend = float(np.sum(bends))

@@ -22,13 +22,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.types import Floats, Recording
 from polaritykit.sustained.frames import frame_samples, spectra_of
 from polaritykit.sustained.joint_delay import BINS_ALIKE, INDEPENDENT
 from polaritykit.sustained.mains import clear_of, resolved
-from polaritykit.base.types import Floats, Recording
 from polaritykit.sustained.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
+#: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
+_PLAIN_HZ = (200.0, 4000.0)
+_PLAIN_NEAR_S = 3e-3
 #: Half-overlapping frames in one run, and runs: a minute of audio, enough to find what stands 20 dB under
 #: the rest.
 _RUN_FRAMES = 32
@@ -153,6 +156,46 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
         needed=needed,
         rival=peak.rival,
     )
+
+
+def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[int, float]:
+    """Sign by the phase transform in which every frame and every frequency has the same say.
+
+    A source that sounds from another place with every note (a wind instrument, a voice that turns) blurs the
+    phase of what is coherent over the take; averaged over many notes the plain transform still has one sign.
+    All frequencies alike and all octaves alike must give the same one.
+
+    Parameters
+    ----------
+    take : TakeFrames
+    a, b : int
+    offset_s : float
+        The peak is looked for within three milliseconds of it.
+
+    Returns
+    -------
+    tuple
+        Sign, 0 where the two disagree, and the largest height of the other sign as a share of the peak.
+    """
+    from scipy.fft import irfft
+
+    cross = np.conj(take.spectra[:, a]) * take.spectra[:, b]
+    phasor = np.mean(cross / np.maximum(np.abs(cross), 1e-30), axis=0)
+    frequency = take.frequency_hz
+    inside = (frequency >= _PLAIN_HZ[0]) & (frequency <= _PLAIN_HZ[1])
+    phasor = np.where(inside, phasor * np.exp(2j * np.pi * frequency * offset_s), 0.0)
+    reach = round(_PLAIN_NEAR_S * take.sample_rate_hz)
+    first = round(frequency[0] * take.fft_size / take.sample_rate_hz)
+    signs, rivals = [], []
+    for weight in (1.0, frequency[0] / frequency):
+        spectrum = np.zeros(take.fft_size // 2 + 1, dtype=complex)
+        spectrum[first : first + len(frequency)] = weight * phasor
+        full = irfft(spectrum)
+        curve = np.concatenate([full[-reach:], full[: reach + 1]])
+        peak = float(curve[int(np.argmax(np.abs(curve)))])
+        signs.append(1 if peak > 0 else -1)
+        rivals.append(max(0.0, float((-np.sign(peak) * curve).max()) / max(abs(peak), 1e-30)))
+    return (signs[0] if signs[0] == signs[1] else 0), rivals[0]
 
 
 @dataclass(frozen=True, kw_only=True)
