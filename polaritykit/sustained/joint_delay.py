@@ -239,7 +239,9 @@ def _above_leak(power: Floats) -> Floats:
     kernel[far] = 1.0 / (np.pi * distance[far] * (distance[far] ** 2 - 1.0)) ** 2
     leak = np.maximum(fftconvolve(power, kernel, mode="same"), 0.0)
     # Single precision: its rounding is white.
-    return np.asarray(power + _LEAK_MARGIN * leak + _ROUNDING * float(power.max()))
+    others = _LEAK_MARGIN * leak + _ROUNDING * float(power.max())
+    # What stands far above it is left as it is.
+    return np.asarray(power + others**2 / np.maximum(power + others, 1e-300))
 
 
 def _coherence(coherency: Complexes, n: float) -> Floats:
