@@ -44,7 +44,8 @@ ARROWS: dict[str, set[str]] = {
     "correction": {"records"},
     "file_header": {"broadcast_wave", "records"},
     "file_recording": {"recording", "records"},
-    "output": {"errors"},
+    "folder_marker": set(),
+    "output": {"errors", "folder_marker"},
     "placement": {"errors", "file_header"},
     "promise": {"octaves", "records", "spectra", "summing"},
     "proof": {
@@ -322,6 +323,7 @@ OUTPUTS = {
     "copies",
     "corrected_copy",
     "document",
+    "folder_marker",
     "job_document",
     "job_plots",
     "job_view",
