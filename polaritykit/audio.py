@@ -35,7 +35,9 @@ class _Request:
     """The files asked for, and what the whole is called."""
 
     name: str
+    #: Resolved; holds all files.
     folder: Path
+    #: As asked for: a user may be allowed to go there, though not along the whole resolved path.
     files: tuple[Path, ...]
     notes: tuple[str, ...]
 
@@ -101,6 +103,7 @@ def open_session(
     return Session(
         name=request.name,
         folder=request.folder,
+        files={path: _place_in(path, request.folder) for path in request.files},
         recording=recording,
         tracks=tracks,
         faulty=tuple(faulty),
@@ -137,19 +140,31 @@ def _existing(paths: Sequence[Path]) -> _Request:
         nested = next((path.name for path in entries if path.is_dir() and _holds_audio(path)), None)
         hint = f"name one of its folders, such as {nested}" if nested else "name a folder that does"
         raise InputError(f"The folder {folder} holds no audio files; {hint}.")
-    return _Request(name=folder.resolve().name, folder=folder, files=files, notes=())
+    place = folder.resolve()
+    return _Request(name=place.name, folder=place, files=files, notes=())
 
 
 def _requested_files(paths: Sequence[Path]) -> _Request:
     """Files as listed, each once."""
     files: dict[Path, Path] = {}
+    twice = set()
     for path in paths:
-        files.setdefault(path.resolve(), path)
-    twice = sorted({path.name for path in paths if not any(path is used for used in files.values())})
-    notes = [f"{name} was given more than once and is used once." for name in twice]
-    folder = Path(os.path.commonpath([path.parent for path in files]))
-    name = paths[0].stem if len(files) == 1 else folder.name
+        found = path.resolve()
+        if found in files:
+            twice.add(path.name)
+        files.setdefault(found, path)
+    try:
+        folder = Path(os.path.commonpath([path.parent.resolve() for path in files.values()]))
+    except ValueError as error:
+        raise UsageError("The files lie on different drives; copy them to one.") from error
+    notes = [f"{name} was given more than once and is used once." for name in sorted(twice)]
+    name = paths[0].stem if len(files) == 1 else folder.name or "session"
     return _Request(name=name, folder=folder, files=tuple(files.values()), notes=tuple(notes))
+
+
+def _place_in(path: Path, folder: Path) -> str:
+    """Where a file lies below the session's folder; one that is a link keeps its own name."""
+    return (path.parent.resolve() / path.name).relative_to(folder).as_posix()
 
 
 def _natural_key(path: Path) -> tuple[tuple[int, str], ...]:

@@ -7,7 +7,6 @@ nothing measured is lost.  ``schema_version`` rises when a field changes meaning
 import math
 from dataclasses import asdict
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 from polaritykit import __version__
@@ -77,7 +76,7 @@ def build_document(
         "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
         "session": {
             "name": session.name if session else "arrays",
-            "folder": str(session.folder.resolve()) if session else None,
+            "folder": str(session.folder) if session else None,
             "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": findings.n_samples / findings.sample_rate_hz,
             "n_samples": findings.n_samples,
@@ -140,7 +139,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
         file = files.get(name)
         entry = {
             "name": name,
-            "file": _relative(file.path, session.folder) if file and session else None,
+            "file": session.files[file.path] if file and session else None,
             "channel": file.channel if file else 0,
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
@@ -148,11 +147,11 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             "remarks": list(track_remarks(levels)),
         }
         out.append(entry)
-    out += [_faulty(track) for track in (session.faulty if session else ())]
+    out += [_faulty(track, session) for track in session.faulty] if session else []
     return out
 
 
-def _faulty(track: FaultyTrack) -> dict[str, Any]:
+def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     empty = dict.fromkeys(
         (
             "peak_dbfs",
@@ -167,7 +166,7 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
     )
     return {
         "name": track.name,
-        "file": track.path.name,
+        "file": session.files[track.path],
         "channel": 0,
         **empty,
         "dc_offset": 0.0,
@@ -178,10 +177,6 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
         "linked_with": None,
         "remarks": [track.remark],
     }
-
-
-def _relative(path: Path, folder: Path) -> str:
-    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
 
 
 def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:

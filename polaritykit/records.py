@@ -15,7 +15,7 @@ not known
     ``None`` with a reason beside it, never NaN.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
@@ -126,8 +126,10 @@ class Session:
     """A session as opened: its audio on one clock, its tracks, and what was done to the input."""
 
     name: str
-    #: The folder that holds all files.
+    #: The folder that holds all files, resolved: it means the same from any working folder.
     folder: Path
+    #: Path of each track, as in `tracks` and `faulty` -> where it lies below `folder`, with slashes.
+    files: Mapping[Path, str]
     recording: Recording
     tracks: tuple[SessionTrack, ...]
     faulty: tuple[FaultyTrack, ...]

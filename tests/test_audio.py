@@ -137,7 +137,25 @@ def test_list_of_files_keeps_its_order(tmp_path):
 
     assert session.recording.track_names == ("b", "a")
     assert session.notes == ("b.wav was given more than once and is used once.",)
-    assert session.folder == tmp_path
+    assert session.folder == tmp_path.resolve()
+
+
+def test_places_hold_from_any_working_folder(tmp_path, monkeypatch):
+    """Files named by relative ways lie below one resolved folder."""
+    audio = noise(9_000)
+    for name in ("a/x.wav", "b/c/y.wav"):
+        (tmp_path / name).parent.mkdir(parents=True)
+        write(tmp_path / name, audio)
+    (tmp_path / "b" / "link").symlink_to(tmp_path / "b" / "c")
+    monkeypatch.chdir(tmp_path / "a")
+    session = open_session([Path("x.wav"), Path("../b/link/y.wav")])
+    folder = open_session([Path("../b/link")], min_tracks=1)
+    monkeypatch.chdir(tmp_path)
+
+    assert session.folder == tmp_path.resolve()
+    assert [session.files[track.path] for track in session.tracks] == ["a/x.wav", "b/c/y.wav"]
+    assert (folder.folder, folder.name) == ((tmp_path / "b" / "c").resolve(), "c")
+    assert list(folder.files.values()) == ["y.wav"]
 
 
 def test_common_span_is_used_and_said(tmp_path):

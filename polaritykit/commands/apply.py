@@ -48,7 +48,8 @@ def command(
     jobs = file_jobs(document, only=only, names=tracks)
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
-    inputs = [folder, *sources, report]
+    # The folders the files lie in, not all that the files have in common: that may be the whole disk.
+    inputs = [*dict.fromkeys(source.parent for source in sources), *sources, report]
     with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
         entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
         applied = {

@@ -1,0 +1,83 @@
+"""From files through ``check`` to ``apply``: the right files, unchanged ones, and none outside the session.
+
+What must hold is said in README.md and DEVELOPERS.md; the audio is white noise whose corrections are known.
+"""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+
+from polaritykit.cli import main
+
+RATE = 48_000
+LATE = 48
+
+
+def noise(seed):
+    """White noise, well below full scale."""
+    return 0.1 * np.random.default_rng(seed).standard_normal(RATE + LATE)
+
+
+@pytest.fixture(scope="module")
+def sound():
+    """Two tracks: the second late by 48 samples and upside down."""
+    samples = noise(1)
+    return {"t0": samples[LATE:], "t1": -samples[:-LATE]}
+
+
+@pytest.fixture
+def session(tmp_path, sound, monkeypatch):
+    """Write the session, others by the same names below it, and work from the folder above."""
+    (tmp_path / "s" / "s").mkdir(parents=True)
+    for number, (name, samples) in enumerate(sound.items()):
+        soundfile.write(tmp_path / "s" / f"{name}.wav", samples, RATE, subtype="FLOAT")
+        soundfile.write(tmp_path / "s" / "s" / f"{name}.wav", noise(2 + number), RATE, subtype="FLOAT")
+    monkeypatch.chdir(tmp_path)
+    return tmp_path / "s"
+
+
+def run(*arguments):
+    """Run the command line; return the exit code."""
+    with pytest.raises(SystemExit) as stopped:
+        main([str(argument) for argument in arguments])
+    return stopped.value.code
+
+
+def is_made_from(copy, samples):
+    """Whether a copy is these samples, flipped or delayed."""
+    shown, _ = soundfile.read(copy)
+    added = len(shown) - len(samples)
+    return added >= 0 and any(np.allclose(sign * shown[added:], samples, atol=1e-6) for sign in (1, -1))
+
+
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_listed_files_are_the_ones_corrected(session, sound, monkeypatch, elsewhere):
+    """A report of files named one by one leads to these files, from any working folder."""
+    out = session.parent / "fixed"
+    assert run("check", "s/t0.wav", "s/t1.wav", "--out", "o") == 0
+    document = json.loads((session.parent / "o" / "report.json").read_text(encoding="utf-8"))
+    assert document["session"]["folder"] == str(session.resolve())
+    assert [track["file"] for track in document["tracks"]] == ["t0.wav", "t1.wav"]
+
+    if elsewhere:
+        monkeypatch.chdir(session)
+    assert run("apply", session.parent / "o", "--out", out) == 0
+    assert all(is_made_from(out / f"{name}.wav", samples) for name, samples in sound.items())
+    assert sorted(path.name for path in out.rglob("*.wav")) == ["t0.wav", "t1.wav"]
+
+
+def test_files_of_two_folders(session, sound):
+    """They lie below their common folder, in the report as among the copies."""
+    (session.parent / "b").mkdir()
+    (session / "t1.wav").rename(session.parent / "b" / "t1.wav")
+    (session.parent / "b" / "rubbish.wav").write_text("no audio")
+    assert run("check", "s/t0.wav", "b/t1.wav", "b/rubbish.wav", "--out", "o") == 0
+    document = json.loads((session.parent / "o" / "report.json").read_text(encoding="utf-8"))
+    assert document["session"]["folder"] == str(session.parent.resolve())
+    assert [track["file"] for track in document["tracks"]] == ["s/t0.wav", "b/t1.wav", "b/rubbish.wav"]
+
+    assert run("apply", "o", "--out", "fixed") == 0
+    assert is_made_from(session.parent / "fixed" / "s" / "t0.wav", sound["t0"])
+    assert is_made_from(session.parent / "fixed" / "b" / "t1.wav", sound["t1"])
