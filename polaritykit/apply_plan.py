@@ -11,6 +11,7 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from polaritykit.errors import InputError, UsageError
+from polaritykit.records import FileFingerprint
 
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})
@@ -38,6 +39,8 @@ class FileJob:
     file: str
     #: Name of the copy, relative to the output folder.
     target: str
+    #: What the file was when the report was made.
+    fingerprint: FileFingerprint
     settings: tuple[TrackSetting, ...]
 
 
@@ -80,6 +83,7 @@ def file_jobs(
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
             files.setdefault(track["file"], {})[int(track["channel"])] = setting
+        fingerprints = _fingerprints(document)
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"The report lacks what apply needs ({error}); it must come from polaritykit check."
@@ -93,12 +97,33 @@ def file_jobs(
                 f"Two files of the session would both be written as {target}; rename one of them."
             )
         targets.add(target.casefold())
+        if file not in fingerprints:
+            raise InputError(
+                f"The report does not tell what {file} was when it was made, so nobody can say whether it is "
+                "still the same; run check again."
+            )
         settings = tuple(
             channels.get(channel, TrackSetting(name="", invert=False, delay_ms=0.0))
             for channel in range(max(channels) + 1)
         )
-        jobs.append(FileJob(file=file, target=target, settings=settings))
+        jobs.append(FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings))
     return tuple(jobs)
+
+
+def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
+    """Fingerprint of each file that has one; version 0.1.0 wrote none."""
+    return {
+        entry["file"]: FileFingerprint(
+            size_bytes=entry["size_bytes"],
+            sample_rate_hz=entry["sample_rate"],
+            channels=entry["channels"],
+            frames=entry["frames"],
+            start_samples=entry["start_samples"],
+            audio_sha256=entry["audio_sha256"],
+        )
+        for entry in document.get("files", ())
+        if entry["audio_sha256"]
+    }
 
 
 def _setting(

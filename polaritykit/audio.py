@@ -238,6 +238,7 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
             track = SessionTrack(
                 name=name,
                 path=header.path,
+                size_bytes=header.size_bytes,
                 channel=channel,
                 channels=header.channels,
                 file_rate_hz=header.sample_rate_hz,

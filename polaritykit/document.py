@@ -7,6 +7,7 @@ nothing measured is lost.  ``schema_version`` rises when a field changes meaning
 import math
 from dataclasses import asdict
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from polaritykit import __version__
@@ -85,6 +86,7 @@ def build_document(
         "sample_rate": findings.sample_rate_hz,
         "notes": list(notes),
         "summary": summarise(findings),
+        "files": _files(session) if session else [],
         "tracks": _tracks(findings, session),
         "sources": [
             {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
@@ -128,6 +130,23 @@ def _levels_advice(findings: Findings) -> list[str]:
     if peak is not None:
         sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
     return sentences
+
+
+def _files(session: Session) -> list[dict[str, Any]]:
+    """Describe the files so that `apply` can tell whether they are still the same."""
+    hashes: dict[Path, str] = dict(getattr(session.recording, "audio_hashes", {}))
+    return [
+        {
+            "file": session.files[path],
+            "size_bytes": track.size_bytes,
+            "sample_rate": track.file_rate_hz,
+            "channels": track.channels,
+            "frames": track.frames,
+            "start_samples": track.time_reference,
+            "audio_sha256": hashes.get(path),
+        }
+        for path, track in {track.path: track for track in session.tracks}.items()
+    ]
 
 
 def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]:

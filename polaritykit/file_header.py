@@ -23,6 +23,7 @@ class FileHeader:
     """What the head of one readable audio file says."""
 
     path: Path
+    size_bytes: int
     sample_rate_hz: int
     channels: int
     #: Samples per channel that can be decoded.
@@ -88,6 +89,7 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
                 frames = _readable_frames(path, announced)
             header = FileHeader(
                 path=path,
+                size_bytes=path.stat().st_size,
                 sample_rate_hz=opened.samplerate,
                 channels=opened.channels,
                 frames=frames,

@@ -92,6 +92,8 @@ class SessionTrack:
 
     name: str
     path: Path
+    #: Of the file.
+    size_bytes: int
     #: Channel of the file, from 0.
     channel: int
     #: Channels of the file.
@@ -107,6 +109,21 @@ class SessionTrack:
     #: Container and sample format as libsndfile names them (``WAV``, ``PCM_24``).
     format: str
     subtype: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileFingerprint:
+    """What tells whether an audio file is still the one that was looked at."""
+
+    size_bytes: int
+    sample_rate_hz: int
+    channels: int
+    #: Samples per channel.
+    frames: int
+    #: Start in samples since midnight, where the file says so.
+    start_samples: int | None
+    #: From `file_recording.audio_hash`; None where nobody read the whole file.
+    audio_sha256: str | None
 
 
 @dataclass(frozen=True, kw_only=True)

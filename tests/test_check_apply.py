@@ -8,6 +8,7 @@ import json
 import numpy as np
 import pytest
 import soundfile
+from wave_chunks import bext, insert_chunks
 
 from polaritykit.cli import main
 
@@ -81,3 +82,56 @@ def test_files_of_two_folders(session, sound):
     assert run("apply", "o", "--out", "fixed") == 0
     assert is_made_from(session.parent / "fixed" / "s" / "t0.wav", sound["t0"])
     assert is_made_from(session.parent / "fixed" / "b" / "t1.wav", sound["t1"])
+
+
+def rewritten(path, change=lambda samples: samples, rate=RATE, subtype="FLOAT"):
+    """Write a file again, changed."""
+    samples, _ = soundfile.read(path)
+    soundfile.write(path, change(samples), rate, subtype=subtype)
+
+
+def one_sample(samples):
+    """Change what no correction needs: one sample, in the last digits."""
+    samples[-1] += 1e-5
+    return samples
+
+
+CHANGES = {
+    "sound": lambda path: rewritten(path, one_sample),
+    "sample rate": lambda path: rewritten(path, rate=44_100),
+    "length": lambda path: rewritten(path, lambda samples: samples[:-1000]),
+    "channels": lambda path: rewritten(path, lambda samples: np.stack([samples, samples], axis=1)),
+    "size in bytes": lambda path: rewritten(path, subtype="DOUBLE"),
+    "start time": lambda path: insert_chunks(path, bext(4_800)),
+    "cannot be read any more": lambda path: path.write_bytes(b"no audio"),
+}
+
+
+@pytest.mark.parametrize("what", CHANGES)
+def test_a_changed_file_is_refused_by_name(session, capsys, what):
+    """Before anything is written; with the file of that time back, all is well."""
+    assert run("check", "s", "--out", "o") == 0
+    kept = (session / "t1.wav").read_bytes()
+    CHANGES[what](session / "t1.wav")
+    before = sorted(session.parent.rglob("*"))
+    capsys.readouterr()
+
+    assert run("apply", "o", "--out", "fixed") == 4
+    said = capsys.readouterr().err
+    assert said.startswith("polaritykit: Changed since the report was made: t1.wav (")
+    assert what in said
+    assert "t0.wav" not in said
+    assert sorted(session.parent.rglob("*")) == before
+
+    (session / "t1.wav").write_bytes(kept)
+    assert run("apply", "o", "--out", "fixed") == 0
+
+
+def test_what_lies_outside_the_common_span_counts_too(session, capsys):
+    """A copy is made of the whole file, so the whole file must be the same."""
+    rewritten(session / "t1.wav", lambda samples: np.concatenate([samples, samples]))
+    assert run("check", "s", "--out", "o") == 0
+    rewritten(session / "t1.wav", one_sample)
+
+    assert run("apply", "o", "--out", "fixed") == 4
+    assert "t1.wav (sound)" in capsys.readouterr().err

@@ -126,6 +126,17 @@ DOCUMENT = {
             "delays": (int,),
         },
     },
+    "files": [
+        {
+            "file": (str,),
+            "size_bytes": (int,),
+            "sample_rate": (int,),
+            "channels": (int,),
+            "frames": (int,),
+            "start_samples": (int, type(None)),
+            "audio_sha256": (str,),
+        }
+    ],
     "tracks": [TRACK],
     "sources": [
         {

@@ -9,7 +9,8 @@ import click
 from polaritykit.apply_plan import Part, file_jobs
 from polaritykit.copies import APPLIED_SCHEMA_VERSION, copies_text, source_paths, write_copies
 from polaritykit.errors import InputError
-from polaritykit.output import output_folder, write_file
+from polaritykit.fingerprint import demand_unchanged
+from polaritykit.output import check_output_folder, output_folder, write_file
 
 
 @click.command(name="apply")
@@ -50,6 +51,8 @@ def command(
     sources = source_paths(jobs, folder)
     # The folders the files lie in, not all that the files have in common: that may be the whole disk.
     inputs = [*dict.fromkeys(source.parent for source in sources), *sources, report]
+    check_output_folder(out, inputs=inputs, overwrite=overwrite)
+    demand_unchanged([(source, job.file, job.fingerprint) for job, source in zip(jobs, sources, strict=True)])
     with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
         entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
         applied = {
