@@ -82,7 +82,7 @@ def file_jobs(
         files: dict[str, dict[int, TrackSetting]] = {}
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(track["file"], {})[int(track["channel"])] = setting
+            files.setdefault(_file(track), {})[int(track["channel"])] = setting
         fingerprints = _fingerprints(document)
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(
@@ -126,6 +126,12 @@ def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
     }
 
 
+def _file(track: dict[str, Any]) -> str:
+    if not isinstance(track["file"], str):
+        raise TypeError(f"no file for {track['name']}")
+    return track["file"]
+
+
 def _setting(
     name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
 ) -> TrackSetting:
@@ -150,8 +156,10 @@ def _demand_known(names: Sequence[str], known: Sequence[str]) -> None:
 
 
 def _target(file: str) -> str:
-    """Name of the copy: the file's place in the session; files from elsewhere by their name alone."""
+    """Name of the copy: the file's place in the session, and none outside, whoever wrote the report."""
     path = PurePath(file)
-    if path.is_absolute() or ".." in path.parts:
-        return path.name
+    if path.anchor or file.startswith("/") or ".." in path.parts or not path.parts:
+        raise InputError(
+            f"The report names {file!r}, which is no place in the session's folder; run check again."
+        )
     return path.as_posix()

@@ -135,3 +135,69 @@ def test_what_lies_outside_the_common_span_counts_too(session, capsys):
 
     assert run("apply", "o", "--out", "fixed") == 4
     assert "t1.wav (sound)" in capsys.readouterr().err
+
+
+def point_elsewhere(report, file):
+    """Make the report name another file for its second track, with that file's own fingerprint."""
+    document = json.loads((report / "report.json").read_text(encoding="utf-8"))
+    document["tracks"][1]["file"] = document["files"][1]["file"] = file
+    (report / "report.json").write_text(json.dumps(document), encoding="utf-8")
+
+
+@pytest.fixture
+def secret(session):
+    """Put a copy of the second file outside the session: only its place is wrong."""
+    place = session.parent / "other" / "secret.wav"
+    place.parent.mkdir()
+    place.write_bytes((session / "t1.wav").read_bytes())
+    assert run("check", "s", "--out", "o") == 0
+    return place
+
+
+@pytest.mark.parametrize(
+    "file", ["ABSOLUTE", "../other/secret.wav", "s/../../other/secret.wav", "..", ".", "", None, 7]
+)
+def test_no_file_outside_the_session_is_read(session, secret, capsys, file):
+    """Whatever the report says: one sentence, exit code 4, nothing written."""
+    point_elsewhere(session.parent / "o", str(secret) if file == "ABSOLUTE" else file)
+    before = sorted(session.parent.rglob("*"))
+    capsys.readouterr()
+
+    assert run("apply", "o", "--out", "fixed") == 4
+    said = capsys.readouterr().err
+    assert said.startswith("polaritykit: The report ")
+    assert len(said.splitlines()) == 1
+    assert sorted(session.parent.rglob("*")) == before
+
+
+@pytest.mark.parametrize("kind", ["file", "folder"])
+def test_links_out_of_the_session_are_not_followed(session, secret, capsys, kind):
+    """A link in the place of a file, and a folder that is one, are refused by name."""
+    if kind == "file":
+        (session / "t1.wav").unlink()
+        (session / "t1.wav").symlink_to(secret)
+    else:
+        (session / "deep").symlink_to(secret.parent)
+        point_elsewhere(session.parent / "o", "deep/secret.wav")
+    before = sorted(session.parent.rglob("*"))
+    capsys.readouterr()
+
+    assert run("apply", "o", "--out", "fixed") == 4
+    said = capsys.readouterr().err
+    assert ("t1.wav" if kind == "file" else "secret.wav") in said
+    assert "leads out of the session's folder by a link" in said
+    assert sorted(session.parent.rglob("*")) == before
+
+
+def test_links_within_the_session_and_to_it_are_fine(session, sound):
+    """What stays in the session stays in the session."""
+    (session / "takes").mkdir()
+    (session / "t1.wav").rename(session / "takes" / "one.wav")
+    (session / "t1.wav").symlink_to("takes/one.wav")
+    (session.parent / "way").symlink_to(session)
+    assert run("check", "way", "--out", "o") == 0
+
+    assert run("apply", "o", "--session", "way", "--out", "fixed") == 0
+    assert all(is_made_from(session.parent / "fixed" / f"{name}.wav", x) for name, x in sound.items())
+    assert (session / "t1.wav").is_symlink()
+    assert not (session.parent / "fixed" / "t1.wav").is_symlink()
