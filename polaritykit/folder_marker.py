@@ -123,12 +123,30 @@ def _first_version_pattern(folder: Path) -> re.Pattern[str] | None:
         if isinstance(command, str) and command in commands and _is_first_version(document, command):
             return re.compile(_FIRST_VERSION_FILES[command])
     if applied.get("schema_version") == 1 and {"session", "only", "whole_samples", "tracks"} <= set(applied):
-        try:
-            copies = {str(track["file"]) for track in applied["tracks"]}
-        except (KeyError, TypeError):
-            return None
-        return re.compile("|".join(re.escape(name) for name in sorted({"applied.json", *copies})))
-    return None
+        return _pattern({"applied.json", *_files_of(applied)})
+    demo = {
+        f"{place.name}/{name}"
+        for place in folder.iterdir()
+        if _is_demo_truth(truth := _read(place / "truth.json"), place.name)
+        for name in ("truth.json", *_files_of(truth))
+    }
+    return _pattern(demo) if demo else None
+
+
+def _pattern(names: set[str]) -> re.Pattern[str]:
+    return re.compile("|".join(re.escape(name) for name in sorted(names)))
+
+
+def _files_of(document: dict[str, Any]) -> set[str]:
+    """Files that the tracks of a document name."""
+    try:
+        return {str(track["file"]) for track in document["tracks"]}
+    except (KeyError, TypeError):
+        return set()
+
+
+def _is_demo_truth(document: dict[str, Any], name: str) -> bool:
+    return document.get("session") == name and {"conventions", "sources", "pairs", "tracks"} <= set(document)
 
 
 def _is_first_version(document: dict[str, Any], command: str) -> bool:
