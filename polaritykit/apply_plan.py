@@ -11,6 +11,7 @@ from pathlib import PurePath
 from typing import Any, Literal
 
 from polaritykit.errors import InputError, UsageError
+from polaritykit.filenames import restored, shown
 from polaritykit.records import FileFingerprint
 
 #: Faults of tracks that were left out of the session.
@@ -35,7 +36,7 @@ class TrackSetting:
 class FileJob:
     """One file and the settings of its channels, in order."""
 
-    #: As the document names it.
+    #: Its place in the session, by its very bytes.
     file: str
     #: Name of the copy, relative to the output folder.
     target: str
@@ -113,7 +114,7 @@ def file_jobs(
 def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
     """Fingerprint of each file that has one; version 0.1.0 wrote none."""
     return {
-        entry["file"]: FileFingerprint(
+        restored(entry["file"], entry.get("file_base64")): FileFingerprint(
             size_bytes=entry["size_bytes"],
             sample_rate_hz=entry["sample_rate"],
             channels=entry["channels"],
@@ -129,13 +130,13 @@ def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
 def _file(track: dict[str, Any]) -> str:
     if not isinstance(track["file"], str):
         raise TypeError(f"no file for {track['name']}")
-    return track["file"]
+    return restored(track["file"], track.get("file_base64"))
 
 
 def _setting(
     name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
 ) -> TrackSetting:
-    if correction is None or (names and name not in names):
+    if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
     delay_ms = float(correction["delay_ms"] or 0.0)
     if delay_ms < 0:
@@ -148,7 +149,7 @@ def _setting(
 
 
 def _demand_known(names: Sequence[str], known: Sequence[str]) -> None:
-    for name in names:
+    for name in map(shown, names):
         if name not in known:
             close = get_close_matches(name, known, n=1)
             hint = f"did you mean {close[0]}?" if close else f"the tracks are {', '.join(known)}."

@@ -15,6 +15,7 @@ from pathlib import Path
 from polaritykit.errors import InputError, UsageError
 from polaritykit.file_header import FileHeader, read_header, reason_of
 from polaritykit.file_recording import FileRecording, FileSource
+from polaritykit.filenames import shown
 from polaritykit.placement import Placement, place
 from polaritykit.records import FaultyTrack, Session, SessionTrack
 from polaritykit.settings import AudioSettings
@@ -137,11 +138,11 @@ def _existing(paths: Sequence[Path]) -> _Request:
     entries = sorted(folder.iterdir(), key=_natural_key)
     files = tuple(path for path in entries if _is_audio(path))
     if not files:
-        nested = next((path.name for path in entries if path.is_dir() and _holds_audio(path)), None)
+        nested = next((shown(path.name) for path in entries if path.is_dir() and _holds_audio(path)), None)
         hint = f"name one of its folders, such as {nested}" if nested else "name a folder that does"
         raise InputError(f"The folder {folder} holds no audio files; {hint}.")
     place = folder.resolve()
-    return _Request(name=place.name, folder=place, files=files, notes=())
+    return _Request(name=shown(place.name), folder=place, files=files, notes=())
 
 
 def _requested_files(paths: Sequence[Path]) -> _Request:
@@ -151,7 +152,7 @@ def _requested_files(paths: Sequence[Path]) -> _Request:
     for path in paths:
         found = path.resolve()
         if found in files:
-            twice.add(path.name)
+            twice.add(shown(path.name))
         files.setdefault(found, path)
     try:
         folder = Path(os.path.commonpath([path.parent.resolve() for path in files.values()]))
@@ -159,7 +160,7 @@ def _requested_files(paths: Sequence[Path]) -> _Request:
         raise UsageError("The files lie on different drives; copy them to one.") from error
     notes = [f"{name} was given more than once and is used once." for name in sorted(twice)]
     name = paths[0].stem if len(files) == 1 else folder.name or "session"
-    return _Request(name=name, folder=folder, files=tuple(files.values()), notes=tuple(notes))
+    return _Request(name=shown(name), folder=folder, files=tuple(files.values()), notes=tuple(notes))
 
 
 def _place_in(path: Path, folder: Path) -> str:
@@ -205,8 +206,10 @@ def _without_short(
             kept.append(header)
             continue
         length = "holds no samples" if not header.frames else f"lasts only {seconds:.3f} s"
-        remark = f"{header.path.name} was left out: it {length}."
-        short.append(FaultyTrack(name=header.path.stem, path=header.path, fault="too_short", remark=remark))
+        remark = f"{header.name} was left out: it {length}."
+        short.append(
+            FaultyTrack(name=shown(header.path.stem), path=header.path, fault="too_short", remark=remark)
+        )
     return kept, short
 
 
@@ -222,7 +225,7 @@ def _demand_tracks(
     if not count:
         raise InputError(f"{request.name} holds no track that can be used. {reasons}".strip())
     raise InputError(
-        f"{request.name} holds only one usable track ({headers[0].path.name}); comparing needs at least "
+        f"{request.name} holds only one usable track ({headers[0].name}); comparing needs at least "
         f"{min_tracks}, so add the other tracks. {reasons}".strip()
     )
 
@@ -253,11 +256,12 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
 
 
 def _channel_name(header: FileHeader, channel: int) -> str:
+    stem = shown(header.path.stem)
     if header.channels == 1:
-        return header.path.stem
+        return stem
     if header.channels == 2:
-        return f"{header.path.stem}.{'LR'[channel]}"
-    return f"{header.path.stem}.{channel + 1}"
+        return f"{stem}.{'LR'[channel]}"
+    return f"{stem}.{channel + 1}"
 
 
 def _unused(name: str, taken: set[str]) -> str:

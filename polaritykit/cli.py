@@ -17,6 +17,7 @@ import click
 
 from polaritykit import __version__
 from polaritykit.errors import PolaritykitError
+from polaritykit.filenames import shown
 
 #: Command name -> one line for ``--help``; the module is ``polaritykit.commands.<name>``.
 COMMANDS = {
@@ -113,7 +114,7 @@ def _run(arguments: list[str] | None, signals: list[int]) -> int:
     try:
         result: Any = root.main(args=arguments, prog_name="polaritykit", standalone_mode=False)
     except PolaritykitError as error:
-        click.echo(f"polaritykit: {error}", err=True)
+        click.echo(f"polaritykit: {shown(str(error))}", err=True)
         return error.exit_code
     except click.ClickException as error:
         error.show()

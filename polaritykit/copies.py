@@ -14,6 +14,7 @@ from polaritykit.corrected_copy import CorrectedCopy, write_corrected
 from polaritykit.correction import ChannelCorrection
 from polaritykit.errors import InputError
 from polaritykit.file_header import FileHeader, read_header
+from polaritykit.filenames import shown, stored
 
 #: Raise when a field of ``applied.json`` changes meaning.
 APPLIED_SCHEMA_VERSION = 1
@@ -109,7 +110,7 @@ def _entries(
     return [
         {
             "name": setting.name,
-            "file": job.target,
+            **stored(job.target),
             "channel": channel,
             "invert": correction.invert,
             # As done, which --whole-samples rounds.
@@ -128,7 +129,7 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     """Tell in lines what was done; limited samples and remarks are never left out."""
     changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
     files = {entry["file"] for entry in entries}
-    lines = [f"{len(files)} files written to {place}, {len(changed)} tracks changed."]
+    lines = [f"{len(files)} files written to {shown(place)}, {len(changed)} tracks changed."]
     for entry in changed:
         words = ["flipped"] if entry["invert"] else []
         if entry["delay_samples"]:

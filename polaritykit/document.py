@@ -22,6 +22,7 @@ from polaritykit.curves import (
     pair_entry,
 )
 from polaritykit.excerpts import Excerpts
+from polaritykit.filenames import stored
 from polaritykit.findings import Findings, PairFinding
 from polaritykit.headroom import level_advice, sum_advice, track_remarks
 from polaritykit.records import FaultyTrack, Session
@@ -77,7 +78,7 @@ def build_document(
         "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
         "session": {
             "name": session.name if session else "arrays",
-            "folder": str(session.folder) if session else None,
+            **(stored(str(session.folder), "folder") if session else {"folder": None, "folder_base64": None}),
             "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": findings.n_samples / findings.sample_rate_hz,
             "n_samples": findings.n_samples,
@@ -137,7 +138,7 @@ def _files(session: Session) -> list[dict[str, Any]]:
     hashes: dict[Path, str] = dict(getattr(session.recording, "audio_hashes", {}))
     return [
         {
-            "file": session.files[path],
+            **stored(session.files[path]),
             "size_bytes": track.size_bytes,
             "sample_rate": track.file_rate_hz,
             "channels": track.channels,
@@ -158,7 +159,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
         file = files.get(name)
         entry = {
             "name": name,
-            "file": session.files[file.path] if file and session else None,
+            **(stored(session.files[file.path]) if file and session else {"file": None, "file_base64": None}),
             "channel": file.channel if file else 0,
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
@@ -185,7 +186,7 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     )
     return {
         "name": track.name,
-        "file": session.files[track.path],
+        **stored(session.files[track.path]),
         "channel": 0,
         **empty,
         "dc_offset": 0.0,

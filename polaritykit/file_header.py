@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.broadcast_wave import StartTime, missing_bytes, read_layout, read_start
+from polaritykit.filenames import opened_as, shown
 from polaritykit.records import FaultyTrack
 
 #: Formats whose header can promise more than a cut-off file holds, so that the end must be tried.
@@ -33,6 +34,11 @@ class FileHeader:
     start: StartTime | None
     #: What is odd about the file though it can be used, or None.
     remark: str | None
+
+    @property
+    def name(self) -> str:
+        """Name of the file as it is shown."""
+        return shown(self.path.name)
 
     @property
     def reference(self) -> int | None:
@@ -73,8 +79,8 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
     import soundfile
 
     def fault(reason: str) -> FaultyTrack:
-        remark = f"{path.name} was left out: {reason}."
-        return FaultyTrack(name=path.stem, path=path, fault="unreadable", remark=remark)
+        remark = f"{shown(path.name)} was left out: {reason}."
+        return FaultyTrack(name=shown(path.stem), path=path, fault="unreadable", remark=remark)
 
     try:
         with path.open("rb") as file:
@@ -82,7 +88,7 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
                 return fault("the file is empty (0 bytes)")
         layout = read_layout(path)
         start: StartTime | None = read_start(path, layout) if layout else None
-        with soundfile.SoundFile(path) as opened:
+        with soundfile.SoundFile(opened_as(path)) as opened:
             announced = opened.frames
             frames = announced
             if opened.format in _TRY_THE_END and not _can_read(opened, announced - 1):
@@ -110,7 +116,7 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
 
 def _cut_off(header: FileHeader) -> FileHeader:
     seconds = header.frames / header.sample_rate_hz
-    remark = f"{header.path.name} is cut off: its header announces more than the {seconds:.3f} s it holds."
+    remark = f"{header.name} is cut off: its header announces more than the {seconds:.3f} s it holds."
     return replace(header, remark=remark)
 
 
@@ -133,7 +139,7 @@ def _readable_frames(path: Path, announced: int) -> int:
     good, bad = 0, announced - 1
     while bad - good > 1:
         middle = (good + bad) // 2
-        with soundfile.SoundFile(path) as opened:
+        with soundfile.SoundFile(opened_as(path)) as opened:
             if _can_read(opened, middle):
                 good = middle
             else:

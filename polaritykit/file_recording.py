@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from polaritykit.filenames import opened_as
 from polaritykit.recording import make_finite
 from polaritykit.records import Samples
 
@@ -115,7 +116,7 @@ class _FileReader:
         if self._handle is None:
             import soundfile
 
-            self._handle = soundfile.SoundFile(self.source.path)
+            self._handle = soundfile.SoundFile(opened_as(self.source.path))
             self._position = 0
             # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
             self._handle.seekable = lambda: False

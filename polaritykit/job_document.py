@@ -7,6 +7,7 @@ import datetime as dt
 from typing import Any
 
 from polaritykit import __version__
+from polaritykit.filenames import stored
 from polaritykit.records import Session
 
 SCHEMA_VERSION = 1
@@ -28,7 +29,7 @@ def job_document(session: Session, command: str, findings: dict[str, Any]) -> di
         "sample_rate": rate,
         "notes": list(session.notes),
         "tracks": [
-            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            {"name": track.name, **stored(track.path.name), "channel": track.channel}
             for track in session.tracks
         ],
         command: findings,

@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from polaritykit.errors import InputError
+from polaritykit.filenames import shown
 from polaritykit.patterns import PATTERNS
 from polaritykit.plan_records import (
     Plan,
@@ -64,7 +65,7 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         raise InputError(f"{path}: cannot be read ({reason}); give the path of a plan file.") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not a text file in UTF-8; save it as such.") from error
-    return read_plan(text, path.name, settings)
+    return read_plan(text, shown(path.name), settings)
 
 
 def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = None) -> Plan:

@@ -3,7 +3,10 @@
 What must hold is said in README.md and DEVELOPERS.md; the audio is white noise whose corrections are known.
 """
 
+import base64
 import json
+import os
+import sys
 
 import numpy as np
 import pytest
@@ -201,3 +204,101 @@ def test_links_within_the_session_and_to_it_are_fine(session, sound):
     assert all(is_made_from(session.parent / "fixed" / f"{name}.wav", x) for name, x in sound.items())
     assert (session / "t1.wav").is_symlink()
     assert not (session.parent / "fixed" / "t1.wav").is_symlink()
+
+
+#: Latin-1 bytes, no UTF-8: as Python names such a file (PEP 383).
+RAW = b"t\xfc1.wav"
+needs_bytes = pytest.mark.skipif(
+    sys.platform in {"win32", "darwin"}, reason="names are always Unicode on this system"
+)
+
+
+@pytest.fixture
+def raw_session(session):
+    """Name the second file, and the session's folder, in bytes that are no UTF-8."""
+    place = session.parent / os.fsdecode(b"s\xe9ance")
+    session.rename(place)
+    (place / "t1.wav").rename(place / os.fsdecode(RAW))
+    return place
+
+
+@needs_bytes
+def test_a_name_that_is_no_text_is_carried_safely(raw_session, sound, capfdbinary):
+    """Checked like any other, shown with escapes, kept by its bytes, found and copied by them."""
+    folder = raw_session.parent
+    for arguments in (
+        ["check", raw_session, "--audio", "--plots", "svg"],
+        ["check", raw_session, "--json", "--anchor", "t0"],
+        ["apply", folder / "s\\xe9ance_report", "--out", folder / "fixed"],
+        ["apply", folder / "s\\xe9ance_report", "--out", folder / "fixed", "--overwrite"],
+    ):
+        assert run(*arguments) == 0
+        said = b"".join(capfdbinary.readouterr()).decode("utf-8")
+        assert "t\\xfc1" in said.replace("\\\\", "\\")  # JSON doubles the backslash
+        assert "\\udc" not in said
+
+    document = json.loads((folder / "s\\xe9ance_report" / "report.json").read_text(encoding="utf-8"))
+    assert document["session"]["name"] == "s\\xe9ance"
+    assert base64.b64decode(document["session"]["folder_base64"]) == os.fsencode(raw_session.resolve())
+    for entry in (document["tracks"][1], document["files"][1]):
+        assert entry["file"] == "t\\xfc1.wav"
+        assert base64.b64decode(entry["file_base64"]) == RAW
+    assert [track["name"] for track in document["tracks"]] == ["t0", "t\\xfc1"]
+    assert document["pairs"][0]["polarity"] == "inverted"
+    page = (folder / "s\\xe9ance_report" / "report.html").read_text(encoding="utf-8")
+    assert "t\\xfc1" in page
+    assert is_made_from(folder / "fixed" / "t0.wav", sound["t0"])
+    with (folder / "fixed" / os.fsdecode(RAW)).open("rb") as copy:
+        assert is_made_from(copy, sound["t1"])
+
+
+@needs_bytes
+def test_two_names_that_look_alike_stay_two(raw_session):
+    """Text that is spelt as the escape of other bytes is another file."""
+    soundfile.write("made.wav", noise(9), RATE, subtype="FLOAT")
+    (raw_session.parent / "made.wav").rename(raw_session / "t\\xfc1.wav")
+    assert run("check", raw_session, "--out", "o") == 0
+    assert run("apply", "o", "--out", "fixed") == 0
+
+    for place in (raw_session.parent / "fixed", raw_session):
+        assert len([path for path in place.iterdir() if path.suffix == ".wav"]) == 3
+
+
+@needs_bytes
+def test_bytes_lead_nowhere_else(raw_session, capsys):
+    """The bytes of a name are held against the session's folder like its text."""
+    assert run("check", raw_session, "--out", "o") == 0
+    report = raw_session.parent / "o" / "report.json"
+    document = json.loads(report.read_text(encoding="utf-8"))
+    for content, code in ((b"../t1.wav", 4), (b"/t1.wav", 4), (b"", 4), (None, 4)):
+        entries = (document["tracks"][1], document["files"][1])
+        for entry in entries:
+            entry["file_base64"] = "no base64!" if content is None else base64.b64encode(content).decode()
+        report.write_text(json.dumps(document), encoding="utf-8")
+        assert run("apply", "o", "--out", "fixed") == code
+        assert len(capsys.readouterr().err.strip().splitlines()) == 1
+
+
+@needs_bytes
+@pytest.mark.parametrize("command", ["pair", "bleed"])
+def test_smaller_jobs_take_such_names_too(raw_session, command):
+    """Their documents and pages are plain text as well."""
+    files = [raw_session / "t0.wav", raw_session / os.fsdecode(RAW)]
+    assert run(command, *files, "--out", "o", "--audio", "--plots", "svg") == 0
+    document = json.loads((raw_session.parent / "o" / "report.json").read_text(encoding="utf-8"))
+    assert document["tracks"][1]["file"] == "t\\xfc1.wav"
+    assert base64.b64decode(document["tracks"][1]["file_base64"]) == RAW
+
+
+@needs_bytes
+def test_faults_of_such_files_are_shown_like_others(raw_session, capfdbinary):
+    """Rubbish and emptiness in them are named, and the line check reads them."""
+    (raw_session / os.fsdecode(b"b\xff.wav")).write_text("no audio")
+    (raw_session / os.fsdecode(b"e\xff.flac")).write_text("")
+    assert run("check", raw_session, "--json") == 0
+    document = json.loads(capfdbinary.readouterr().out.decode("utf-8"))
+    left_out = {track["name"]: track["file_base64"] for track in document["tracks"] if track["file_base64"]}
+    assert set(left_out) == {"b\\xff", "e\\xff", "t\\xfc1"}
+    assert run("pulse", "read", raw_session, "--out", "o", "--json") == 0
+    assert run("check", os.fsdecode(b"no\xff")) == 4
+    assert "no\\xff does not exist" in capfdbinary.readouterr().err.decode("utf-8")

@@ -82,6 +82,7 @@ PAIR = {
 TRACK = {
     "name": (str,),
     "file": (str,),
+    "file_base64": (type(None),),
     "channel": (int,),
     "faults": [FAULTS],
     "peak_dbfs": MAYBE,
@@ -107,6 +108,7 @@ DOCUMENT = {
     "session": {
         "name": (str,),
         "folder": (str,),
+        "folder_base64": (type(None),),
         "start_times_ignored": (bool,),
         "duration_s": NUMBER,
         "n_samples": (int,),
@@ -129,6 +131,7 @@ DOCUMENT = {
     "files": [
         {
             "file": (str,),
+            "file_base64": (type(None),),
             "size_bytes": (int,),
             "sample_rate": (int,),
             "channels": (int,),

@@ -9,6 +9,7 @@ import click
 from polaritykit.apply_plan import Part, file_jobs
 from polaritykit.copies import APPLIED_SCHEMA_VERSION, copies_text, source_paths, write_copies
 from polaritykit.errors import InputError
+from polaritykit.filenames import restored
 from polaritykit.fingerprint import demand_unchanged
 from polaritykit.output import check_output_folder, output_folder, write_file
 
@@ -91,9 +92,13 @@ def _read_document(place: Path) -> dict[str, Any]:
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:
     """Where the report says the session lies; a relative place counts from the report."""
-    recorded = document.get("session", {}).get("folder")
+    session = document.get("session", {})
+    recorded = session.get("folder")
     if not recorded:
         raise InputError(
             f"{place} does not say where the session's files lie; name the folder with --session."
         )
-    return place.parent / str(recorded)
+    try:
+        return place.parent / restored(str(recorded), session.get("folder_base64"))
+    except ValueError as error:
+        raise InputError(f"{place} tells the session's folder in bytes that cannot be read.") from error

@@ -77,6 +77,7 @@ def command(
     from polaritykit.audio import open_session
     from polaritykit.document import build_document, worth_looking
     from polaritykit.excerpts import cut_excerpts
+    from polaritykit.filenames import shown
     from polaritykit.output import check_output_folder
     from polaritykit.report import read_links, write_report
     from polaritykit.tables import summary_text
@@ -91,8 +92,10 @@ def command(
     with progress_line(quiet=as_json) as progress:
         findings = analyse(
             opened.recording,
-            linked=read_links(linked, opened.recording.track_names) if linked else None,
-            anchor=anchor,
+            linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
+            if linked
+            else None,
+            anchor=None if anchor is None else shown(anchor),
             purpose=purpose,
             offset_limits=limits,
             progress=progress,
@@ -107,7 +110,7 @@ def command(
         click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
         click.echo(summary_text(document, emphasis=wants_emphasis()))
-        click.echo(f"Report: {folder / 'report.html'}" if folder is not None else "")
+        click.echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
     return EXIT_FINDINGS if wanted else 0

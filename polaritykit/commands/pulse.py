@@ -9,6 +9,7 @@ import click
 from polaritykit import __version__
 from polaritykit.audio import open_session
 from polaritykit.errors import UsageError
+from polaritykit.filenames import stored
 from polaritykit.output import check_output_folder, output_folder, replacing
 from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
 from polaritykit.pulse_reading import read_signal
@@ -118,7 +119,7 @@ def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -
     channels = [
         {
             "name": reading.name,
-            "file": track.path.name,
+            **stored(track.path.name),
             "channel": track.channel,
             "polarity": reading.polarity,
             "latency_ms": reading.latency_ms,
@@ -136,7 +137,7 @@ def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -
         "sample_rate": session.sample_rate_hz,
         "notes": list(session.notes),
         "channels": channels,
-        "left_out": [{"file": fault.path.name, "fault": fault.fault} for fault in session.faulty],
+        "left_out": [{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
         "meaning": _MEANING,
     }
 
