@@ -71,15 +71,19 @@ def root() -> None:
 def _stopped_by_signals() -> Iterator[list[int]]:
     """Turn a request to end into the exception that Ctrl-C is, so that what is half-written is cleared away.
 
-    Further signals do not disturb that.  Yields the list that the signal is put into.
+    Further signals do not disturb that.  Yields the list that the signals are put into.
     """
     met: list[int] = []
     handlers: dict[int, Any] = {}
 
     def stop(number: int, _frame: Any) -> None:
+        found = sys.exception()
+        while found is not None:
+            if isinstance(found, KeyboardInterrupt):
+                return  # clearing up already
+            found = found.__context__
+        # Raised anew each time: where C code calls back, an exception may be swallowed.
         met.append(number)
-        for each in handlers:
-            signal.signal(each, signal.SIG_IGN)
         raise KeyboardInterrupt
 
     try:
@@ -121,5 +125,5 @@ def _run(arguments: list[str] | None, signals: list[int]) -> int:
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("polaritykit: stopped; nothing half-written was left behind.", err=True)
-        return 128 + (signals[0] if signals else signal.SIGINT)
+        return 128 + (signals[-1] if signals else signal.SIGINT)
     return result if isinstance(result, int) else 0

@@ -6,7 +6,6 @@ audio
     FLAC, 16 bit; full scale 1.0 is 32767.
 """
 
-import io
 import json
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +16,7 @@ from numpy.typing import NDArray
 from polaritykit.demo_kit import drum_kit
 from polaritykit.demo_session import Rendered, Session, render, truth
 from polaritykit.demo_songs import leaky_vocal, stereo_pair
+from polaritykit.filenames import opened_as
 from polaritykit.output import output_folder, write_file
 from polaritykit.records import Progress
 
@@ -33,12 +33,11 @@ def quantise(rendered: Rendered) -> NDArray[np.int16]:
     return np.round(rendered.tracks * 32767).astype(np.int16)
 
 
-def _flac(samples: NDArray[np.int16], rate_hz: int) -> bytes:
+def _write_flac(path: Path, samples: NDArray[np.int16], rate_hz: int) -> None:
+    """Write to a path: where libsndfile calls back into Python, Ctrl-C would be swallowed."""
     import soundfile
 
-    held = io.BytesIO()
-    soundfile.write(held, samples, rate_hz, format="FLAC", subtype="PCM_16", compression_level=1.0)
-    return held.getvalue()
+    soundfile.write(opened_as(path), samples, rate_hz, format="FLAC", subtype="PCM_16", compression_level=1.0)
 
 
 def write_demo(folder: Path, *, overwrite: bool = False, progress: Progress) -> tuple[Path, ...]:
@@ -71,7 +70,7 @@ def write_demo(folder: Path, *, overwrite: bool = False, progress: Progress) -> 
             session = build()
             rendered = render(session)
             for microphone, samples in zip(session.microphones, quantise(rendered), strict=True):
-                write_file(place / f"{microphone.name}.flac", _flac(samples, session.sample_rate_hz))
+                _write_flac(place / f"{microphone.name}.flac", samples, session.sample_rate_hz)
             stated = truth(session, rendered.gains)
             write_file(place / "truth.json", json.dumps(stated, indent=1, allow_nan=False) + "\n")
     return tuple(folder / name for name in SESSIONS)

@@ -136,7 +136,7 @@ ARROWS: dict[str, set[str]] = {
     },
     "commands.__init__": set(),
     "commands.demo": {"demo", "terminal"},
-    "demo": {"demo_kit", "demo_session", "demo_songs", "output", "records"},
+    "demo": {"demo_kit", "demo_session", "demo_songs", "filenames", "output", "records"},
     "demo_kit": {"demo_room", "demo_session", "demo_sources", "records"},
     "demo_room": {"records"},
     "demo_session": {"demo_room", "records"},

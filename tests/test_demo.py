@@ -167,11 +167,11 @@ def test_stopped_half_way(tmp_path, number):
         f"import os, shutil, sys\nsys.path.insert(0, {str(COMMITTED.parent)!r})\n"
         "from polaritykit import cli, demo\n"
         "demo.SESSIONS = {'stereo_pair': demo.SESSIONS['stereo_pair']}\n"
-        "encode, remove, calls = demo._flac, shutil.rmtree, []\n"
+        "encode, remove, calls = demo._write_flac, shutil.rmtree, []\n"
         "def encoded(*given):\n    calls.append(given)\n"
         f"    if len(calls) == 2:\n        os.kill(os.getpid(), {int(number)})\n    return encode(*given)\n"
         f"def removed(*given, **how):\n    os.kill(os.getpid(), {int(number)})\n    remove(*given, **how)\n"
-        "demo._flac, shutil.rmtree = encoded, removed\n"
+        "demo._write_flac, shutil.rmtree = encoded, removed\n"
         "cli.main(['demo', 'new'])"
     )
     ended = subprocess.run(
