@@ -32,7 +32,6 @@ class SumTarget:
 
     #: Track the source is at home on, or the track itself.
     track: int
-    is_source: bool
     centre_hz: float
     frequency_hz: Floats
     #: Shape (n_halves, n_bins, n_tracks, n_tracks).
@@ -81,7 +80,6 @@ def hit_target(
     halves = [np.einsum("hak,hbk->kab", part.conj(), part, optimize=True) for part in _halves(spectra)]
     return SumTarget(
         track=home,
-        is_source=True,
         centre_hz=centre,
         frequency_hz=read_only(frequency[chosen]),
         halves=np.stack(halves),
@@ -110,7 +108,6 @@ def track_targets(spectra: Spectra, tracks: Sequence[int]) -> tuple[SumTarget, .
             found.append(
                 SumTarget(
                     track=track,
-                    is_source=False,
                     centre_hz=centre,
                     frequency_hz=read_only(spectra.frequency_hz[chosen]),
                     halves=spectra.matrix[None, chosen],

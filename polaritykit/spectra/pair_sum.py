@@ -21,7 +21,7 @@ from typing import cast
 import numpy as np
 
 from polaritykit.base.types import Complexes, Floats, read_only
-from polaritykit.spectra.records import BandGains, BandLevels, FourResponses, FrequencyBands, PairSpectra
+from polaritykit.spectra.records import BandGains, BandLevels, FrequencyBands, PairSpectra
 from polaritykit.spectra.settings import SummingSettings
 
 _DEFAULTS = SummingSettings()
@@ -97,22 +97,6 @@ def summed_response(
     total = _over_bands(spectra.auto_a + spectra.auto_b, bands)
     crossing = _over_bands(2.0 * np.real(_turned(spectra, delay_ms, invert=invert)), bands)
     return _level_db(total + crossing, total, settings)
-
-
-def four_responses(
-    spectra: PairSpectra, bands: FrequencyBands, *, offset_ms: float, settings: SummingSettings = _DEFAULTS
-) -> FourResponses:
-    """Compute the summed response as recorded, flipped, aligned by the pair's offset, and both."""
-
-    def response(delay_ms: float, *, invert: bool) -> Floats:
-        return summed_response(spectra, bands, delay_ms=delay_ms, invert=invert, settings=settings)
-
-    return FourResponses(
-        as_recorded_db=response(0.0, invert=False),
-        flipped_db=response(0.0, invert=True),
-        aligned_db=response(-offset_ms, invert=False),
-        aligned_flipped_db=response(-offset_ms, invert=True),
-    )
 
 
 def band_coherence(spectra: PairSpectra, bands: FrequencyBands, *, offset_ms: float) -> Floats:

@@ -69,13 +69,6 @@ class TomlTable:
             self.fault(key, f"'{value}' is not one of {', '.join(choices)}{hint}")
         return value
 
-    def flag(self, key: str, default: bool) -> bool:
-        """Read true or false."""
-        value = self._get(key, default, "true or false")
-        if not isinstance(value, bool):
-            self.fault(key, f"must be true or false, not {_kind(value)}.")
-        return value
-
     def number(
         self,
         key: str,
