@@ -143,6 +143,32 @@ def parse_length_m(text: str) -> float:
     return value
 
 
+def parse_positive(text: str, quantity: str, *, option: str) -> float:
+    """Read a value that must be above zero (see `parse`).
+
+    Parameters
+    ----------
+    text, quantity : str
+        As for `parse`.
+    option : str
+        Name of the command's option, as a Python name.
+
+    Raises
+    ------
+    UsageError
+        If malformed, zero or negative.
+
+    Examples
+    --------
+    >>> parse_positive("44.1 kHz", "frequency", option="sample_rate")
+    44100.0
+    """
+    value = parse(text, quantity)
+    if not value > 0:
+        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
+    return value
+
+
 def parse_delay_s(text: str, sample_rate_hz: float | None = None) -> float:
     """Read a delay in seconds, also written as samples at a rate.
 

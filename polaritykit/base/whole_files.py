@@ -14,6 +14,7 @@ from pathlib import Path
 from polaritykit.base.errors import UsageError
 
 #: A folder with one of these was written by this program and may be replaced.
+#: (layout.json: by `layout` of an early version.)
 REPORT_MARKS = ("report.json", "applied.json", "layout.json")
 #: Begins the names of what is not complete yet.
 _TEMPORARY_PREFIX = ".unfinished-"

@@ -41,12 +41,13 @@ def command(
     start time; a delay pads the start and lengthens the file by as much.  Then
     the copies are checked again: gain promised, gain had, and what is left.
     """
+    from polaritykit.commands.report_file import read_report, report_place
     from polaritykit.commands.terminal import progress_line
     from polaritykit.jobs.apply.measure_again import proof_entry, prove
     from polaritykit.jobs.apply.text import proof_text
 
-    place = report / "report.json" if report.is_dir() else report
-    document = _read_document(place)
+    place = report_place(report)
+    document = read_report(report)
     jobs = file_jobs(document, only=only, names=tracks)
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
@@ -70,21 +71,6 @@ def command(
     else:
         click.echo(copies_text(entries, out))
         click.echo(proof_text(proof))
-
-
-def _read_document(place: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(place.read_text(encoding="utf-8"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(
-            f"{place} cannot be read ({reason}); name a report folder or its report.json."
-        ) from error
-    except ValueError as error:
-        raise InputError(f"{place} is no report: it is not valid JSON.") from error
-    if not isinstance(document, dict):
-        raise InputError(f"{place} is no report of polaritykit check.")
-    return document
 
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:

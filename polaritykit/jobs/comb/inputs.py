@@ -7,7 +7,7 @@ carried to first order.
 import math
 from dataclasses import dataclass
 
-from polaritykit.base.air import SoundSpeed
+from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
 from polaritykit.jobs.comb.settings import PlanSettings
@@ -97,6 +97,36 @@ def comb_geometry(
         level_difference_db=level_db,
         level_difference_std_db=level_std_db,
         remarks=tuple(remarks),
+    )
+
+
+def sound_from(
+    temperature: str | None, humidity: str | None, speed: str | None, temperature_std_c: float | None
+) -> SoundSpeed:
+    """Work out the speed of sound from exactly one description.
+
+    Parameters
+    ----------
+    temperature, humidity : str or None
+        Of the air, with their units; the settings of `base.air` where left out.
+    speed : str or None
+        The speed itself.
+    temperature_std_c : float or None
+        Standard uncertainty of the temperature in °C.
+
+    Raises
+    ------
+    UsageError
+        If the air is described twice, or a value is malformed.
+    """
+    if speed is not None:
+        if temperature is not None or humidity is not None:
+            raise UsageError("Give --speed-of-sound or --temperature and --humidity, not both.")
+        return given_speed(parse(speed, "speed"))
+    return speed_of_sound(
+        temperature_c=None if temperature is None else parse(temperature, "temperature"),
+        humidity_percent=None if humidity is None else parse(humidity, "humidity"),
+        temperature_std_c=temperature_std_c,
     )
 
 
