@@ -52,7 +52,7 @@ KEPT_IN = {
         "jobs.apply.copy_file",
         "jobs.demo.write",
     },
-    "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.images", "pages.plots"},
+    "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.figures"},
     "jinja2": {"pages.page"},
     "soxr": {"audio.file_recording"},
 }

@@ -174,7 +174,8 @@ def test_version_and_change_log_go_together():
 
 def test_every_plan_key_is_in_the_readme():
     """Keys that the plan reader asks for, read from its source."""
-    source = (PACKAGE / "jobs" / "layout" / "plan_file.py").read_text(encoding="utf-8")
+    folder = PACKAGE / "jobs" / "layout"
+    source = "".join((folder / name).read_text(encoding="utf-8") for name in ("plan_file.py", "room.py"))
     keys = set(
         re.findall(
             r"\.(?:text|number|needed_number|vector|names|choice|raw|table|tables|has)\(\s*\"(\w+)\"", source

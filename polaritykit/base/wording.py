@@ -90,6 +90,28 @@ def frequency(hertz: float) -> str:
     return f"{hertz / 1000:.3g} kHz" if hertz >= 999.5 else f"{hertz:.3g} Hz"
 
 
+def kilohertz(hertz: float) -> str:
+    """Write a sample rate.
+
+    Examples
+    --------
+    >>> kilohertz(48_000), kilohertz(44_100), kilohertz(11_025)
+    ('48.0 kHz', '44.1 kHz', '11.0 kHz')
+    """
+    return f"{number(hertz / 1000)} kHz"
+
+
+def centimetres(metres: float) -> str:
+    """Write an uncertainty of tape.
+
+    Examples
+    --------
+    >>> centimetres(0.01)
+    '1.0 cm'
+    """
+    return f"{number(metres * 100)} cm"
+
+
 def band(band_hz: list[float] | None) -> str:
     """Write a band as its two edges."""
     return _DASH if band_hz is None else f"{frequency(band_hz[0])} to {frequency(band_hz[1])}"

@@ -14,7 +14,7 @@ from polaritykit.jobs.comb.inputs import comb_geometry, sound_from
 from polaritykit.jobs.comb.plots import comb_figure
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.comb.text import comb_csv, comb_text
-from polaritykit.pages.images import image_bytes
+from polaritykit.pages.figures import image_bytes
 from polaritykit.spectra.comb import predict_comb
 
 #: Kinds of picture, by the end of the file's name.

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.whole_files import write_file
-from polaritykit.pages.plots import job_figures
+from polaritykit.pages.figures import job_figures
 from polaritykit.pages.view import JobView, job_page
 
 

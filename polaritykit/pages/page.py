@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.base.wording import band, frequency, measured, number, percent
+from polaritykit.base.wording import band, centimetres, frequency, kilohertz, measured, number, percent
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -97,7 +97,7 @@ def _environment() -> Any:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    for function in (band, frequency, measured, number, percent):
+    for function in (band, centimetres, frequency, kilohertz, measured, number, percent):
         environment.filters[function.__name__] = function
     return environment
 

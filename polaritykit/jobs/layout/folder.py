@@ -12,7 +12,7 @@ from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.layout.page import layout_page
 from polaritykit.jobs.layout.plots import plan_figure, responses_figure
 from polaritykit.jobs.layout.text import layout_csv
-from polaritykit.pages.images import image_bytes
+from polaritykit.pages.figures import image_bytes
 
 
 def write_layout(folder: Path, document: Json, *, inputs: Sequence[Path], overwrite: bool) -> None:

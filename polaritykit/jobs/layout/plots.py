@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import draw_response
-from polaritykit.pages.images import MIC, SOFT, SOURCE, any_letters, empty_figure
+from polaritykit.pages.figures import MIC, SOFT, SOURCE, any_letters, empty_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
