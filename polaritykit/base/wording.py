@@ -17,6 +17,13 @@ _DASH = "–"
 def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
     """Write a number with fixed decimals; a dash for None.
 
+    Parameters
+    ----------
+    value : float or None
+    decimals : int
+    signed : bool
+        A plus sign before positive values.
+
     Examples
     --------
     >>> number(-0.04), number(-3.14159, 2), number(2.0, signed=True), number(None)
@@ -50,6 +57,15 @@ def decimals_for(std: float | None, most: int = 3) -> int:
 
 def measured(value: float | None, std: float | None, unit: str, *, signed: bool = False) -> str:
     """Write a value with its uncertainty.
+
+    Parameters
+    ----------
+    value : float or None
+    std : float or None
+        Standard uncertainty; cuts the digits.
+    unit : str
+    signed : bool
+        A plus sign before positive values.
 
     Examples
     --------

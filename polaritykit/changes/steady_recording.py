@@ -29,7 +29,15 @@ class SteadyRecording:
         self.blocks = recording.blocks
 
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
-        """Return samples ``[start, stop)`` of the given rows as they would be in the reported state."""
+        """Return samples ``[start, stop)`` of the given rows as they would be in the reported state.
+
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
+        """
         rows = tuple(range(len(self.track_names))) if tracks is None else tracks
         out = self._recording.read(start, stop, rows)
         time_s = (start + stop) / 2 / self.sample_rate_hz
@@ -44,7 +52,15 @@ class SteadyRecording:
 
 
 def moved_source(source: HitSource, motions: Sequence[Motion], sample_rate_hz: int) -> HitSource:
-    """Give a source whose onsets on its home track lie where the steady recording has them."""
+    """Give a source whose onsets on its home track lie where the steady recording has them.
+
+    Parameters
+    ----------
+    source : HitSource
+        As found in the recording itself.
+    motions : sequence of Motion
+    sample_rate_hz : int
+    """
     motion = next((motion for motion in motions if motion.track == source.home), None)
     if motion is None:
         return source

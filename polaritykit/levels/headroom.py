@@ -61,7 +61,17 @@ def corrected_blocks(
     delay_samples: Sequence[float],
     block_samples: int = 1 << 17,
 ) -> Iterator[Samples]:
-    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak)."""
+    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak).
+
+    Parameters
+    ----------
+    recording : Recording
+    inverts : sequence of bool
+        One a track.
+    delay_samples : sequence of float
+        One a track, ≥ 0; later.
+    block_samples : int
+    """
     n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
     for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
         rows = [

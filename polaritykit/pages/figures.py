@@ -39,7 +39,15 @@ def any_letters() -> Iterator[None]:
 
 
 def empty_figure(width: float, height: float, rows: int = 0, columns: int = 0) -> tuple["Figure", Any]:
-    """Make a figure with one panel, or a flat list of them."""
+    """Make a figure with one panel, or a flat list of them.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+    rows, columns : int
+        Of a list of panels; one panel without rows.
+    """
     from matplotlib.figure import Figure
 
     if not rows:

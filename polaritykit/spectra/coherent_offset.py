@@ -33,6 +33,9 @@ def spectral_offset(
     ----------
     parts : sequence of Spectra
         Parts of one take, half-overlapping frames; their scatter gives the uncertainty (jackknife).
+    a, b : int
+        Tracks.
+    settings : SpectralOffsetSettings
 
     Returns
     -------
@@ -79,7 +82,18 @@ def _nothing(reason: str) -> SpectralOffset:
 
 
 def unbiased_coherence(spectra: Spectra, a: int, b: int) -> Floats:
-    """Coherence less what chance gives with few frames, 1/n on average (Carter, Knapp, Nuttall, 1973)."""
+    """Coherence less what chance gives with few frames, 1/n on average (Carter, Knapp, Nuttall, 1973).
+
+    Parameters
+    ----------
+    spectra : Spectra
+    a, b : int
+        Tracks.
+
+    Returns
+    -------
+    ndarray, shape (n_bins,)
+    """
     n = max(2.0, INDEPENDENT_FRAMES * spectra.n_frames)
     return np.maximum(0.0, (spectra.coherence(a, b) - 1.0 / n) / (1.0 - 1.0 / n))
 

@@ -125,7 +125,15 @@ def main_octave(power: Floats, frequency_hz: Floats) -> tuple[float, NDArray[np.
 
 
 def weights(target: SumTarget, signs: Floats, delays_s: Floats) -> NDArray[np.complex128]:
-    """Weight per bin and track, shape (n_bins, n_tracks)."""
+    """Weight per bin and track, shape (n_bins, n_tracks).
+
+    Parameters
+    ----------
+    target : SumTarget
+    signs : ndarray, shape (n_tracks,)
+        +1 or -1.
+    delays_s : ndarray, shape (n_tracks,)
+    """
     return np.asarray(signs * np.exp(-2j * np.pi * target.frequency_hz[:, None] * delays_s))
 
 
@@ -133,6 +141,15 @@ def powers_over_delay(
     target: SumTarget, signs: Floats, delays_s: Floats, track: int, candidates_s: Floats
 ) -> Floats:
     """Power of the sum in each half with one track's delay at each candidate, the others as set.
+
+    Parameters
+    ----------
+    target : SumTarget
+    signs, delays_s : ndarray, shape (n_tracks,)
+        The settings of all tracks.
+    track : int
+        Whose delay is tried.
+    candidates_s : ndarray, shape (n_candidates,)
 
     Returns
     -------

@@ -111,6 +111,13 @@ def kept_octaves(
 ) -> tuple[OctaveKept, ...]:
     """Compare the plain sum of all tracks, octave by octave, before and after the corrections.
 
+    Parameters
+    ----------
+    before, after : Measured
+        The files, and their corrected copies.
+    applied : sequence of mapping
+        What was done to each track: ``name``, ``invert``, ``delay_ms``.
+
     Returns
     -------
     tuple of OctaveKept

@@ -52,6 +52,22 @@ def comb_geometry(
 ) -> CombGeometry:
     """Work out delay and level difference from exactly one description.
 
+    Parameters
+    ----------
+    path_difference, delay, spacing : str or None
+        One of them, with its unit, or none where `distances` give the path difference.
+    source_angle, source_distance : str or None
+        With `spacing`: angle from straight ahead, distance from the middle.
+    distances : (str, str) or None
+        From the source to either mic; they also give the level difference.
+    level_difference : str or None
+    sample_rate_hz : float
+        For delays in samples.
+    sound : SoundSpeed
+    tape_std_m : float
+        Standard uncertainty of every length.
+    settings : PlanSettings
+
     Raises
     ------
     UsageError

@@ -69,7 +69,20 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
 
 
 def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = None) -> Plan:
-    """Read a plan from TOML text; `file` stands in messages.  Raises InputError as `load_plan`.
+    """Read a plan from TOML text.
+
+    Parameters
+    ----------
+    text : str
+    file : str
+        Name that stands in messages.
+    settings : PlanSettings, optional
+        Uncertainties and limits.
+
+    Raises
+    ------
+    InputError
+        As `load_plan`.
 
     Examples
     --------
