@@ -1,6 +1,6 @@
 """A recording streamed from audio files: decoding, a common clock, resampling, and nothing kept.
 
-Conventions: as in `recording`; positions on the common clock are whole samples, of the file's own rate
+Conventions: as in `array_recording`; positions on the common clock are whole samples, of the file's own rate
 or of the session's, counted from one zero (midnight, or the files' common start).
 """
 

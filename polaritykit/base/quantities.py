@@ -1,11 +1,10 @@
-"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz"), and as they are printed.
+"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz") to numbers.
 
 Conventions
 -----------
 Lengths and times always carry their unit: nothing is guessed.  Quantities with one customary unit may go
 without it: level (dB), temperature (°C), humidity (%), angle (degrees), speed (m/s), frequency (Hz),
 impedance (ohm).  Units are read without regard to case; the decimal sign is a point.
-Printed numbers never show more digits than their uncertainty supports.
 """
 
 import math

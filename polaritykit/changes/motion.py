@@ -72,7 +72,7 @@ class Motion:
 
 
 def gauged(motions: Sequence[Motion], settings: ChangeSettings) -> tuple[Motion, ...]:
-    """Tell motions against the tracks that stayed: the largest group of alike tracks, the first in a tie.
+    """Refer motions to the tracks that stayed: the largest group of alike tracks, the first in a tie.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def pair_changes(
 
 
 def step_text(name: str, step: Step) -> str:
-    """Say what happened to a track at a step."""
+    """Name what happened to a track at a step."""
     parts = []
     if step.flip:
         parts.append(f"the polarity of {name} turned")

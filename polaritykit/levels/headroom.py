@@ -1,8 +1,6 @@
-"""Headroom of a sum, and what to do about level faults, in the order the trade does it.
+"""Highest peak that the sum of all tracks reaches once corrected, or can reach at all.
 
-Conventions: levels are dB, 0 dBFS is a full-scale sample; sentences name the track's trouble, then the
-remedy.  Microphone's own pad first, then the preamp's, and never digital full scale: common practice,
-no source.
+Conventions: levels are dB, 0 dBFS is a full-scale sample.
 """
 
 from collections.abc import Iterable, Iterator, Sequence

@@ -1,4 +1,4 @@
-"""A document to its report folder: JSON, CSV, page and, where wanted, figures.
+"""Document and view of a job to its report folder: JSON, page and, where wanted, figures.
 
 Conventions: the folder appears whole or not at all; nothing is computed here.
 """

@@ -36,7 +36,7 @@ def render(
     scripts : tuple of str
         Script files of ``templates/``, joined in this order.
     filters : sequence of callable
-        A job's own words, had in its template by their names.
+        A job's own words, known to its template by their names.
     **context
         Variables of the template; one that is missing is an error.
 

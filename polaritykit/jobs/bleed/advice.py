@@ -1,6 +1,6 @@
 """What to do about bleed: flip, leave, delay, or rather move a mic; each only with a gain that is certain.
 
-Conventions: as in `bleed`.
+Conventions: as in `polaritykit.jobs.bleed.judge`.
 """
 
 from collections.abc import Iterator

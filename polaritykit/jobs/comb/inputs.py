@@ -1,7 +1,7 @@
 """From what a user knows of a set-up (path, delay, spacing, distances) to a delay and a level difference.
 
-Conventions: quantities come as text with units (see `quantities`); uncertainties are one sigma and are
-carried to first order.
+Conventions: quantities come as text with units (see `polaritykit.base.quantities`); uncertainties are one
+sigma and are carried to first order.
 """
 
 import math

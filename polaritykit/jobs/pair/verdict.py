@@ -1,6 +1,6 @@
 """What the measurements of a stereo pair mean: wiring, filter, pad, material, and the words for them.
 
-Conventions: as in `stereo`.
+Conventions: as in `polaritykit.jobs.pair.measure`.
 """
 
 from dataclasses import replace

@@ -1,6 +1,6 @@
 """Polarity of a wire from the two tones of AES17, and when not to believe them.
 
-Conventions: as `pulse_reading`; the tones tell no latency.
+Conventions: as in `read`; the tones tell no latency.
 """
 
 import numpy as np
