@@ -12,10 +12,10 @@ from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import comb_geometry, sound_from
 from polaritykit.jobs.comb.plots import comb_figure
+from polaritykit.jobs.comb.predict import predict
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.comb.text import comb_csv, comb_text
 from polaritykit.pages.figures import image_bytes
-from polaritykit.spectra.comb import predict_comb
 
 #: Kinds of picture, by the end of the file's name.
 PICTURES = ("png", "svg", "pdf")
@@ -106,17 +106,7 @@ def command(**options: Any) -> None:
         tape_std_m=tape_std_m,
         settings=settings,
     )
-    comb = predict_comb(
-        delay_ms=geometry.delay_ms,
-        delay_std_ms=geometry.delay_std_ms,
-        path_difference_std_m=geometry.path_difference_std_m,
-        sound=sound,
-        inverted=options["polarity"] == "inverted",
-        level_difference_db=geometry.level_difference_db,
-        level_difference_std_db=geometry.level_difference_std_db,
-        up_to_hz=up_to_hz,
-        remarks=geometry.remarks,
-    )
+    comb = predict(geometry, sound=sound, inverted=options["polarity"] == "inverted", up_to_hz=up_to_hz)
     document = comb_document(comb, rate_hz)
     if kind is not None:
         write_file(options["plot"], image_bytes(comb_figure(document), kind))
