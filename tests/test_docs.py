@@ -148,6 +148,23 @@ def test_every_module_says_what_it_is_for():
     ] == []
 
 
+@pytest.mark.parametrize(
+    "room",
+    sorted(
+        path.parent.relative_to(PACKAGE).as_posix()
+        for path in PACKAGE.rglob("*/__init__.py")
+        if path.parent.name not in ("base", "commands", "jobs")
+    ),
+)
+def test_every_stage_and_job_explains_itself(room):
+    """Its package docstring tells what it does, by which modules, and where it ends."""
+    text = ast.get_docstring(ast.parse((PACKAGE / room / "__init__.py").read_text(encoding="utf-8"))) or ""
+    modules = {path.stem for path in (PACKAGE / room).glob("*.py")}
+
+    assert "\nLimits\n" in text
+    assert modules & set(re.findall(r"`(\w+)`", text))
+
+
 #: Public functions without a Parameters section, in rooms that are being rewritten: mend them there.
 WITHOUT_PARAMETERS = {
     "decide.corrections.choose_anchor",
