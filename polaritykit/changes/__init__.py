@@ -10,8 +10,8 @@
 `explain_hits`
     Takes off what all tracks of a hit share and each track's usual value (median polish: Tukey), then asks
     for one explanation per track: a straight line (slopes of all pairs of hits: Theil and Sen), a step in
-    time, or a turned sign.  It must explain most of the lags' size, stand six standard errors high, and not
-    be what hits of two kinds in random order give (hypergeometric distribution).
+    time, or a turned sign.  It must explain about half of the lags' size or more, stand six standard errors
+    high, and not be what hits of two kinds in random order give (hypergeometric distribution).
 `explain_frames`
     Tracks whose pairs are at rest move together; what changed against the largest such group is told.
 `motion`, `steady_recording`

@@ -6,7 +6,7 @@ tables for the terminal and CSV, `folder` writes them, `head` begins the documen
 
 Templates (``templates/``) hold no arithmetic: words and rounding come from `base.wording` and the job's own
 words, as filters.  Names are escaped by the engine, data goes in as JSON that cannot end its element, and a
-content security policy (W3C, Content Security Policy Level 3) with the hashes of the package's own style and
+content security policy (W3C, Content Security Policy Level 2) with the hashes of the package's own style and
 script lets nothing else run or load.  Nothing is told by colour alone.
 
 Limits

@@ -11,9 +11,9 @@ Method
     against the power sum, so that unrelated sides lose 0 dB, equal ones −3 dB (they gain), cancellation is
     positive (`measure`, `verdict`).
 Second opinion
-    Where the spectra point to no single delay (drum overheads: each drum has its own), first arrivals of the
-    sources decide, if they are sure; else the sign at the bottom, where spacing hardly turns the phase
-    (`judge`).
+    Where the spectra point to no single delay (drum overheads: each drum has its own), the sign is read at
+    the bottom, where spacing hardly turns the phase; offset, and a sign still open, are then asked of the
+    first arrivals of the sources, and taken where those are sure (`judge`).
 Material
     In short moments of one source, coincident microphones stand at 0° or 180°: both signs in number mean
     mid-side or figure-of-eights at one point, where "inverted" has no meaning (`phase_tiles`).
