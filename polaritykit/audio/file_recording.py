@@ -1,6 +1,6 @@
 """A recording streamed from audio files: decoding, a common clock, resampling, and nothing kept.
 
-Conventions: as in `recording`; positions on the common clock are whole samples, of the file's own rate
+Conventions: as in `array_recording`; positions on the common clock are whole samples, of the file's own rate
 or of the session's, counted from one zero (midnight, or the files' common start).
 """
 
@@ -266,6 +266,13 @@ class FileRecording:
         """Return samples ``[start, stop)`` of the given rows; zeros outside the span.
 
         Safe to call from several threads.
+
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
         """
         rows = tuple(range(len(self.track_names))) if tracks is None else tracks
         out = np.zeros((len(rows), max(stop - start, 0)), np.float32)

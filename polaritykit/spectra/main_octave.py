@@ -32,7 +32,6 @@ class SumTarget:
 
     #: Track the source is at home on, or the track itself.
     track: int
-    is_source: bool
     centre_hz: float
     frequency_hz: Floats
     #: Shape (n_halves, n_bins, n_tracks, n_tracks).
@@ -81,7 +80,6 @@ def hit_target(
     halves = [np.einsum("hak,hbk->kab", part.conj(), part, optimize=True) for part in _halves(spectra)]
     return SumTarget(
         track=home,
-        is_source=True,
         centre_hz=centre,
         frequency_hz=read_only(frequency[chosen]),
         halves=np.stack(halves),
@@ -110,7 +108,6 @@ def track_targets(spectra: Spectra, tracks: Sequence[int]) -> tuple[SumTarget, .
             found.append(
                 SumTarget(
                     track=track,
-                    is_source=False,
                     centre_hz=centre,
                     frequency_hz=read_only(spectra.frequency_hz[chosen]),
                     halves=spectra.matrix[None, chosen],
@@ -128,7 +125,15 @@ def main_octave(power: Floats, frequency_hz: Floats) -> tuple[float, NDArray[np.
 
 
 def weights(target: SumTarget, signs: Floats, delays_s: Floats) -> NDArray[np.complex128]:
-    """Weight per bin and track, shape (n_bins, n_tracks)."""
+    """Weight per bin and track, shape (n_bins, n_tracks).
+
+    Parameters
+    ----------
+    target : SumTarget
+    signs : ndarray, shape (n_tracks,)
+        +1 or -1.
+    delays_s : ndarray, shape (n_tracks,)
+    """
     return np.asarray(signs * np.exp(-2j * np.pi * target.frequency_hz[:, None] * delays_s))
 
 
@@ -136,6 +141,15 @@ def powers_over_delay(
     target: SumTarget, signs: Floats, delays_s: Floats, track: int, candidates_s: Floats
 ) -> Floats:
     """Power of the sum in each half with one track's delay at each candidate, the others as set.
+
+    Parameters
+    ----------
+    target : SumTarget
+    signs, delays_s : ndarray, shape (n_tracks,)
+        The settings of all tracks.
+    track : int
+        Whose delay is tried.
+    candidates_s : ndarray, shape (n_candidates,)
 
     Returns
     -------

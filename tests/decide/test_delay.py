@@ -26,7 +26,6 @@ def target(delays_ms, gains=(1.0, 1.0, 1.0), *, centre_hz=125.0, track=0):
     x = np.array(gains)[:, None] * np.exp(-2j * np.pi * frequency * np.array(delays_ms)[:, None] * 1e-3)
     return SumTarget(
         track=track,
-        is_source=True,
         centre_hz=centre_hz,
         frequency_hz=frequency,
         halves=np.einsum("ak,bk->kab", x.conj(), x)[None],

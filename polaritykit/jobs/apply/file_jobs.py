@@ -16,8 +16,6 @@ from polaritykit.base.file_names import restored, shown
 
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})
-#: The document version this reads.
-_SCHEMA_VERSION = 1
 
 Part = Literal["flips", "delays"]
 
@@ -72,11 +70,6 @@ def file_jobs(
         When the document is none that this program writes, or tells of no corrections.
     """
     try:
-        if document["schema_version"] != _SCHEMA_VERSION:
-            raise InputError(
-                f"The report has schema version {document['schema_version']}, this program reads "
-                f"{_SCHEMA_VERSION}; run check again."
-            )
         tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
         _demand_known(names, [track["name"] for track in tracks])
         corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}

@@ -1,6 +1,6 @@
 """Levels of two sources in the sum of two microphones, for any polarity and delay, with their uncertainty.
 
-Conventions: as in `bleed`; spectra of one source alone come in groups of frames, and the uncertainty is the
+Conventions: as in `judge`; spectra of one source alone come in groups of frames, and the uncertainty is the
 spread over bootstrap draws of those groups (Efron, 1979).
 """
 

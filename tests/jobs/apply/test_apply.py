@@ -54,6 +54,7 @@ def session(tmp_path):
             ),
             {"name": "broken", "file": "broken.wav", "channel": 0, "faults": ["unreadable"]},
         ],
+        "pairs": [],
         "corrections": {
             "anchor": "oh.L",
             "tracks": [
@@ -180,9 +181,10 @@ def test_bad_requests(tmp_path, session, monkeypatch, options, message):
 @pytest.mark.parametrize(
     ("content", "message"),
     [
-        ("{", "is not valid JSON"),
-        ("[]", "is no report of polaritykit check"),
-        ("{}", "lacks what apply needs"),
+        ("{", "is no report: it is not JSON"),
+        ("[]", "is no report of check: it has no tracks and pairs"),
+        ("{}", "is no report of check: it has no tracks and pairs"),
+        ('{"tracks": [], "pairs": []}', "lacks what apply needs"),
         ('{"schema_version": 99}', "schema version 99, this program reads 1; run check again"),
     ],
 )
