@@ -9,10 +9,14 @@ from collections.abc import Mapping
 from itertools import combinations
 from typing import Any, Literal, TypedDict
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.agreement import Agreement, agree
-from polaritykit.corrections import choose_anchor, correct
+from polaritykit.continuous import frame_samples
+from polaritykit.corrections import choose_anchor, corrections_of, flips_of
+from polaritykit.decide.from_evidence import scene_of
+from polaritykit.decide.stage import decide
 from polaritykit.errors import UsageError
 from polaritykit.evidence import SourceEvidence
 from polaritykit.findings import (
@@ -37,7 +41,6 @@ from polaritykit.recording import ArrayRecording
 from polaritykit.records import Progress, Recording, TrackLevels
 from polaritykit.settings import KitSumSettings, Settings
 from polaritykit.spectra import Spectra
-from polaritykit.sum_targets import track_targets
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -131,18 +134,9 @@ def analyse(
         evidence, notes = limited.evidence, notes + limited.notes
     agreement = _agree(evidence, settings)
     pairs = _conclude_all(names, evidence, agreement, heard.spectra, settings)
-    corrections = correct(
-        names,
-        pairs,
-        evidence=evidence,
-        agreement=agreement,
-        linked=linked,
-        anchor=choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor),
-        sample_rate_hz=recording.sample_rate_hz,
-        settings=settings.advice,
-        signs=settings.agreement,
-        targets=track_targets(heard.spectra, [i for i, usable in enumerate(heard.usable) if usable]),
-        alignment=settings.alignment,
+    chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
+    corrections = _decide(
+        recording, heard, evidence, agreement, pairs, linked=linked, anchor=chosen, settings=settings
     )
     return Findings(
         track_names=names,
@@ -168,6 +162,45 @@ def analyse(
         spectra=heard.spectra,
         notes=notes,
         **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
+    )
+
+
+def _decide(
+    recording: Recording,
+    heard: Heard,
+    evidence: tuple[SourceEvidence, ...],
+    agreement: Agreement | None,
+    pairs: dict[tuple[int, int], Conclusion],
+    *,
+    linked: tuple[tuple[str, str], ...],
+    anchor: int | None,
+    settings: Settings,
+) -> Corrections:
+    """Make one consistent set of settings."""
+    names = recording.track_names
+    flips = flips_of(
+        names, pairs, agreement=agreement, linked=linked, anchor=anchor, signs=settings.agreement
+    )
+    scene = scene_of(
+        recording,
+        evidence,
+        pairs,
+        heard.spectra,
+        signs=np.array([-1.0 if flip.invert else 1.0 for flip in flips]),
+        sign_known=np.array([flip.known for flip in flips]),
+        usable=np.array(heard.usable),
+        linked=tuple((names.index(a), names.index(b)) for a, b in linked),
+        anchor=anchor,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+    )
+    decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
+    return corrections_of(
+        names,
+        pairs,
+        flips=flips,
+        shifts=decision.shifts,
+        anchor=anchor,
+        sample_rate_hz=recording.sample_rate_hz,
     )
 
 

@@ -8,7 +8,7 @@ theirs, so that no order of tracks matters.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,7 @@ from polaritykit.decide.source_sums import (
     octave_levels_db,
     octave_powers,
     weights,
+    whole_strokes,
 )
 from polaritykit.decide.units import Unit
 from polaritykit.records import Floats
@@ -103,9 +104,8 @@ def _choose_inner(scene: Scene, unit: Unit) -> tuple[float, ...]:
 
 
 def close_up(scene: Scene, unit: Unit) -> GatedSpectra:
-    """Return the unit's source as its own mics hear it: far above all else there, so that nothing is averaged out."""
-    spectra = scene.sounds[unit.sound].spectra
-    return replace(spectra, matrix=spectra.plain)
+    """Return the unit's source as its own mics hear it: far above all else there."""
+    return whole_strokes(scene.sounds[unit.sound].spectra)
 
 
 def _loudness(scene: Scene, unit: Unit) -> Floats:

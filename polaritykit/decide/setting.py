@@ -6,12 +6,15 @@ Conventions: shifts in seconds, positive later; changes of level in dB.
 from dataclasses import dataclass
 from typing import Literal
 
+#: Why a track is flipped: ``inverted`` against the others; ``underside`` as a mic under a drum is by nature;
+#: ``one_source`` for one source alone, which it may hear from its other side; ``copy`` with its original.
+FlipReason = Literal["inverted", "underside", "one_source", "copy"]
 Status = Literal["set", "agrees", "not judged"]
 #: Whether a setting matters, or may as well be left.
 Weight = Literal["set", "optional"]
 #: Why a track's shift is what it is.  Set: ``coincide`` first arrivals made to coincide; ``fuller`` a fuller sum
 #: close by; ``own_sum`` set to the other mics on its source only; ``image`` moved with its stereo partner;
-#: ``copy`` brought onto its original.  Agreeing: ``anchor`` keeps its timing; ``together`` coincides already;
+#: ``along`` moved with the other mics on its source, from which it keeps its distance; ``copy`` brought onto its original.  Agreeing: ``anchor`` keeps its timing; ``together`` coincides already;
 #: ``small_gain`` would gain too little; ``harm`` would cost more than it gives; ``far`` is there for the room.
 #: Not judged: ``unrelated`` shares no sound with the anchor; ``sign_open`` its polarity is unclear;
 #: ``no_arrival`` its own source has no clear first arrival in both; ``faulty`` silent or unusable; ``echo`` a copy
@@ -21,6 +24,7 @@ ShiftReason = Literal[
     "fuller",
     "own_sum",
     "image",
+    "along",
     "copy",
     "anchor",
     "together",
@@ -38,7 +42,23 @@ ShiftReason = Literal[
 NOT_JUDGED: frozenset[ShiftReason] = frozenset(
     {"unrelated", "sign_open", "no_arrival", "faulty", "echo", "alone"}
 )
-MOVED: frozenset[ShiftReason] = frozenset({"coincide", "fuller", "own_sum", "image", "copy"})
+MOVED: frozenset[ShiftReason] = frozenset({"coincide", "fuller", "own_sum", "image", "along", "copy"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Flip:
+    """Whether one track is flipped and why."""
+
+    invert: bool
+    #: Whether evidence settles its sign against the anchor's group.
+    known: bool
+    reason: FlipReason | None = None
+    #: Tracks it is inverted against.
+    against: int = 0
+    #: Track that the reason speaks of.
+    about: int | None = None
+    #: The other side of its group would have served as well.
+    tie: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,7 +13,7 @@ octaves
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -134,6 +134,15 @@ def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame
 
     windows = np.stack([recording.read(int(at), int(at) + frame) for at in at_samples])
     return gated_spectra(windows, recording.sample_rate_hz, taper=get_window("hann", frame), repeats=False)
+
+
+def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
+    """Return the spectra with nothing averaged out: for tracks that hear their source far above all else."""
+    power = spectra.octave_power.copy()
+    own = np.einsum("kaa->ka", spectra.plain).real
+    for k, centre in enumerate(JUDGED_HZ):
+        power[ALL_HZ.index(centre)] = own[spectra.octave == k].sum(axis=0)
+    return replace(spectra, matrix=spectra.plain, octave_power=read_only(power))
 
 
 def heard_octaves(spectra: GatedSpectra, gains: Floats, tracks: Sequence[int]) -> NDArray[np.bool_]:

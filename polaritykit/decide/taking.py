@@ -219,6 +219,8 @@ def _joined(outer: Shift, inner: Shift | None, track: int, unit: Unit, outer_s: 
     if inner is not None and apart and outer.reason not in MOVED:
         return replace(inner, late_s=outer.late_s)
     own = inner.shift_s if inner is not None and apart else 0.0
+    if outer.reason in MOVED and inner is not None and inner.reason == "harm":
+        return replace(outer, reason="along", shift_s=outer_s, loss=inner.loss)
     if outer.reason in MOVED and not unit.one_source and track != unit.reference:
         return replace(outer, reason="image", shift_s=outer_s)
     return replace(outer, shift_s=outer_s + own)
