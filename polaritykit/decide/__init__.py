@@ -13,6 +13,6 @@ The method, and the module of each step:
 
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps.
 
-Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later than
-the anchor, so that a shift of minus the lateness makes them coincide.
+Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later
+than the anchor, so that a shift of minus the lateness makes them coincide.
 """

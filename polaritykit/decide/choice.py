@@ -1,10 +1,10 @@
 """One choice of shift per unit, in a frame in which first arrivals coincide and all measured signs are one.
 
-First candidate: first arrivals coincide.  Another one close by wins where the source's own mics and the anchor
-gain from it, and nothing that matters loses.  Nothing here knows how the session was recorded.
+First candidate: first arrivals coincide.  Another one close by wins where the source's own mics and the
+anchor gain from it, and nothing that matters loses.  Nothing here knows how the session was recorded.
 
-Conventions: candidates are in seconds on top of the coinciding arrivals; every unit is weighed with all others at
-theirs, so that no order of tracks matters.
+Conventions: candidates are in seconds on top of the coinciding arrivals; every unit is weighed with all
+others at theirs, so that no order of tracks matters.
 """
 
 from collections.abc import Sequence
@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.source_sums import (
     GatedSpectra,
@@ -24,9 +25,9 @@ from polaritykit.decide.source_sums import (
     whole_strokes,
 )
 from polaritykit.decide.units import Unit
-from polaritykit.records import Floats
 
-#: Candidates reach half a period at 330 Hz, so that no neighbouring lobe is taken in the main octaves of drums.
+#: Candidates reach half a period at 330 Hz, so that no neighbouring lobe is taken in the main octaves of
+#: drums.
 REACH_S, STEP_S = 1.5e-3, 0.05e-3
 #: Another candidate wins by this much more on average, and costs no octave of any source more than that.
 LEAST_GAIN_DB, MOST_LOSS_DB = 0.3, 0.5
@@ -134,11 +135,10 @@ def _best(
 ) -> tuple[float, float]:
     """Return the candidate that gains most where nothing loses, and its gain; 0 where none gains enough."""
     tried = candidates()
-    zero = len(tried) // 2
-    gain = mean_change_db(*mean_of, shifts, moving, tried, zero)
+    gain = mean_change_db(*mean_of, shifts, moving=moving, tried=tried)
     allowed = np.ones(len(tried), dtype=bool)
     for spectra, gains in never_less:
-        changes, heard = changes_db(spectra, gains, shifts, moving, tried, zero)
+        changes, heard = changes_db(spectra, gains, shifts, moving=moving, tried=tried)
         allowed &= (changes[heard] >= -MOST_LOSS_DB).all(axis=0)
     best = int(np.argmax(np.where(allowed, gain, -np.inf)))
     if gain[best] < LEAST_GAIN_DB:
@@ -150,12 +150,16 @@ def changes_db(
     spectra: GatedSpectra,
     gains: Floats,
     shifts: Floats,
+    *,
     moving: Sequence[int],
     tried: Floats,
-    zero: int,
 ) -> tuple[Floats, NDArray[np.bool_]]:
-    """Change of a source's octaves in a sum, shape (n_octaves, n_candidates), and which octaves are heard."""
+    """Change of a source's octaves in a sum against no move, and which octaves are heard.
+
+    Shapes (n_octaves, n_candidates) and (n_octaves,).
+    """
     levels = octave_levels_db(octave_powers(spectra, weights(spectra, gains, shifts), moving, tried))
+    zero = int(np.argmin(np.abs(tried)))
     return levels - levels[:, zero : zero + 1], heard_octaves(spectra, gains, np.flatnonzero(gains).tolist())
 
 
@@ -163,10 +167,10 @@ def mean_change_db(
     spectra: GatedSpectra,
     gains: Floats,
     shifts: Floats,
+    *,
     moving: Sequence[int],
     tried: Floats,
-    zero: int,
 ) -> Floats:
     """Change of a source's level in a sum, mean over its octaves by their energy, shape (n_candidates,)."""
-    changes, heard = changes_db(spectra, gains, shifts, moving, tried, zero)
+    changes, heard = changes_db(spectra, gains, shifts, moving=moving, tried=tried)
     return np.asarray(energy_shares(spectra, gains, heard) @ changes)

@@ -29,9 +29,7 @@ def followed(copies: Sequence[Copy], found: Mapping[int, Shift]) -> dict[int, Sh
     for copy in copies:
         original = found[copy.original]
         if abs(copy.late_s) > ECHO_S:
-            shifts[copy.track] = Shift(
-                shift_s=0.0, reason="echo", late_s=copy.late_s, about=copy.original
-            )
+            shifts[copy.track] = Shift(shift_s=0.0, reason="echo", late_s=copy.late_s, about=copy.original)
         else:
             shifts[copy.track] = Shift(
                 shift_s=original.shift_s - copy.late_s,

@@ -1,6 +1,7 @@
 """Which side of a group of tracks to flip: fewest, and not what the session hangs from.
 
-Relative polarity cannot tell which of two sides is wired backwards; an absolute reference can, and overrules this.
+Relative polarity cannot tell which of two sides is wired backwards; an absolute reference can, and
+overrules this.
 
 Conventions: signs ±1 per track, relative within a group of tracks whose signs hang together.
 """
@@ -9,7 +10,7 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 
-from polaritykit.records import Floats
+from polaritykit.base.types import Floats
 
 
 def groups_of(n_tracks: int, decided: Collection[tuple[int, int]]) -> tuple[tuple[int, ...], ...]:
@@ -19,9 +20,7 @@ def groups_of(n_tracks: int, decided: Collection[tuple[int, int]]) -> tuple[tupl
         if label[a] != label[b]:
             old, new = label[b], label[a]
             label = [new if found == old else found for found in label]
-    return tuple(
-        tuple(t for t in range(n_tracks) if label[t] == found) for found in dict.fromkeys(label)
-    )
+    return tuple(tuple(t for t in range(n_tracks) if label[t] == found) for found in dict.fromkeys(label))
 
 
 def side_to_flip(

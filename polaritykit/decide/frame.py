@@ -1,13 +1,13 @@
 """Lateness of tracks against the anchor, source by source: what is taken out before anything is chosen.
 
-Conventions: seconds, positive later than the anchor; with an anchor that is a stereo pair, than the mean of the
-two, so that the pair keeps its spacing and neither side is the truth.  NaN where not known.
+Conventions: seconds, positive later than the anchor; with an anchor that is a stereo pair, than the mean of
+the two, so that the pair keeps its spacing and neither side is the truth.  NaN where not known.
 """
 
 import numpy as np
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.scene import Scene, Sound
-from polaritykit.records import Floats
 
 
 def against_anchor(sound: Sound, anchors: tuple[int, ...]) -> Floats:

@@ -8,6 +8,9 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.octaves import octave_bins
+from polaritykit.base.types import Floats, Recording
+from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.ownership import own_sources
 from polaritykit.decide.scene import Copy, Scene, Sound
 from polaritykit.decide.source_sums import (
@@ -16,13 +19,11 @@ from polaritykit.decide.source_sums import (
     struck_spectra,
     sustained_spectra,
 )
-from polaritykit.evidence import SourceEvidence
-from polaritykit.octaves import octave_bins
-from polaritykit.pairs import Conclusion
-from polaritykit.records import Floats, Recording
-from polaritykit.spectra import Spectra
+from polaritykit.evidence.source import SourceEvidence
+from polaritykit.spectra.pool import Spectra
 
-#: An arrival counts when it is known this well: a tenth of the period of the lowest octave in which bleed combs.
+#: An arrival counts when it is known this well: a tenth of the period of the lowest octave in which bleed
+#: combs.
 SHARP_S = 0.3e-3
 #: Frames of sustained sound that go into a source's spectra.
 MOST_FRAMES = 48
@@ -133,7 +134,7 @@ def _gated(recording: Recording, item: SourceEvidence, frame_samples: int) -> Ga
 
 
 def _sounds_like(sound: Sound, track: int, spectra: Spectra) -> bool:
-    """Whether a source lies where most of the track's energy is, give or take an octave: else it is a guest there."""
+    """Whether a source lies within an octave of where most of the track's energy is: else it is a guest."""
     held = [spectra.power[track, octave_bins(spectra.frequency_hz, c)].sum() for c in ALL_HZ]
     its = sound.spectra.octave_power[:, track]
     return abs(int(np.argmax(held)) - int(np.argmax(its))) <= 1

@@ -1,7 +1,7 @@
 """Whose mic a track is: the source it is there for, and whether it is there for one at all.
 
-By levels alone: not by names, and not by what happens to be loudest in it, which in a mic with a rarely played drum is
-its neighbours.  Conventions: levels in dB, (n_sources, n_tracks).
+By levels alone: not by names, and not by what happens to be loudest in it, which in a mic with a rarely
+played drum is its neighbours.  Conventions: levels in dB, (n_sources, n_tracks).
 """
 
 from collections.abc import Sequence
@@ -9,7 +9,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.records import Floats
+from polaritykit.base.types import Floats
 
 #: A close mic hears its own source at twice the amplitude at which it hears what is usual there.
 STANDS_OUT_DB = 6.0
@@ -54,7 +54,7 @@ def own_sources(
     n_sources, n_tracks = level_db.shape if len(level_db) else (0, len(gains))
     own = np.full(n_tracks, -1, dtype=np.int64)
     alike = np.zeros(n_tracks, dtype=bool)
-    if not n_sources:
+    if not n_sources or not counted.any():
         return own, alike
     stands = standing_out_db(level_db, gains, counted)
     at_home = np.asarray(homes)[:, None] == np.arange(n_tracks)

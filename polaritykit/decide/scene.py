@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.source_sums import GatedSpectra
-from polaritykit.records import Floats
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -12,13 +12,18 @@ FlipReason = Literal["inverted", "underside", "one_source", "copy"]
 Status = Literal["set", "agrees", "not judged"]
 #: Whether a setting matters, or may as well be left.
 Weight = Literal["set", "optional"]
-#: Why a track's shift is what it is.  Set: ``coincide`` first arrivals made to coincide; ``fuller`` a fuller sum
-#: close by; ``own_sum`` set to the other mics on its source only; ``image`` moved with its stereo partner;
-#: ``along`` moved with the other mics on its source, from which it keeps its distance; ``copy`` brought onto its original.  Agreeing: ``anchor`` keeps its timing; ``together`` coincides already;
-#: ``small_gain`` would gain too little; ``harm`` would cost more than it gives; ``far`` is there for the room.
+#: Why a track's shift is what it is.
+#:
+#: Set: ``coincide`` first arrivals made to coincide; ``fuller`` a fuller sum close by; ``own_sum`` set to the
+#: other mics on its source only; ``image`` moved with its stereo partner; ``along`` moved with the other mics
+#: on its source, from which it keeps its distance; ``copy`` brought onto its original.
+#:
+#: Agreeing: ``anchor`` keeps its timing; ``together`` coincides already; ``small_gain`` gains too little;
+#: ``harm`` would cost more than it gives; ``far`` is there for the room.
+#:
 #: Not judged: ``unrelated`` shares no sound with the anchor; ``sign_open`` its polarity is unclear;
-#: ``no_arrival`` its own source has no clear first arrival in both; ``faulty`` silent or unusable; ``echo`` a copy
-#: too late to be a fault; ``alone`` the session has no anchor.
+#: ``no_arrival`` its own source has no clear first arrival in both; ``faulty`` silent or unusable; ``echo`` a
+#: copy too late to be a fault; ``alone`` the session has no anchor.
 ShiftReason = Literal[
     "coincide",
     "fuller",

@@ -8,8 +8,8 @@ weights
     complex, ``(n_bins, n_tracks)``: gain·sign·exp(−2πjf·shift), 0 for a track that is not in the sum;
     |Σ w X|² = Σ conj(w_a)·w_b·C_ab.
 octaves
-    the judged ones lie from 63 Hz to 1 kHz: above, an octave holds so many notches of any delay that its level
-    is that of the power sum, whatever is set.
+    the judged ones lie from 63 Hz to 1 kHz: above, an octave holds so many notches of any delay that its
+    level is that of the power sum, whatever is set.
 """
 
 from collections.abc import Sequence
@@ -18,8 +18,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.octaves import octave_bins
-from polaritykit.records import Complexes, Floats, Recording, read_only
+from polaritykit.base.octaves import octave_bins
+from polaritykit.base.types import Complexes, Floats, Recording, read_only
 
 #: Octaves that are judged, and all that may be a source's strongest (IEC 61260-1).
 JUDGED_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0)
@@ -28,9 +28,9 @@ ALL_HZ = (31.5, *JUDGED_HZ, 2000.0, 4000.0, 8000.0, 16_000.0)
 RANGE_DB = 20.0
 #: An octave of averaged strokes holds the source from this much above what chance leaves of that many.
 REPEATED = 3.0
-#: The gate opens this long before the home track hears a stroke (other tracks may be early by converters), is
-#: open for the length of a drum's body, and closes over as much again (on simulated kits the levels foretold of
-#: a source's octaves were nearest the true ones, 0.8 dB, with these; half and double 1.0 and 1.3 dB).
+#: The gate opens this long before the home track hears a stroke (others may be early by converters), is
+#: open for the length of a drum's body, and closes over as much again (on simulated kits the levels foretold
+#: of a source's octaves were nearest the true ones, 0.8 dB, with these; half and double 1.0 and 1.3 dB).
 _BEFORE_S, _RISE_S, _OPEN_S, _CLOSED_S = 0.025, 0.010, 0.120, 0.240
 
 
@@ -61,8 +61,8 @@ def gated_spectra(
     sample_rate_hz : int
     taper : ndarray, shape (n_samples,)
     repeats : bool
-        Strokes, whose average is taken: what they have in common stays, other sources, reverberation of earlier
-        strokes and noise fall with their number.
+        Strokes, whose average is taken: what they have in common stays, other sources, reverberation of
+        earlier strokes and noise fall with their number.
 
     Returns
     -------
@@ -71,7 +71,7 @@ def gated_spectra(
     from scipy.fft import rfft
 
     n = windows.shape[-1]
-    frequency = np.fft.rfftfreq(n, 1 / sample_rate_hz)
+    frequency: Floats = np.asarray(np.fft.rfftfreq(n, 1 / sample_rate_hz), np.float64)
     spectra = rfft(windows * taper.astype(np.float32), axis=-1)
     powers = np.mean(np.abs(spectra) ** 2, axis=0)
     octave_power = np.stack([powers[:, octave_bins(frequency, c)].sum(axis=1) for c in ALL_HZ])

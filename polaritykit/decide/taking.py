@@ -1,8 +1,8 @@
 """Take each unit's choice or leave it, against the session as recorded with its right flips.
 
-The only step that sees how the session was recorded.  It begins with everything taken, since mics that share
-sounds serve one another only once all are set, and ends where every unit taken serves beside the others as they
-stand and every unit left would not: corrected copies checked again begin and end at the same place.
+The only step that sees how the session was recorded.  It begins with everything taken, since mics that
+share sounds serve one another only once all are set, and ends where every unit taken serves beside the
+others as they stand and every unit left would not: corrected copies checked again end at the same place.
 
 Conventions: changes in dB of one source's octave; shifts in seconds against the recording.
 """
@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
@@ -25,7 +26,6 @@ from polaritykit.decide.source_sums import (
     weights,
 )
 from polaritykit.decide.units import Unit
-from polaritykit.records import Floats
 
 #: A shift below this is none: a tenth of the period at 1 kHz.
 LEAST_SHIFT_S = 1e-4
@@ -94,7 +94,9 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
         taken ^= {out}
     found: dict[int, Shift] = {}
     for number, unit in enumerate(units):
-        outer = _told(unit, choices[number], moves[number][unit.reference], tried.get(number), taken=number in taken)
+        outer = _told(
+            unit, choices[number], moves[number][unit.reference], tried.get(number), taken=number in taken
+        )
         for track in unit.members:
             outer_s = float(moves[number][track]) if number in taken else 0.0
             found[track] = _joined(outer, inner.get(track), track, unit, outer_s)
@@ -135,8 +137,8 @@ def _take_inner(scene: Scene, unit: Unit, choice: Choice) -> dict[int, Shift]:
         if track == unit.reference or abs(shift) < LEAST_SHIFT_S:
             continue
         tried = np.array([0.0, shift])
-        gain = float(mean_change_db(spectra, gains, shifts, (track,), tried, 0)[1])
-        changes, heard = changes_db(spectra, gains, shifts, (track,), tried, 0)
+        gain = float(mean_change_db(spectra, gains, shifts, moving=(track,), tried=tried)[1])
+        changes, heard = changes_db(spectra, gains, shifts, moving=(track,), tried=tried)
         loss = float(changes[heard, 1].min(initial=0.0))
         reason: ShiftReason = "own_sum"
         if gain < AUDIBLE_DB or loss < -OWN_SUM_LOSS_DB:
@@ -170,8 +172,10 @@ def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool
         now, before, recorded = (_levels(spectra, gains, s) for s in (with_it, without, 0.0 * shifts))
         # A loss that others have made good is none, nor is one that others made.
         cost = np.maximum(now - before, now - recorded)
-        for octave in np.flatnonzero(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist())):
-            losses.append(Loss(home=home, octave_hz=JUDGED_HZ[octave], change_db=float(cost[octave])))
+        losses += [
+            Loss(home=home, octave_hz=JUDGED_HZ[octave], change_db=float(cost[octave]))
+            for octave in np.flatnonzero(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()))
+        ]
     return _Tried(
         gain_db=float(energy_shares(sound.spectra, mics, heard) @ change),
         worst=min(losses, key=lambda loss: loss.change_db),
@@ -248,10 +252,20 @@ def losses_by_track(scene: Scene, shifts: Floats, flipped: Sequence[int]) -> dic
     signed = signed_gains(scene, everyone)
     found: dict[int, list[Loss]] = {}
     moved = np.flatnonzero(np.abs(shifts) > 0.0).tolist()
-    plain = np.abs(signed) * np.where(np.isin(np.arange(len(shifts)), list(flipped)), -1.0, 1.0) * np.sign(signed)
+    plain = (
+        np.abs(signed) * np.where(np.isin(np.arange(len(shifts)), list(flipped)), -1.0, 1.0) * np.sign(signed)
+    )
     for options, after, before in (
-        ([(t, signed, np.where(np.arange(len(shifts)) == t, 0.0, shifts)) for t in moved], (signed, shifts), (signed, still)),
-        ([(t, np.where(np.arange(len(shifts)) == t, -signed, signed), still) for t in flipped], (signed, still), (plain, still)),
+        (
+            [(t, signed, np.where(np.arange(len(shifts)) == t, 0.0, shifts)) for t in moved],
+            (signed, shifts),
+            (signed, still),
+        ),
+        (
+            [(t, np.where(np.arange(len(shifts)) == t, -signed, signed), still) for t in flipped],
+            (signed, still),
+            (plain, still),
+        ),
     ):
         for loss, sound in _losses(scene, before, after):
             octave = JUDGED_HZ.index(loss.octave_hz)

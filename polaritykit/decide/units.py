@@ -9,15 +9,15 @@ from itertools import combinations
 
 import numpy as np
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.frame import own_lateness
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Shift, ShiftReason
-from polaritykit.records import Floats
 
 #: A mic whose own source lies this far away in time keeps its lateness: it is there for the room (3 m).
 FAR_S = 8.7e-3
-#: Mics on one source at close range hear it within this: 0.7 m, the depth of a large bass drum with a mic before
-#: it (common practice, no source) ...
+#: Mics on one source at close range hear it within this: 0.7 m, the depth of a large bass drum with a mic
+#: before it (common practice, no source) ...
 CLOSE_S = 2e-3
 #: ... and each hears it this much above any other: a mic further off hears its neighbours nearly as loud.
 OWN_OVER_REST_DB = 6.0
@@ -68,8 +68,7 @@ def find_units(scene: Scene) -> tuple[tuple[Unit, ...], dict[int, Shift]]:
             free.append(track)
         else:
             kept[track] = Shift(shift_s=0.0, reason=reason, late_s=_finite(late[track]))
-    for group in _one_source_groups(scene, free):
-        units.append(_unit(scene, group, late))
+    units += [_unit(scene, group, late) for group in _one_source_groups(scene, free)]
     return tuple(units), kept
 
 
@@ -79,23 +78,20 @@ def _finite(value: float) -> float | None:
 
 def _stays(scene: Scene, track: int, late: Floats) -> ShiftReason | None:
     """Why a track is not shifted, if it is not."""
-    if not scene.usable[track]:
-        return "faulty"
-    if scene.anchor is None:
-        return "alone"
-    if track in scene.anchors:
-        return "anchor"
-    if not scene.related[track]:
-        return "unrelated"
-    if scene.room[track] or late[track] > FAR_S:
-        return "far"
-    if not np.isfinite(late[track]):
-        return "no_arrival"
-    return None if scene.sign_known[track] else "sign_open"
+    reasons: dict[ShiftReason, bool] = {
+        "faulty": not scene.usable[track],
+        "alone": scene.anchor is None,
+        "anchor": track in scene.anchors,
+        "unrelated": not scene.related[track],
+        "far": bool(scene.room[track] or late[track] > FAR_S),
+        "no_arrival": not np.isfinite(late[track]),
+        "sign_open": not scene.sign_known[track],
+    }
+    return next((reason for reason, holds in reasons.items() if holds), None)
 
 
 def _image(scene: Scene, pair: tuple[int, int], late: Floats) -> Unit:
-    """A stereo pair: one shift, by the mean of its sides."""
+    """Make a unit of a stereo pair: one shift, by the mean of its sides."""
     shift = -float(np.mean(late[list(pair)]))
     louder = max(pair, key=lambda track: _over_rest_db(scene, track))
     return Unit(
@@ -147,12 +143,15 @@ def on_one_source(scene: Scene, a: int, b: int) -> bool:
     own = {int(scene.own[a]), int(scene.own[b])}
     if -1 in own or not all(_is_close(scene, track, own) for track in (a, b)):
         return False
+    differences = [scene.sounds[k].level_db[b] - scene.sounds[k].level_db[a] for k in own]
+    if max(differences) - min(differences) > OWN_OVER_REST_DB:
+        return False
     offsets = [scene.sounds[k].arrival_s[b] - scene.sounds[k].arrival_s[a] for k in own]
     return bool(all(abs(offset) <= CLOSE_S for offset in offsets))
 
 
 def _is_close(scene: Scene, track: int, own: set[int]) -> bool:
-    """Whether one of some sources (a drum's strokes may be found as two) stands out on a track."""
+    """Whether some sources (a drum's strokes may be found as two) stand out on a track."""
     level = np.array([sound.level_db[track] for sound in scene.sounds])
     mine = np.isin(np.arange(len(level)), list(own))
     rest = level[~mine].max(initial=-np.inf)

@@ -5,8 +5,8 @@ Conventions: a reason is a clause without a full stop; several are joined by sem
 
 from collections.abc import Sequence
 
+from polaritykit.base.wording import frequency, number
 from polaritykit.decide.setting import Flip, Loss, Shift
-from polaritykit.wording import frequency, number
 
 
 def flip_words(flip: Flip, names: Sequence[str]) -> str:
@@ -31,6 +31,7 @@ def shift_words(shift: Shift, track: int, anchor: int | None, names: Sequence[st
     heard = _heard(shift, track, anchor, names)
     gain = f"{number(shift.gain_db, 1, signed=True)} dB"
     about = _name(shift.about, names)
+    lag = number(abs(shift.late_s or 0.0) * 1e3, 1)
     words = {
         "coincide": heard,
         "fuller": f"{heard}; set for a fuller sum close by ({gain} in its own mics and the anchor)",
@@ -47,7 +48,7 @@ def shift_words(shift: Shift, track: int, anchor: int | None, names: Sequence[st
         "sign_open": "its polarity is unclear: not judged, compare both positions by ear",
         "no_arrival": "its own source has no clear first arrival in it and in the anchor: no shift is judged",
         "faulty": "silent or unusable: not judged",
-        "echo": f"a copy of {about}, {number(abs(shift.late_s or 0.0) * 1e3, 1)} ms late, as a printed echo is: left",
+        "echo": f"a copy of {about}, {lag} ms late, as a printed echo is: left",
         "alone": "no two tracks share sound: not judged",
     }
     return words[shift.reason]

@@ -1,7 +1,7 @@
-"""Kits with everything known: what each source alone brings to every track, when it arrives and which way round.
+"""Kits with all known: what each source alone brings to every track, when it arrives and which way round.
 
-A twin of a kit is the same kit with other flips and delays put on its tracks; both sides of a stereo pair get one
-delay, since another spacing is another image.
+A twin of a kit is the same kit with other flips and delays put on its tracks; both sides of a stereo pair
+get one delay, since another spacing is another image.
 
 Conventions: delays in ms, positive later; levels judged on the stems themselves, never on the mix.
 """
@@ -114,9 +114,7 @@ def stem_kit(seed: int, *, seconds: float = 30.0, n_mics: int = 10) -> StemKit:
     if path.exists():
         kit: StemKit = pickle.loads(path.read_bytes())
         return kit
-    session = simulated_kit(
-        seed, delays=False, flips=False, keep_parts=True, seconds=seconds, n_mics=n_mics
-    )
+    session = simulated_kit(seed, delays=False, flips=False, keep_parts=True, seconds=seconds, n_mics=n_mics)
     score: Any = session.notes["score"]
     kit = StemKit(
         name=session.name, sample_rate_hz=RATE, tracks=session.tracks, stems=stems_of(session, score)

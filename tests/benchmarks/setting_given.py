@@ -14,7 +14,7 @@ MOST_STROKES = 24
 
 
 def clear_strokes(kit: StemKit, source: str) -> np.ndarray:
-    """Times of the strokes of a source that others disturb least."""
+    """Return the times of the strokes of a source that others disturb least."""
     own = np.array(next(stem.struck_s for stem in kit.stems if stem.name == source))
     others = np.concatenate([stem.struck_s for stem in kit.stems if stem.name != source])
     gap = others[None, :] - own[:, None]
@@ -24,9 +24,9 @@ def clear_strokes(kit: StemKit, source: str) -> np.ndarray:
 
 def given_scene(kit: StemKit, *, anchor: str = "oh_left"):
     """Make the scene of a kit from its truth; only the spectra are measured."""
+    from polaritykit.audio.array_recording import ArrayRecording
     from polaritykit.decide.scene import Scene, Sound
     from polaritykit.decide.source_sums import struck_spectra
-    from polaritykit.recording import ArrayRecording
 
     names = kit.names
     recording = ArrayRecording(kit.tracks, kit.sample_rate_hz)
@@ -80,7 +80,7 @@ SETTLED: frozenset[str] = frozenset({"coincide", "fuller", "image", "together", 
 
 
 def reasons(kit: StemKit, decision: object) -> Mapping[str, str]:
-    """What was said of each track, for a look."""
+    """Tell what was said of each track, for a look."""
     return {
         name: f"{s.reason} {s.shift_s * 1e3:+.2f} ({s.gain_db if s.gain_db is None else round(s.gain_db, 1)})"
         for name, s in zip(kit.names, decision.shifts, strict=True)  # type: ignore[attr-defined]

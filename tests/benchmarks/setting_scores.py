@@ -1,7 +1,7 @@
 """What a setting does to a kit, judged on its stems: levels per source and octave, and the rows made of them.
 
-Conventions: levels in dB of one source's own contributions at gains that bring every track to one level; an octave
-counts from 63 Hz to 1 kHz within 20 dB of the source's strongest.
+Conventions: levels in dB of one source's own contributions at gains that bring every track to one level; an
+octave counts from 63 Hz to 1 kHz within 20 dB of the source's strongest.
 """
 
 from collections.abc import Sequence
@@ -75,7 +75,7 @@ class SourceOctave:
 def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
     """All source-octaves of a kit under a setting; sources without a close mic of their own are left out."""
     flips = Set(signs=setting.signs, shifts_ms=np.zeros(len(kit.names)), settled=setting.settled)
-    found = []
+    found: list[SourceOctave] = []
     everyone = range(len(kit.names))
     for number, stem in enumerate(kit.stems):
         own = own_mics(kit, number)
@@ -85,21 +85,21 @@ def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
         judged = octaves(kit, stem, mics)
         power = (stem.octave_energy[:, mics] @ kit.gains[mics] ** 2)[[ALL_HZ.index(c) for c in JUDGED_HZ]]
         tables = [levels_db(kit, stem, t, s) for t in (mics, everyone) for s in (setting, flips)]
-        for k in judged:
-            found.append(
-                SourceOctave(
-                    source=stem.name,
-                    home=stem.home,
-                    centre_hz=JUDGED_HZ[k],
-                    share=float(power[k] / power[judged].sum()),
-                    settled=bool(setting.settled[own].all()),
-                    mics_db=float(tables[0][k]),
-                    mics_flips_db=float(tables[1][k]),
-                    whole_db=float(tables[2][k]),
-                    whole_flips_db=float(tables[3][k]),
-                    said=(stem.home, JUDGED_HZ[k]) in setting.said,
-                )
+        found += [
+            SourceOctave(
+                source=stem.name,
+                home=stem.home,
+                centre_hz=JUDGED_HZ[k],
+                share=float(power[k] / power[judged].sum()),
+                settled=bool(setting.settled[own].all()),
+                mics_db=float(tables[0][k]),
+                mics_flips_db=float(tables[1][k]),
+                whole_db=float(tables[2][k]),
+                whole_flips_db=float(tables[3][k]),
+                said=(stem.home, JUDGED_HZ[k]) in setting.said,
             )
+            for k in judged
+        ]
     return found
 
 
@@ -117,9 +117,7 @@ def harmed(found: Sequence[SourceOctave], *, whole: bool) -> list[SourceOctave]:
 
 def alike(one: Sequence[SourceOctave], two: Sequence[SourceOctave], *, settled: bool) -> tuple[int, int]:
     """Source-octaves of twins that end within 0.5 dB in own mics with overheads, and all that count."""
-    pairs = [
-        (a, b) for a, b in zip(one, two, strict=True) if not settled or (a.settled and b.settled)
-    ]
+    pairs = [(a, b) for a, b in zip(one, two, strict=True) if not settled or (a.settled and b.settled)]
     return sum(abs(a.mics_db - b.mics_db) <= 0.5 for a, b in pairs), len(pairs)
 
 

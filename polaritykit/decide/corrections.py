@@ -1,0 +1,289 @@
+"""Flips and shifts to one setting per track, against an anchor that keeps its timing.
+
+Conventions: shifts are signed; delays are the same with the earliest track at zero, for a desk.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+
+from polaritykit.base.track_names import is_direct, is_overhead, is_underside
+from polaritykit.decide.agreement import Agreement
+from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.findings import Corrections, Loop, OctaveLoss, Outvoted, Rule, TrackCorrection
+from polaritykit.decide.flips import groups_of, side_to_flip
+from polaritykit.decide.scene import Copy
+from polaritykit.decide.setting import MOVED, NOT_JUDGED, Flip, Shift, ShiftReason, Status
+from polaritykit.decide.settings import AgreementSettings
+from polaritykit.decide.taking import OPTIONAL_DB
+from polaritykit.decide.words import flip_words, loss_words, shift_words
+
+Pairs = Mapping[tuple[int, int], Conclusion]
+
+
+def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str, str], ...]) -> int | None:
+    """Track that keeps its timing: an overhead where there is one, else the one most others relate to."""
+    related = np.zeros(len(names))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related:
+            related[a] += 1
+            related[b] += 1
+    if not related.any():
+        return None
+    partners = {name for pair in linked for name in pair}
+    overheads = [index for index, name in enumerate(names) if is_overhead(name) and related[index]]
+    if overheads:
+        return _left_side(
+            max(overheads, key=lambda index: (names[index] in partners, related[index])), names, linked
+        )
+    # Among equals the later track: delaying the early ones is what a desk can do.
+    lateness = np.zeros(len(names))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related and conclusion.offset_s is not None:
+            lateness[b] += conclusion.offset_s
+            lateness[a] -= conclusion.offset_s
+    latest = int(max(range(len(names)), key=lambda index: (related[index], lateness[index])))
+    return _left_side(latest, names, linked)
+
+
+def _left_side(track: int, names: tuple[str, ...], linked: tuple[tuple[str, str], ...]) -> int:
+    """Of a stereo pair always the left side, so that it does not depend on chance which one is flipped."""
+    return next((names.index(pair[0]) for pair in linked if names[track] in pair), track)
+
+
+def flips_of(
+    names: tuple[str, ...],
+    pairs: Pairs,
+    *,
+    agreement: Agreement | None,
+    linked: tuple[tuple[str, str], ...],
+    anchor: int | None,
+    signs: AgreementSettings,
+    copies: tuple[Copy, ...] = (),
+) -> tuple[Flip, ...]:
+    """Decide which tracks to flip: within each group of decided pairs the side that costs least.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pairs : mapping of (a, b), a < b, to Conclusion
+    agreement : Agreement or None
+    linked : pairs of names
+    anchor : int or None
+    signs : AgreementSettings
+    copies : tuple of Copy
+        They flip with their originals.
+
+    Returns
+    -------
+    tuple of Flip
+        One per track; `known` against the anchor's group.
+    """
+    n = len(names)
+    found = [Flip(invert=False, known=False)] * n
+    if agreement is not None:
+        partners = {names.index(name) for pair in linked for name in pair}
+        pair_of_anchor = {
+            names.index(name)
+            for pair in linked
+            if anchor is not None and names[anchor] in pair
+            for name in pair
+        }
+        protected = (
+            {anchor} if anchor is not None else set(),
+            pair_of_anchor,
+            {t for t, name in enumerate(names) if is_overhead(name)},
+            partners,
+            {t for t, name in enumerate(names) if is_direct(name)},
+        )
+        decided = [key for key, pair in pairs.items() if pair.polarity != "unclear"]
+        for group in groups_of(n, decided):
+            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected)
+            for track in group:
+                known = anchor in group and len(group) > 1
+                found[track] = Flip(invert=False, known=known)
+            for track in chosen:
+                others = [other for other in group if other not in chosen]
+                sure = max((abs(float(agreement.margin[track, other])) for other in others), default=0.0)
+                if sure >= signs.decide_margin:
+                    found[track] = _flip(names, pairs, track, others, known=anchor in group)
+                    found[track] = replace(found[track], tie=2 * len(chosen) == len(group))
+                else:
+                    found[track] = Flip(invert=False, known=False)
+    for copy in copies:
+        original = found[copy.original]
+        invert = original.invert != copy.inverted
+        found[copy.track] = Flip(
+            invert=invert,
+            known=original.known,
+            reason=("copy" if original.invert else "inverted") if invert else None,
+            against=1,
+            about=copy.original,
+        )
+    return tuple(found)
+
+
+def _flip(names: tuple[str, ...], pairs: Pairs, track: int, others: list[int], *, known: bool) -> Flip:
+    """Say what a flip rests on: wiring, the mic's place, or one source that cannot tell the two apart."""
+    flip = Flip(invert=True, known=known, reason="inverted", against=len(others))
+    if is_underside(names[track]):
+        return replace(flip, reason="underside")
+    partners = [pairs[min(track, other), max(track, other)] for other in others]
+    decided = [pair for pair in partners if pair.polarity != "unclear" and pair.main is not None]
+    homes = {source.home for pair in decided for source in pair.sources if source.polarity != "unclear"}
+    if len(homes) == 1 and len(others) > 1 and not any(pair.strong for pair in decided):
+        return replace(flip, reason="one_source", about=names.index(homes.pop()))
+    return flip
+
+
+def corrections_of(
+    names: tuple[str, ...],
+    pairs: Pairs,
+    *,
+    flips: Sequence[Flip],
+    shifts: Sequence[Shift],
+    anchor: int | None,
+    sample_rate_hz: int,
+) -> Corrections:
+    """Put flips and shifts together to one setting per track.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pairs : mapping of (a, b), a < b, to Conclusion
+    flips, shifts : sequence
+        One per track.
+    anchor : int or None
+    sample_rate_hz : int
+
+    Returns
+    -------
+    Corrections
+        Delays are the shifts with the earliest brought to zero, of all tracks alike: nothing slips.
+    """
+    earliest = min((shift.shift_s for shift in shifts), default=0.0)
+    tracks = []
+    for index, name in enumerate(names):
+        flip, shift = flips[index], shifts[index]
+        delay_s = shift.shift_s - earliest
+        optional = _optional(shift)
+        status = _status(flip, shift)
+        tracks.append(
+            TrackCorrection(
+                name=name,
+                invert=flip.invert,
+                delay_ms=delay_s * 1e3,
+                delay_samples=delay_s * sample_rate_hz,
+                late_ms=None if shift.reason in NOT_JUDGED or shift.reason == "far" else -shift.shift_s * 1e3,
+                why=_why(flip, shift, index, anchor, names, waits=delay_s > 0.0),
+                rule=_RULES.get(shift.reason),
+                shift_ms=shift.shift_s * 1e3,
+                status=status,
+                reason=shift.reason if status != "not judged" or shift.reason in NOT_JUDGED else "sign_open",
+                flip_reason=flip.reason,
+                weight="set" if status == "set" else ("optional" if optional is not None else None),
+                optional_shift_ms=None if optional is None else optional * 1e3,
+                own_late_ms=None if shift.late_s is None else shift.late_s * 1e3,
+                gain_db=shift.gain_db,
+                about=None if shift.about is None else names[shift.about],
+                losses=tuple(
+                    OctaveLoss(home=names[loss.home], octave_hz=loss.octave_hz, db=loss.change_db)
+                    for loss in shift.losses
+                ),
+            )
+        )
+    return Corrections(
+        anchor=names[anchor] if anchor is not None else None,
+        tracks=tuple(tracks),
+        groups=_groups(names, pairs),
+        outvoted=_outvoted(names, pairs),
+        loops=_loops(names, pairs),
+    )
+
+
+#: Reasons as the older field of the document tells them.
+_RULES: dict[ShiftReason, Rule] = {
+    "coincide": "arrival",
+    "together": "arrival",
+    "fuller": "fullest",
+    "small_gain": "no gain",
+    "harm": "harm",
+}
+
+
+def _status(flip: Flip, shift: Shift) -> Status:
+    if flip.invert or (shift.reason in MOVED and shift.shift_s):
+        return "set"
+    return "agrees" if flip.known and shift.reason not in NOT_JUDGED else "not judged"
+
+
+def _optional(shift: Shift) -> float | None:
+    """Shift that would gain a little and cost nothing."""
+    if shift.reason != "small_gain" or shift.looked_at_s is None or shift.loss is None:
+        return None
+    gains = (shift.gain_db or 0.0) >= OPTIONAL_DB and -shift.loss.change_db <= OPTIONAL_DB
+    return shift.looked_at_s if gains else None
+
+
+def _why(
+    flip: Flip, shift: Shift, track: int, anchor: int | None, names: tuple[str, ...], *, waits: bool
+) -> str:
+    parts = [
+        flip_words(flip, names),
+        shift_words(shift, track, anchor, names),
+        loss_words(shift.losses, names),
+        "waits for a track that is advanced" if waits and not shift.shift_s else "",
+    ]
+    said = "; ".join(part for part in parts if part)
+    if said:
+        return said
+    return "nothing to correct" if flip.known else "its polarity is unclear: not judged"
+
+
+def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:
+    """Tracks connected by related pairs, in session order; single tracks left out."""
+    group = list(range(len(names)))
+    for (a, b), conclusion in pairs.items():
+        if conclusion.related and group[a] != group[b]:
+            old, new = group[b], group[a]
+            group = [new if label == old else label for label in group]
+    members = [
+        tuple(names[i] for i in range(len(names)) if group[i] == label) for label in dict.fromkeys(group)
+    ]
+    return tuple(member for member in members if len(member) > 1)
+
+
+def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
+    found = []
+    for (a, b), conclusion in pairs.items():
+        against = [source for source in conclusion.sources if source.dissents]
+        if against:
+            homes = ", ".join(dict.fromkeys(source.home for source in against))
+            word = "inverted" if against[0].polarity == "inverted" else "with the same polarity"
+            found.append(
+                Outvoted(
+                    reference=names[a],
+                    other=names[b],
+                    why=f"{homes} is heard {word} here, against the other sources: "
+                    "one of the two mics hears it from its other side, or its first arrival is lost",
+                )
+            )
+    return tuple(found)
+
+
+def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
+    """Return the loops of three tracks with one main source that close worst."""
+    loops = []
+    for a, b, c in combinations(range(len(names)), 3):
+        three = [pairs[a, b], pairs[b, c], pairs[a, c]]
+        if any(item.offset_s is None or item.main is None for item in three):
+            continue
+        if len({item.main.home for item in three if item.main is not None}) > 1 and any(
+            item.main is not None and item.main.kind == "hits" for item in three
+        ):
+            continue
+        ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
+        loops.append(Loop(tracks=(names[a], names[b], names[c]), residual_ms=(ab + bc - ac) * 1e3))
+    return tuple(sorted(loops, key=lambda loop: -abs(loop.residual_ms))[:most])
