@@ -21,6 +21,7 @@ from polaritykit.changes.motion import motion_notes
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
+from polaritykit.decide.find_copies import find_copies
 from polaritykit.decide.findings import (
     Corrections,
     Findings,
@@ -31,6 +32,7 @@ from polaritykit.decide.findings import (
 )
 from polaritykit.decide.from_evidence import scene_of
 from polaritykit.decide.pair_finding import pair_finding
+from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.settings import AdviceSettings, AgreementSettings, PairSettings
 from polaritykit.decide.stage import decide
@@ -149,8 +151,23 @@ def analyse(
     agreement = _agree(evidence, settings)
     pairs = _conclude_all(names, evidence, agreement, heard.spectra, settings)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
+    copies = find_copies(
+        recording,
+        heard.activity_db,
+        np.array(["silent" not in track.faults for track in heard.levels]),
+        anchor=chosen,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+    )
     corrections = _decide(
-        recording, heard, evidence, agreement, pairs, linked=linked, anchor=chosen, settings=settings
+        recording,
+        heard,
+        evidence,
+        agreement,
+        pairs,
+        linked=linked,
+        anchor=chosen,
+        copies=copies,
+        settings=settings,
     )
     return Findings(
         track_names=names,
@@ -168,6 +185,9 @@ def analyse(
                 levels=heard.levels,
                 motions=gathered.motions,
                 linked=linked,
+                corrections=corrections,
+                copies=copies,
+                sample_rate_hz=recording.sample_rate_hz,
                 settings=settings.advice,
             )
             for pair, conclusion in pairs.items()
@@ -188,12 +208,19 @@ def _decide(
     *,
     linked: tuple[tuple[str, str], ...],
     anchor: int | None,
+    copies: tuple[Copy, ...],
     settings: Settings,
 ) -> Corrections:
     """Make one consistent set of settings."""
     names = recording.track_names
     flips = flips_of(
-        names, pairs, agreement=agreement, linked=linked, anchor=anchor, signs=settings.agreement
+        names,
+        pairs,
+        agreement=agreement,
+        linked=linked,
+        anchor=anchor,
+        signs=settings.agreement,
+        copies=copies,
     )
     scene = scene_of(
         recording,
@@ -206,6 +233,7 @@ def _decide(
         linked=tuple((names.index(a), names.index(b)) for a, b in linked),
         anchor=anchor,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+        copies=copies,
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
     return corrections_of(

@@ -12,7 +12,7 @@ from polaritykit.decide.setting import Shift
 ECHO_S = 0.010
 
 
-def followed(copies: Sequence[Copy], found: Mapping[int, Shift]) -> dict[int, Shift]:
+def followed(copies: Sequence[Copy], found: Mapping[int, Shift], sample_rate_hz: int) -> dict[int, Shift]:
     """Shift every copy with its original, and onto it.
 
     Parameters
@@ -20,6 +20,7 @@ def followed(copies: Sequence[Copy], found: Mapping[int, Shift]) -> dict[int, Sh
     copies : sequence of Copy
     found : mapping of track to Shift
         Of all other tracks.
+    sample_rate_hz : int
 
     Returns
     -------
@@ -29,12 +30,19 @@ def followed(copies: Sequence[Copy], found: Mapping[int, Shift]) -> dict[int, Sh
     for copy in copies:
         original = found[copy.original]
         if abs(copy.late_s) > ECHO_S:
-            shifts[copy.track] = Shift(shift_s=0.0, reason="echo", late_s=copy.late_s, about=copy.original)
+            shifts[copy.track] = Shift(
+                shift_s=0.0,
+                reason="echo",
+                late_s=copy.late_s,
+                about=copy.original,
+                late_samples=copy.late_s * sample_rate_hz,
+            )
         else:
             shifts[copy.track] = Shift(
                 shift_s=original.shift_s - copy.late_s,
                 reason="copy",
                 late_s=copy.late_s,
                 about=copy.original,
+                late_samples=copy.late_s * sample_rate_hz,
             )
     return shifts

@@ -114,6 +114,9 @@ def flips_of(
                     found[track] = Flip(invert=False, known=False)
     for copy in copies:
         original = found[copy.original]
+        if copy.filtered and found[copy.track].known:
+            # A filter turns the phase as well: the evidence on the pair's sign is better than one peak.
+            continue
         invert = original.invert != copy.inverted
         found[copy.track] = Flip(
             invert=invert,

@@ -83,14 +83,14 @@ def scene_of(
         np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),
         [sound.home for sound in sounds],
         gains,
-        related & usable,
+        related & usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
     )
     guests = alike | [own[t] >= 0 and not _sounds_like(sounds[own[t]], t, spectra) for t in range(n)]
     return Scene(
         signs=signs,
         sign_known=sign_known,
         related=related,
-        usable=usable,
+        usable=usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
         room=alike & _behind(sounds, anchor),
         linked=linked,
         anchor=anchor,
@@ -98,6 +98,7 @@ def scene_of(
         own=np.where(guests, -1, own),
         gains=gains,
         copies=copies,
+        sample_rate_hz=recording.sample_rate_hz,
     )
 
 

@@ -59,6 +59,7 @@ class Scene:
     #: Gain that brings each track to one level, 0 for silence.
     gains: Floats
     copies: tuple[Copy, ...] = ()
+    sample_rate_hz: int = 48_000
 
     @property
     def anchors(self) -> tuple[int, ...]:

@@ -87,6 +87,8 @@ class Shift:
     looked_at_s: float | None = None
     #: How late the track hears its own source against the anchor, as recorded; None where not known.
     late_s: float | None = None
+    #: The same in samples, for copies.
+    late_samples: float | None = None
     #: Change of its own source in its own mics with the overheads, mean over octaves.
     gain_db: float | None = None
     #: Track that the reason speaks of: the home of its source or of the loser, its original, its partner.

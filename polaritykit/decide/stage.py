@@ -44,5 +44,5 @@ def decide(scene: Scene, flipped: tuple[int, ...] = ()) -> Decision:
     for track, losses in losses_by_track(scene, shifts, flipped).items():
         if track in found:
             found[track] = replace(found[track], losses=losses)
-    found |= followed(scene.copies, found)
+    found |= followed(scene.copies, found, scene.sample_rate_hz)
     return Decision(shifts=tuple(found[t] for t in range(len(scene.signs))), units=units)

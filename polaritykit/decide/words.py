@@ -85,8 +85,20 @@ def _far(shift: Shift, anchor: int | None, names: Sequence[str]) -> str:
 def _copy(shift: Shift, about: str) -> str:
     if not shift.late_s:
         return f"a copy of {about}: moves with it"
-    side = "late" if shift.late_s > 0 else "early"
-    return f"a copy of {about}, {number(abs(shift.late_s) * 1e3, 2)} ms {side}: brought onto it"
+    return f"a copy of {about}, {lateness_words(shift.late_samples or 0.0)}: brought onto it"
+
+
+def lateness_words(samples: float) -> str:
+    """Say how late a copy is.
+
+    Examples
+    --------
+    >>> lateness_words(64.0), lateness_words(-0.5)
+    ('64 samples late', '0.5 samples early')
+    """
+    size = abs(samples)
+    text = number(size, 0 if abs(size - round(size)) < 0.05 else 1)
+    return f"{text} sample{'' if text == '1' else 's'} {'late' if samples > 0 else 'early'}"
 
 
 def _name(track: int | None, names: Sequence[str]) -> str:
