@@ -118,9 +118,10 @@ def _copy_words(copy: Copy | None, names: tuple[str, ...], sample_rate_hz: int) 
     """Name a copy, its original and its lateness."""
     if copy is None:
         return "one track is a copy of the other"
-    said = f"{names[copy.track]} is {names[copy.original]} again"
+    later, earlier = (copy.track, copy.original) if copy.late_s >= 0.0 else (copy.original, copy.track)
+    said = f"{names[later]} is {names[earlier]} again"
     if copy.late_s:
-        said += f", {lateness_words(copy.late_s * sample_rate_hz)}, as a processed duplicate is"
+        said += f", {lateness_words(abs(copy.late_s) * sample_rate_hz)}, as a processed duplicate is"
     return said + (", filtered" if copy.filtered else "") + (", turned over" if copy.inverted else "")
 
 

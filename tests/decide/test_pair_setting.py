@@ -67,7 +67,7 @@ ALONE = Advice(action="delay", invert=False, delay_ms=1.0, gain_db=3.0, why="sam
 
 
 @pytest.mark.parametrize(
-    ("shift_ms", "invert"), [(0.0, False), (1.0, False), (2.0, True), (0.0, True), (-1.0, False)]
+    ("shift_ms", "invert"), [(0.0, False), (1.0, False), (2.0, True), (0.0, True), (-0.4, False)]
 )
 def test_a_pair_shows_what_the_session_does_to_it(shift_ms, invert):
     """A later by d: the sum is 1 ± cos 2πf(1 ms − d) against 1 + cos 2πf·1 ms."""

@@ -308,7 +308,7 @@ def test_every_pair_of_usable_tracks_once_in_session_order(document):
 
 
 def test_the_planted_pair_is_measured(document):
-    """96 samples at 48 kHz are 2 ms; the sign was turned; the level is 0.7 (-3.1 dB): one is made of the other."""
+    """96 samples at 48 kHz are 2 ms; the sign was turned; the level is 0.7 (-3.1 dB): a copy."""
     pair = pair_of(document, HOSTILE, FORMULA)
     sign = 1 if pair["other"] == FORMULA else -1
 
