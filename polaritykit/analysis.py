@@ -25,6 +25,7 @@ from polaritykit.decide.find_copies import find_copies
 from polaritykit.decide.findings import (
     Corrections,
     Findings,
+    PadStep,
     ServedSource,
     SourceArrival,
     SourceFinding,
@@ -158,7 +159,7 @@ def analyse(
         anchor=chosen,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
     )
-    corrections = _decide(
+    corrections, pads = _decide(
         recording,
         heard,
         evidence,
@@ -193,6 +194,7 @@ def analyse(
             for pair, conclusion in pairs.items()
         ),
         corrections=corrections,
+        pads=pads,
         spectra=heard.spectra,
         notes=notes,
         **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
@@ -210,8 +212,8 @@ def _decide(
     anchor: int | None,
     copies: tuple[Copy, ...],
     settings: Settings,
-) -> Corrections:
-    """Make one consistent set of settings."""
+) -> tuple[Corrections, tuple[PadStep, ...]]:
+    """Make one consistent set of settings, and tell level steps like pads."""
     names = recording.track_names
     flips = flips_of(
         names,
@@ -236,7 +238,7 @@ def _decide(
         copies=copies,
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
-    return corrections_of(
+    corrections = corrections_of(
         names,
         pairs,
         flips=flips,
@@ -244,6 +246,16 @@ def _decide(
         anchor=anchor,
         sample_rate_hz=recording.sample_rate_hz,
     )
+    pads = tuple(
+        PadStep(
+            louder=names[step.louder],
+            quieter=names[step.quieter],
+            step_db=step.step_db,
+            pad_db=step.pad_db,
+        )
+        for step in decision.steps
+    )
+    return corrections, pads
 
 
 def _check(names: tuple[str, ...], anchor: str | None) -> None:

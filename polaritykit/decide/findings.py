@@ -205,6 +205,16 @@ class ServedSource:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PadStep:
+    """Two tracks that should hear alike and differ by about a pad."""
+
+    louder: str
+    quieter: str
+    step_db: float
+    pad_db: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class SumPeak:
     """Highest true peak of the sum of all corrected tracks at unity gain."""
 
@@ -232,3 +242,4 @@ class Findings:
     served: tuple[ServedSource, ...]
     #: None in silence.
     sum_peak: SumPeak | None
+    pads: tuple[PadStep, ...] = ()

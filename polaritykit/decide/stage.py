@@ -9,6 +9,7 @@ import numpy as np
 
 from polaritykit.decide.choice import choose
 from polaritykit.decide.copies import followed
+from polaritykit.decide.level_steps import LevelStep, level_steps
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Shift
 from polaritykit.decide.taking import losses_by_track, take
@@ -21,6 +22,7 @@ class Decision:
 
     shifts: tuple[Shift, ...]
     units: tuple[Unit, ...]
+    steps: tuple[LevelStep, ...] = ()
 
 
 def decide(scene: Scene, flipped: tuple[int, ...] = ()) -> Decision:
@@ -45,4 +47,6 @@ def decide(scene: Scene, flipped: tuple[int, ...] = ()) -> Decision:
         if track in found:
             found[track] = replace(found[track], losses=losses)
     found |= followed(scene.copies, found, scene.sample_rate_hz)
-    return Decision(shifts=tuple(found[t] for t in range(len(scene.signs))), units=units)
+    return Decision(
+        shifts=tuple(found[t] for t in range(len(scene.signs))), units=units, steps=level_steps(scene)
+    )

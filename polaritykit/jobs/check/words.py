@@ -40,6 +40,20 @@ ACTIONS = {
 }
 
 
+def pad_sentence(louder: str, quieter: str, step_db: float, pad_db: int) -> str:
+    """Say that a pad on one of two tracks is suspected.
+
+    Examples
+    --------
+    >>> pad_sentence("oh_left", "oh_right", 9.8, 10)
+    'oh_right is 9.8 dB quieter than oh_left, though both should hear alike: a 10 dB pad on one side?'
+    """
+    return (
+        f"{quieter} is {number(step_db, 1)} dB quieter than {louder}, though both should hear alike: "
+        f"a {pad_db} dB pad on one side?"
+    )
+
+
 def certainty(pair: dict[str, Any]) -> str:
     """Write the confidence of a polarity; nothing where it is unclear, for then there is none to have.
 

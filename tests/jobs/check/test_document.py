@@ -179,6 +179,7 @@ DOCUMENT = {
         }
     ],
     "sum_peak": {"dbtp": NUMBER, "is_bound": (bool,)},
+    "pads": [{"louder": (str,), "quieter": (str,), "step_db": NUMBER, "pad_db": {10, 20}}],
     "levels_advice": [(str,)],
     "curves": {
         "frequency_hz": [NUMBER],
