@@ -244,33 +244,24 @@ def losses_by_track(scene: Scene, shifts: Floats, flipped: Sequence[int]) -> dic
     Returns
     -------
     dict of track to tuple of Loss
-        Octaves of sources that lose more than is heard: of shifts against the flips alone, of flips
-        against the recording.
+        Octaves of sources that lose more than is heard: by the shifts, against the flips alone; by all,
+        against the recording, where the shifts do not make good what a flip costs.
     """
-    still = np.zeros(len(shifts))
-    everyone = np.flatnonzero(scene.usable & scene.related).tolist()
-    signed = signed_gains(scene, everyone)
+    tracks = np.arange(len(shifts))
+    signed = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
+    turned = np.where(np.isin(tracks, list(flipped)), -signed, signed)
+    moved = np.flatnonzero(shifts).tolist()
+    unmoved = [(track, (signed, np.where(tracks == track, 0.0, shifts))) for track in moved]
+    unflipped = [(track, (np.where(tracks == track, -signed, signed), shifts)) for track in flipped]
     found: dict[int, list[Loss]] = {}
-    moved = np.flatnonzero(np.abs(shifts) > 0.0).tolist()
-    plain = (
-        np.abs(signed) * np.where(np.isin(np.arange(len(shifts)), list(flipped)), -1.0, 1.0) * np.sign(signed)
-    )
-    for options, after, before in (
-        (
-            [(t, signed, np.where(np.arange(len(shifts)) == t, 0.0, shifts)) for t in moved],
-            (signed, shifts),
-            (signed, still),
-        ),
-        (
-            [(t, np.where(np.arange(len(shifts)) == t, -signed, signed), still) for t in flipped],
-            (signed, still),
-            (plain, still),
-        ),
-    ):
-        for loss, sound in _losses(scene, before, after):
-            octave = JUDGED_HZ.index(loss.octave_hz)
-            blame = max(options, key=lambda o: _level(scene, sound, octave, o[1], o[2]))
-            found.setdefault(blame[0], []).append(loss)
+    told = set()
+    for before, others in (((signed, 0.0 * shifts), unmoved), ((turned, 0.0 * shifts), unflipped)):
+        for loss, sound in _losses(scene, before, (signed, shifts)):
+            if others and (sound, loss.octave_hz) not in told:
+                told.add((sound, loss.octave_hz))
+                octave = JUDGED_HZ.index(loss.octave_hz)
+                levels = [_level(scene, sound, octave, *setting) for _, setting in others]
+                found.setdefault(others[int(np.argmax(levels))][0], []).append(loss)
     return {track: tuple(losses) for track, losses in found.items()}
 
 
