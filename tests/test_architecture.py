@@ -22,7 +22,7 @@ ALLOWED: dict[str, set[str]] = {
     "evidence": {"base", "levels", "spectra", "struck", "sustained", "changes"},
     "decide": {"base", "levels", "spectra", "changes", "evidence"},
     "pages": {"base"},
-    "analysis": {"base", "audio", "levels", "spectra", "changes", "evidence", "decide"},
+    "analysis": {"base", "audio", "levels", "spectra", "sustained", "changes", "evidence", "decide"},
     "jobs/check": {"base", "audio", "levels", "spectra", "decide", "analysis", "pages"},
     "jobs/pair": {"base", "audio", "spectra", "decide", "analysis", "pages"},
     "jobs/bleed": {"base", "audio", "spectra", "pages"},

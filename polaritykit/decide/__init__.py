@@ -1,5 +1,7 @@
-"""Evidence of all sources to one sign, one offset and one setting.
+"""Evidence of all sources to one sign and one offset per pair, and one setting per track.
 
+Signs and offsets
+-----------------
 `agreement`
     All sources of one home are a witness.  Signs are one assignment s ∈ {±1} per track, the one to which the
     witnesses object least; an objection is what it costs to explain a witness's edges under s, with a price
@@ -8,16 +10,24 @@
 `conclusion`, `pair_finding`
     Confidence 1 − ½·e^(−|margin|), held against simulated and real sessions by the accuracy benchmark.  The
     offset is that of the pair's loudest source that is timed well.  Below the least margin the polarity is
-    "unclear", with the reason.  Then the sum, its notches, the advice on the pair by itself, and its changes.
-`advice`
-    What was measured, what would be gained, what to do: nothing is advised whose predicted gain is not heard
-    (1 dB, common practice).
-`lateness`, `delay`, `corrections`
-    Each close mic's lateness is its own source's first arrival against the anchor; the delay is kept where
-    the sum of all tracks gains by it, moved to the fullest sum nearby, or left out where the source does not
-    gain or another would lose.  Of the two global signs the one with fewer flips is taken.
-`served`
-    In which tracks each source arrives together with the anchor once all is set.
+    "unclear", with the reason.
+
+Settings: for every track a sign, a shift in time and a status
+--------------------------------------------------------------
+1. *Units* (`units`): what moves together, and what is kept or cannot be judged, each with its reason.
+2. *A frame that does not know how the session was recorded* (`frame`): measured signs and arrivals are taken
+   out, so that a flip or delay added to a track changes nothing in what follows but the numbers to set.
+3. *Sums per source* (`source_sums`): levels of the sum per octave from spectra gated to one source's sound.
+4. *One choice of shift* (`choice`): first arrivals coincide, or a fuller sum within 1.5 ms that costs no
+   source anything.  Signs that evidence settled are never weighed against shifts.
+5. *Take it or leave it* (`taking`): the only step that sees how the session was recorded.
+6. *Told as codes and numbers* (`setting`); words are made of them in one place (`words`).
+
+`flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
+`served` in which tracks each source arrives together with the anchor once all is set.
+
+Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later
+than the anchor, so that a shift of minus the lateness makes them coincide.
 
 Limits
     Polarity is relative: both signs of a whole group fit alike (`jobs.pulse` finds the absolute one).  Tracks

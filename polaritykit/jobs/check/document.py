@@ -26,6 +26,7 @@ from polaritykit.jobs.check.curves import (
 )
 from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.verdict import summarise
+from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
@@ -98,6 +99,7 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
         "settings": settings_summary(settings),
@@ -127,6 +129,7 @@ def _audio(excerpts: Excerpts) -> dict[str, Any]:
 
 def _levels_advice(findings: Findings) -> list[str]:
     sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
         sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
