@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from polaritykit.base.octaves import OCTAVES_HZ
+from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Floats
 from polaritykit.spectra.pair_sum import sum_level_db
 from polaritykit.spectra.pool import Spectra
@@ -158,7 +158,7 @@ def _sum_levels_db(spectra: Spectra, signs: Floats, delays_s: Floats) -> Floats:
     power = np.einsum("fa,fab,fb->f", weight.conj(), spectra.matrix, weight, optimize=True).real
     levels = np.full(len(OCTAVES_HZ), np.nan)
     for index, centre in enumerate(OCTAVES_HZ):
-        inside = (frequency >= centre / 2**0.5) & (frequency < centre * 2**0.5)
+        inside = octave_bins(frequency, centre)
         total, summed = float(spectra.power[:, inside].sum()), float(power[inside].sum())
         if total > 0.0 and summed > 0.0:
             levels[index] = 10 * np.log10(summed / total)
