@@ -85,7 +85,7 @@ def flips_of(
     found = [Flip(invert=False, known=False)] * n
     if agreement is not None:
         partners = {names.index(name) for pair in linked for name in pair}
-        pair_of_anchor = {
+        pair_of_anchor = ({anchor} if anchor is not None else set()) | {
             names.index(name)
             for pair in linked
             if anchor is not None and names[anchor] in pair
@@ -102,13 +102,13 @@ def flips_of(
         for group in groups_of(n, decided):
             chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected)
             for track in group:
-                known = anchor in group and len(group) > 1
+                known = bool(pair_of_anchor & set(group)) and len(group) > 1
                 found[track] = Flip(invert=False, known=known)
             for track in chosen:
                 others = [other for other in group if other not in chosen]
                 sure = max((abs(float(agreement.margin[track, other])) for other in others), default=0.0)
                 if sure >= signs.decide_margin:
-                    found[track] = _flip(names, pairs, track, others, known=anchor in group)
+                    found[track] = _flip(names, pairs, track, others, known=bool(pair_of_anchor & set(group)))
                     found[track] = replace(found[track], tie=2 * len(chosen) == len(group))
                 else:
                     found[track] = Flip(invert=False, known=False)
@@ -211,6 +211,7 @@ _RULES: dict[ShiftReason, Rule] = {
     "coincide": "arrival",
     "together": "arrival",
     "fuller": "fullest",
+    "octave": "own octave",
     "small_gain": "no gain",
     "harm": "harm",
 }

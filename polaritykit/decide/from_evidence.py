@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.own_octave import timed_by_octave
 from polaritykit.decide.ownership import own_sources
 from polaritykit.decide.scene import Copy, Scene, Sound
 from polaritykit.decide.source_sums import (
@@ -86,20 +87,38 @@ def scene_of(
         related & usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
     )
     guests = alike | [own[t] >= 0 and not _sounds_like(sounds[own[t]], t, spectra) for t in range(n)]
+    own = np.where(guests, -1, own)
+    room = alike & _behind(sounds, anchor)
+    anchors = tuple(t for t in _with_partner(anchor, linked) if sign_known[t])
+    homely = [t for t in range(n) if own[t] >= 0 and sounds[own[t]].home == t and sign_known[t]]
+    for track in homely:
+        known = np.isfinite(sounds[own[track]].arrival_s)
+        if track in _with_partner(anchor, linked) or (known[track] and known[list(anchors)].any()):
+            continue
+        found = timed_by_octave(sounds[own[track]], track, anchors, signs)
+        if found is not None:
+            own[track] = len(sounds)
+            sounds = (*sounds, found)
     return Scene(
         signs=signs,
         sign_known=sign_known,
         related=related,
         usable=usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
-        room=alike & _behind(sounds, anchor),
+        room=room,
         linked=linked,
         anchor=anchor,
         sounds=sounds,
-        own=np.where(guests, -1, own),
+        own=own,
         gains=gains,
         copies=copies,
         sample_rate_hz=recording.sample_rate_hz,
     )
+
+
+def _with_partner(anchor: int | None, linked: tuple[tuple[int, int], ...]) -> tuple[int, ...]:
+    if anchor is None:
+        return ()
+    return next((pair for pair in linked if anchor in pair), (anchor,))
 
 
 def _related(pairs: Mapping[tuple[int, int], Conclusion], track: int, anchor: int | None) -> bool:

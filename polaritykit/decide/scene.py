@@ -22,6 +22,8 @@ class Sound:
     arrival_s: Floats
     level_db: Floats
     spectra: GatedSpectra
+    #: Taken from a track's own octave of the whole take, not from strokes or frames of its own.
+    by_octave: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,5 +68,6 @@ class Scene:
         """The anchor and its stereo partner."""
         if self.anchor is None:
             return ()
-        pair = [pair for pair in self.linked if self.anchor in pair]
-        return pair[0] if pair else (self.anchor,)
+        pair = next((pair for pair in self.linked if self.anchor in pair), (self.anchor,))
+        # A side whose own sign is open would decide sums by chance.
+        return tuple(track for track in pair if self.sign_known[track]) or pair

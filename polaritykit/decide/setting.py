@@ -14,7 +14,8 @@ Status = Literal["set", "agrees", "not judged"]
 Weight = Literal["set", "optional"]
 #: Why a track's shift is what it is.
 #:
-#: Set: ``coincide`` first arrivals made to coincide; ``fuller`` a fuller sum close by; ``own_sum`` set to the
+#: Set: ``coincide`` first arrivals made to coincide; ``fuller`` a fuller sum close by; ``octave`` the
+#: fullest sum of its own octave, its source not found by itself; ``own_sum`` set to the
 #: other mics on its source only; ``image`` moved with its stereo partner; ``along`` moved with the other mics
 #: on its source, from which it keeps its distance; ``copy`` brought onto its original.
 #:
@@ -27,6 +28,7 @@ Weight = Literal["set", "optional"]
 ShiftReason = Literal[
     "coincide",
     "fuller",
+    "octave",
     "own_sum",
     "image",
     "along",
@@ -47,7 +49,9 @@ ShiftReason = Literal[
 NOT_JUDGED: frozenset[ShiftReason] = frozenset(
     {"unrelated", "sign_open", "no_arrival", "faulty", "echo", "alone"}
 )
-MOVED: frozenset[ShiftReason] = frozenset({"coincide", "fuller", "own_sum", "image", "along", "copy"})
+MOVED: frozenset[ShiftReason] = frozenset(
+    {"coincide", "fuller", "octave", "own_sum", "image", "along", "copy"}
+)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -95,7 +95,12 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
     found: dict[int, Shift] = {}
     for number, unit in enumerate(units):
         outer = _told(
-            unit, choices[number], moves[number][unit.reference], tried.get(number), taken=number in taken
+            scene,
+            unit,
+            choices[number],
+            moves[number][unit.reference],
+            tried.get(number),
+            taken=number in taken,
         )
         for track in unit.members:
             outer_s = float(moves[number][track]) if number in taken else 0.0
@@ -191,11 +196,15 @@ def _serves(found: _Tried) -> bool:
     return found.gain_db >= AUDIBLE_DB and -found.worst.change_db <= found.gain_db
 
 
-def _told(unit: Unit, choice: Choice, move_s: float, tried: _Tried | None, *, taken: bool) -> Shift:
+def _told(
+    scene: Scene, unit: Unit, choice: Choice, move_s: float, tried: _Tried | None, *, taken: bool
+) -> Shift:
     """Say what became of a unit."""
     late_s = -unit.coincide_s[unit.members.index(unit.reference)]
     if tried is not None and taken:
         reason: ShiftReason = "fuller" if choice.shift_s else "coincide"
+        if scene.sounds[unit.sound].by_octave:
+            reason = "octave"
         return Shift(
             shift_s=move_s,
             reason=reason,

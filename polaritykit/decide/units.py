@@ -56,7 +56,7 @@ def find_units(scene: Scene) -> tuple[tuple[Unit, ...], dict[int, Shift]]:
     units: list[Unit] = []
     taken: set[int] = set()
     for pair in scene.linked:
-        if not set(pair) & set(scene.anchors) and all(_stays(scene, t, late) is None for t in pair):
+        if scene.anchor not in pair and all(_stays(scene, t, late) is None for t in pair):
             taken |= set(pair)
             units.append(_image(scene, pair, late))
     free = []
@@ -81,13 +81,18 @@ def _stays(scene: Scene, track: int, late: Floats) -> ShiftReason | None:
     reasons: dict[ShiftReason, bool] = {
         "faulty": not scene.usable[track],
         "alone": scene.anchor is None,
-        "anchor": track in scene.anchors,
+        "anchor": track in (*scene.anchors, scene.anchor) or _is_partner(scene, track),
         "unrelated": not scene.related[track],
         "far": bool(scene.room[track] or late[track] > FAR_S),
         "no_arrival": not np.isfinite(late[track]),
         "sign_open": not scene.sign_known[track],
     }
     return next((reason for reason, holds in reasons.items() if holds), None)
+
+
+def _is_partner(scene: Scene, track: int) -> bool:
+    """Whether a track is the other side of the anchor's pair."""
+    return any({track, scene.anchor} == set(pair) for pair in scene.linked)
 
 
 def _image(scene: Scene, pair: tuple[int, int], late: Floats) -> Unit:

@@ -35,6 +35,10 @@ def shift_words(shift: Shift, track: int, anchor: int | None, names: Sequence[st
     words = {
         "coincide": heard,
         "fuller": f"{heard}; set for a fuller sum close by ({gain} in its own mics and the anchor)",
+        "octave": (
+            "its own source was not found often enough by itself: set for the fullest sum in its own octave "
+            f"({gain} with the anchor)"
+        ),
         "own_sum": f"set to {about}, which is on the same source ({gain} in the sum of the two)",
         "image": f"moves with {about}: a stereo pair is never shifted against itself",
         "along": f"moves with {about}, which is on the same source; their own distance serves as it is",

@@ -76,7 +76,7 @@ def given_setting(kit: StemKit) -> tuple[Set, object]:
 
 
 #: Reasons of tracks whose shift is what the frame asks for.
-SETTLED: frozenset[str] = frozenset({"coincide", "fuller", "image", "together", "anchor"})
+SETTLED: frozenset[str] = frozenset({"coincide", "fuller", "octave", "image", "together", "anchor"})
 
 
 def reasons(kit: StemKit, decision: object) -> Mapping[str, str]:

@@ -116,7 +116,7 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     if aligned:
         verb = "hears its own source" if len(aligned) == 1 else "hear their own sources"
         out.append(f"{own} then {verb} together with {anchor}.")
-    fullest = [track.name for track in delays if track.rule == "fullest"]
+    fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
     if fullest:
         verb = "is" if len(fullest) == 1 else "are"
         out.append(f"{listed(fullest)} {verb} set for the fullest sum, not by the first arrival.")
@@ -152,7 +152,7 @@ def _open_sentences(findings: Findings) -> list[str]:
     left = [track.name for track in tracks if track.status == "not judged"]
     out = [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
     if left:
-        out.append(f"Not judged: {listed(left)}; they move along with any shift of all.")
+        out.append(f"Not judged: {listed(left)}; what is not judged moves along with any shift of all.")
     return out
 
 
