@@ -6,7 +6,11 @@ The public functions are imported on first use, so that ``import polaritykit`` i
     findings = polaritykit.analyse_arrays({"top": x, "over": y}, sample_rate_hz=48000)
 """
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:  # so that a type checker knows what the lazy import below gives
+    from polaritykit.analysis import analyse, analyse_arrays
+    from polaritykit.audio.session import open_session
 
 __version__ = "0.1.0"
 __all__ = ["__version__", "analyse", "analyse_arrays", "open_session"]

@@ -58,7 +58,15 @@ class ArrayRecording:
         self._samples.setflags(write=False)
 
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
-        """Return samples ``[start, stop)`` of the given rows; zeros outside the span."""
+        """Return samples ``[start, stop)`` of the given rows; zeros outside the span.
+
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
+        """
         rows = range(len(self.track_names)) if tracks is None else tracks
         out = np.zeros((len(rows), max(stop - start, 0)), np.float32)
         first, last = max(start, 0), min(stop, self.n_samples)

@@ -1,11 +1,10 @@
-"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz"), and as they are printed.
+"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz") to numbers.
 
 Conventions
 -----------
 Lengths and times always carry their unit: nothing is guessed.  Quantities with one customary unit may go
 without it: level (dB), temperature (°C), humidity (%), angle (degrees), speed (m/s), frequency (Hz),
 impedance (ohm).  Units are read without regard to case; the decimal sign is a point.
-Printed numbers never show more digits than their uncertainty supports.
 """
 
 import math
@@ -140,6 +139,32 @@ def parse_length_m(text: str) -> float:
     value = parse(text, "length")
     if value < 0:
         raise UsageError(f"'{text}' is negative: a distance is zero or more.")
+    return value
+
+
+def parse_positive(text: str, quantity: str, *, option: str) -> float:
+    """Read a value that must be above zero (see `parse`).
+
+    Parameters
+    ----------
+    text, quantity : str
+        As for `parse`.
+    option : str
+        Name of the command's option, as a Python name.
+
+    Raises
+    ------
+    UsageError
+        If malformed, zero or negative.
+
+    Examples
+    --------
+    >>> parse_positive("44.1 kHz", "frequency", option="sample_rate")
+    44100.0
+    """
+    value = parse(text, quantity)
+    if not value > 0:
+        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
     return value
 
 

@@ -13,8 +13,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Progress, Recording
-from polaritykit.changes.explain import frame_motions, hit_motions
-from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
+from polaritykit.changes.explain_frames import frame_motions
+from polaritykit.changes.explain_hits import hit_motions
+from polaritykit.changes.motion import Motion, joined
+from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence

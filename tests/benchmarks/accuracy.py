@@ -26,6 +26,7 @@ sys.path[:0] = [
 
 import sessions_continuous as continuous
 import sessions_packages as packages
+import sessions_sustained as sustained
 from references import REFERENCES, Estimator
 from scoring import (
     Comparison,
@@ -286,6 +287,52 @@ def bound_cases(
         yield Case(session=session, extra=extra)
 
 
+def noise_cases(
+    seeds: Sequence[int], split: str, *, snr_db: float, up_to_hz: float, seconds: float = 2.0
+) -> Iterator[Case]:
+    """Whole takes of noise against the Cramér-Rao bound (Quazi, 1981), and whether the told spread holds."""
+    s = 10 ** (snr_db / 10)
+    bound_s = np.sqrt(3 / (8 * np.pi**2 * seconds) * (1 + 2 * s) / s**2 / up_to_hz**3)
+    for seed in seeds:
+        session = sustained.noise_session(
+            _other(seed, split), snr_db=snr_db, up_to_hz=up_to_hz, seconds=seconds
+        )
+        true_ms = float(session.notes["lag_ms"])  # type: ignore[arg-type] # notes are free-form
+
+        def extra(document: Document, true_ms: float = true_ms) -> dict[str, float]:
+            answer = answer_of(document, "a", "b")
+            if answer["offset_ms"] is None:
+                return {"answered": 0.0}
+            error, std = abs(answer["offset_ms"] - true_ms), answer["offset_std_ms"]
+            return {
+                "answered": 1.0,
+                "variance over bound": float((error * 1e-3 / bound_s) ** 2),
+                "within 1 std": float(error <= std),
+                "within 2 std": float(error <= 2 * std),
+            }
+
+        yield Case(session=session, extra=extra)
+
+
+def saxophone_cases(seeds: Sequence[int], split: str, *, n_notes: int) -> Iterator[Case]:
+    """One saxophone, two unlike mics; how often a change that is none is told."""
+    for seed in seeds:
+        session = sustained.saxophone_session(_other(seed, split), n_notes=n_notes)
+        if session is not None:
+            yield Case(
+                session=session,
+                extra=lambda document: {
+                    "change where none is": float(any(p.get("changes") for p in document["pairs"])),
+                    "drift where none is": float(any(p.get("drift_ppm") for p in document["pairs"])),
+                },
+            )
+
+
+def _noise(snr_db: float, up_to_hz: float, seconds: float = 2.0) -> Group:
+    cases = partial(noise_cases, snr_db=snr_db, up_to_hz=up_to_hz, seconds=seconds)
+    return Group(cases=cases, seeds=40, quick=10, goal="whole takes of noise at the bound")
+
+
 def _kit(goal: str, seeds: int, quick: int, **options: Any) -> Group:
     return Group(
         cases=partial(kit_cases, **options), seeds=seeds, quick=quick, needs_recordings=True, goal=goal
@@ -359,6 +406,32 @@ GROUPS: dict[str, Group] = {
     "bound-20": _bound(20, None),
     "bound-band": _bound(10, (1000.0, 4000.0)),
     "bound-voice": _bound(10, (300.0, 3000.0)),
+    "noise-1k-faint": _noise(-10, 1000.0),
+    "noise-3k-faint": _noise(-10, 3400.0),
+    "noise-12k-faint": _noise(-10, 12_000.0),
+    "noise-1k": _noise(10, 1000.0),
+    "noise-3k": _noise(0, 3400.0),
+    "noise-12k": _noise(20, 12_000.0),
+    "noise-minute": Group(
+        cases=partial(noise_cases, snr_db=0, up_to_hz=3400.0, seconds=60.0),
+        seeds=8,
+        quick=2,
+        goal="whole takes of noise at the bound",
+    ),
+    "sax-phrases": Group(
+        cases=partial(saxophone_cases, n_notes=8),
+        seeds=32,
+        quick=4,
+        needs_recordings=True,
+        goal="a source that moves with every note",
+    ),
+    "sax-notes": Group(
+        cases=partial(saxophone_cases, n_notes=1),
+        seeds=32,
+        quick=8,
+        needs_recordings=True,
+        goal="a source that moves with every note",
+    ),
     "large": Group(cases=large_cases, seeds=1, quick=1, goal="speed, 24 tracks of 60 s"),
 }
 

@@ -278,7 +278,7 @@ def simulated_kit(
     """Six extended or point-like sources in a room, an overlapping groove, hidden flips and delays.
 
     With `keep_parts` the notes hold ``parts``: what each source alone brings to each track, as it stands
-    in the tracks (coloured, scaled, flipped, delayed).
+    in the tracks (coloured, scaled, flipped, delayed), and ``hearings``: arrivals and signs before that.
     """
     from scipy.fft import rfft
     from sessions_kit import groove
@@ -373,6 +373,7 @@ def finish(
             source: {mic: as_in_track(mic, part) for mic, part in heard.items()}
             for source, heard in parts.items()
         }
+        notes["hearings"] = hearings
     return Session(
         name=name,
         sample_rate_hz=RATE,

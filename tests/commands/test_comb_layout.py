@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.folder_marker import MARKER
 from polaritykit.commands.comb import command as comb
 from polaritykit.commands.layout import TEMPLATES
 from polaritykit.commands.layout import command as layout
@@ -168,18 +169,19 @@ def test_layout_folder(tmp_path):
     run(layout, str(file), "--out", str(out), "--up-to", "5 kHz")
 
     assert {p.name for p in out.iterdir()} == {
-        "layout.json",
-        "layout.html",
+        MARKER,
+        "report.json",
+        "report.html",
         "pairs.csv",
         "plan.png",
         "responses.png",
     }
-    page = (out / "layout.html").read_text(encoding="utf-8")
+    page = (out / "report.html").read_text(encoding="utf-8")
     assert "<img src=x>" not in page
     assert "&lt;img src=x&gt;" in page
     assert "left_mic" in page
     assert (out / "plan.png").read_bytes().startswith(b"\x89PNG")
-    assert json.loads((out / "layout.json").read_text(encoding="utf-8"))["command"] == "layout"
+    assert json.loads((out / "report.json").read_text(encoding="utf-8"))["command"] == "layout"
     assert "--overwrite" in refuse(layout, str(file), "--out", str(out))
 
 
@@ -207,7 +209,7 @@ def test_layout_against_a_report(tmp_path):
     assert document["sample_rate"] == 44100
     assert [pair["disagrees"] for pair in document["against"]["pairs"]] == [["offset"]] * 4
     run(layout, str(file), "--against", str(tmp_path), "--out", str(tmp_path / "out"))
-    assert "a latency of 32 samples" in (tmp_path / "out" / "layout.html").read_text(encoding="utf-8")
+    assert "a latency of 32 samples" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_layout_refuses(tmp_path):

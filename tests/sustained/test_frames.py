@@ -282,7 +282,7 @@ def reason_of(sound, heard):
 
 
 def test_reasons_of_sustained_pairs_are_their_own():
-    """What keeps a sign back is said as it is: a narrow band, a filter that turns part of it; no sound afar."""
+    """What keeps a sign back is said as it is: a narrow band, a filter that turns part of it, no sound."""
     rng = np.random.default_rng(10)
     n = 6 * RATE
     narrow = band_noise(rng, n, 900, 1300)

@@ -13,6 +13,7 @@ from typing import Any
 from polaritykit import __version__
 from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
+from polaritykit.base.file_names import stored
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
@@ -25,6 +26,7 @@ from polaritykit.jobs.check.curves import (
 )
 from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.verdict import summarise
+from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
@@ -77,7 +79,7 @@ def build_document(
         "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
         "session": {
             "name": session.name if session else "arrays",
-            "folder": str(session.folder.resolve()) if session else None,
+            **(stored(str(session.folder), "folder") if session else {"folder": None, "folder_base64": None}),
             "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": findings.n_samples / findings.sample_rate_hz,
             "n_samples": findings.n_samples,
@@ -86,6 +88,7 @@ def build_document(
         "sample_rate": findings.sample_rate_hz,
         "notes": list(notes),
         "summary": summarise(findings),
+        "files": _files(session) if session else [],
         "tracks": _tracks(findings, session),
         "sources": [
             {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
@@ -96,6 +99,7 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
         "settings": settings_summary(settings),
@@ -125,10 +129,28 @@ def _audio(excerpts: Excerpts) -> dict[str, Any]:
 
 def _levels_advice(findings: Findings) -> list[str]:
     sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
         sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
     return sentences
+
+
+def _files(session: Session) -> list[dict[str, Any]]:
+    """Describe the files so that `apply` can tell whether they are still the same."""
+    hashes: dict[Path, str] = dict(getattr(session.recording, "audio_hashes", {}))
+    return [
+        {
+            **stored(session.files[path]),
+            "size_bytes": track.size_bytes,
+            "sample_rate": track.file_rate_hz,
+            "channels": track.channels,
+            "frames": track.frames,
+            "start_samples": track.time_reference,
+            "audio_sha256": hashes.get(path),
+        }
+        for path, track in {track.path: track for track in session.tracks}.items()
+    ]
 
 
 def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]:
@@ -140,7 +162,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
         file = files.get(name)
         entry = {
             "name": name,
-            "file": _relative(file.path, session.folder) if file and session else None,
+            **(stored(session.files[file.path]) if file and session else {"file": None, "file_base64": None}),
             "channel": file.channel if file else 0,
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
@@ -148,11 +170,11 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             "remarks": list(track_remarks(levels)),
         }
         out.append(entry)
-    out += [_faulty(track) for track in (session.faulty if session else ())]
+    out += [_faulty(track, session) for track in session.faulty] if session else []
     return out
 
 
-def _faulty(track: FaultyTrack) -> dict[str, Any]:
+def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     empty = dict.fromkeys(
         (
             "peak_dbfs",
@@ -167,7 +189,7 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
     )
     return {
         "name": track.name,
-        "file": track.path.name,
+        **stored(session.files[track.path]),
         "channel": 0,
         **empty,
         "dc_offset": 0.0,
@@ -178,10 +200,6 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
         "linked_with": None,
         "remarks": [track.remark],
     }
-
-
-def _relative(path: Path, folder: Path) -> str:
-    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
 
 
 def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """Predictions → JSON-safe documents and table rows; CSV, terminal and page read only these.
 
-Conventions: as in `plan_records`.  JSON has no infinity: a complete cancellation is ``null`` with
+Conventions: as in `records`.  JSON has no infinity: a complete cancellation is ``null`` with
 ``complete_cancellation`` true.
 """
 

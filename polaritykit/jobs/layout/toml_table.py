@@ -61,19 +61,20 @@ class TomlTable:
         return value
 
     def choice(self, key: str, choices: tuple[str, ...], default: str) -> str:
-        """Return one of some words."""
+        """Return one of some words.
+
+        Parameters
+        ----------
+        key : str
+        choices : tuple of str
+        default : str
+            Where the key is left out.
+        """
         value = self.text(key, default)
         if value not in choices:
             close = difflib.get_close_matches(value, choices, n=1)
             hint = f"; did you mean '{close[0]}'?" if close else "."
             self.fault(key, f"'{value}' is not one of {', '.join(choices)}{hint}")
-        return value
-
-    def flag(self, key: str, default: bool) -> bool:
-        """Read true or false."""
-        value = self._get(key, default, "true or false")
-        if not isinstance(value, bool):
-            self.fault(key, f"must be true or false, not {_kind(value)}.")
         return value
 
     def number(
@@ -106,7 +107,14 @@ class TomlTable:
         return value
 
     def needed_number(self, key: str, quantity: str, low: float = -math.inf, high: float = math.inf) -> float:
-        """As `number`, but the key is compulsory."""
+        """As `number`, but the key is compulsory.
+
+        Parameters
+        ----------
+        key, quantity : str
+        low, high : float
+            Range, both ends allowed.
+        """
         self._get(key, None, "a number")
         value = self.number(key, quantity, None, low, high)
         if value is None:  # unreachable: _get has raised
@@ -114,7 +122,14 @@ class TomlTable:
         return value
 
     def vector(self, key: str, quantity: str = "length", size: int = 3) -> tuple[float, ...]:
-        """Return a list of numbers."""
+        """Return a list of numbers.
+
+        Parameters
+        ----------
+        key, quantity : str
+        size : int
+            How many.
+        """
         value = self._get(key, None, f"a list of {size} numbers")
         if not isinstance(value, list) or len(value) != size:
             given = f"a list of {len(value)}" if isinstance(value, list) else _kind(value)

@@ -77,11 +77,14 @@ PAIR = {
         "delay_ms": NUMBER,
         "gain_db": NUMBER,
         "why": (str,),
+        "shift_ms": NUMBER,
+        "note": (str, NoneType),
     },
 }
 TRACK = {
     "name": (str,),
     "file": (str,),
+    "file_base64": (type(None),),
     "channel": (int,),
     "faults": [FAULTS],
     "peak_dbfs": MAYBE,
@@ -107,6 +110,7 @@ DOCUMENT = {
     "session": {
         "name": (str,),
         "folder": (str,),
+        "folder_base64": (type(None),),
         "start_times_ignored": (bool,),
         "duration_s": NUMBER,
         "n_samples": (int,),
@@ -126,6 +130,18 @@ DOCUMENT = {
             "delays": (int,),
         },
     },
+    "files": [
+        {
+            "file": (str,),
+            "file_base64": (type(None),),
+            "size_bytes": (int,),
+            "sample_rate": (int,),
+            "channels": (int,),
+            "frames": (int,),
+            "start_samples": (int, type(None)),
+            "audio_sha256": (str,),
+        }
+    ],
     "tracks": [TRACK],
     "sources": [
         {
@@ -152,6 +168,16 @@ DOCUMENT = {
                 "late_ms": MAYBE,
                 "why": (str,),
                 "rule": (str, type(None)),
+                "shift_ms": NUMBER,
+                "status": {"set", "agrees", "not judged"},
+                "reason": (str,),
+                "flip_reason": (str, NoneType),
+                "weight": (str, NoneType),
+                "optional_shift_ms": MAYBE,
+                "own_late_ms": MAYBE,
+                "gain_db": MAYBE,
+                "about": (str, NoneType),
+                "losses": [{"home": (str,), "octave_hz": NUMBER, "db": NUMBER}],
             },
         ],
         "groups": [[(str,)]],
@@ -167,6 +193,7 @@ DOCUMENT = {
         }
     ],
     "sum_peak": {"dbtp": NUMBER, "is_bound": (bool,)},
+    "pads": [{"louder": (str,), "quieter": (str,), "step_db": NUMBER, "pad_db": {10, 20}}],
     "levels_advice": [(str,)],
     "curves": {
         "frequency_hz": [NUMBER],
@@ -296,14 +323,15 @@ def test_every_pair_of_usable_tracks_once_in_session_order(document):
 
 
 def test_the_planted_pair_is_measured(document):
-    """96 samples at 48 kHz are 2 ms; the sign was turned; the level is 0.7 (-3.1 dB)."""
+    """96 samples at 48 kHz are 2 ms; the sign was turned; the level is 0.7 (-3.1 dB): a copy."""
     pair = pair_of(document, HOSTILE, FORMULA)
     sign = 1 if pair["other"] == FORMULA else -1
 
     assert sign * pair["offset_ms"] == pytest.approx(2.0, abs=0.002)
     assert sign * pair["offset_samples"] == pytest.approx(96, abs=0.1)
     assert sign * pair["level_difference_db"] == pytest.approx(20 * np.log10(0.7), abs=0.1)
-    assert (pair["polarity"], pair["relation"]) == ("inverted", "acoustic")
+    assert (pair["polarity"], pair["relation"]) == ("inverted", "copy")
+    assert "96 samples late" in pair["reason"]
     # Inverted and 2 ms late: notches at multiples of 500 Hz, 0 Hz included (closed form).
     assert pair["notches_hz"][:4] == pytest.approx([0, 500, 1000, 1500], abs=1)
 
