@@ -1,7 +1,7 @@
 """Noise at the Cramér-Rao bound over whole takes, and one saxophone before two unlike microphones.
 
-Truth of the noise is exact.  The saxophone's wiring is our own reading of all of its notes pooled (both mics move
-alike); its offset is another one with every note and is not scored.
+Truth of the noise is exact.  The saxophone's wiring is our own reading of all of its notes pooled (both mics
+move alike); its offset is another one with every note and is not scored.
 """
 
 from pathlib import Path
@@ -45,7 +45,7 @@ def noise_session(seed: int, *, snr_db: float, up_to_hz: float, seconds: float) 
 
 
 def saxophone_session(seed: int, *, n_notes: int) -> Session | None:
-    """Notes of one saxophone in a row, each shifted by up to half an octave; every second time flipped.
+    """Put notes of one saxophone in a row, each shifted by up to half an octave; flipped every second time.
 
     A shift by resampling moves pitch and delays alike: notes that the recordings do not hold.  None where the
     recordings are absent.
