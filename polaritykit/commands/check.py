@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from polaritykit.errors import EXIT_FINDINGS, UsageError
+from polaritykit.base.errors import EXIT_FINDINGS, UsageError
 
 
 @click.command(name="check")
@@ -74,13 +74,15 @@ def command(
     SESSION is a folder of audio files, a list of files, or one multichannel file.
     """
     from polaritykit.analysis import analyse
-    from polaritykit.audio import open_session
-    from polaritykit.document import build_document, worth_looking
-    from polaritykit.excerpts import cut_excerpts
-    from polaritykit.output import check_output_folder
-    from polaritykit.report import read_links, write_report
-    from polaritykit.tables import summary_text
-    from polaritykit.terminal import progress_line, wants_emphasis
+    from polaritykit.audio.session import open_session
+    from polaritykit.base.file_names import shown
+    from polaritykit.base.whole_files import check_output_folder
+    from polaritykit.commands.links import read_links
+    from polaritykit.commands.terminal import progress_line, wants_emphasis
+    from polaritykit.jobs.check.document import build_document, worth_looking
+    from polaritykit.jobs.check.excerpts import cut_excerpts
+    from polaritykit.jobs.check.folder import write_report
+    from polaritykit.jobs.check.text import summary_text
 
     opened = open_session(session, ignore_start_times=ignore_start_times)
     limits = plan_limits(layout, opened.recording.track_names) if layout is not None else None
@@ -91,8 +93,10 @@ def command(
     with progress_line(quiet=as_json) as progress:
         findings = analyse(
             opened.recording,
-            linked=read_links(linked, opened.recording.track_names) if linked else None,
-            anchor=anchor,
+            linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
+            if linked
+            else None,
+            anchor=None if anchor is None else shown(anchor),
             purpose=purpose,
             offset_limits=limits,
             progress=progress,
@@ -107,7 +111,7 @@ def command(
         click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
         click.echo(summary_text(document, emphasis=wants_emphasis()))
-        click.echo(f"Report: {folder / 'report.html'}" if folder is not None else "")
+        click.echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
     return EXIT_FINDINGS if wanted else 0
@@ -121,8 +125,8 @@ def plan_limits(plan: Path, names: tuple[str, ...]) -> dict[tuple[str, str], tup
     UsageError
         When the plan has fewer than two tracks of the session.
     """
-    from polaritykit.layout import possible_offsets
-    from polaritykit.plan import load_plan
+    from polaritykit.jobs.layout.plan_file import load_plan
+    from polaritykit.jobs.layout.predict import possible_offsets
 
     ranges = possible_offsets(load_plan(plan))
     limits = {(item.track_a, item.track_b): (item.low_ms, item.high_ms) for item in ranges}

@@ -1,0 +1,1 @@
+"""Sustained sound: frames to phase curves, delays and signs."""
