@@ -35,6 +35,9 @@ class PairSettings:
     #: It does not speak where another source brings this much more to the pair's cross-spectrum: a tenth of
     #: the common sound does not tell how the rest adds.
     covered_db: float = 10.0
+    #: The correlation of the direct sound gives an offset where this share of its readings agree: all but two
+    #: of seven.
+    direct_agreed: float = 0.7
 
 
 @dataclass(frozen=True, kw_only=True)

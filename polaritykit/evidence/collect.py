@@ -114,7 +114,7 @@ def _from_hits(
         items = []
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
-            items.append(
+            items.extend(
                 hit_evidence(steady, moved, settings.arrival, settings.evidence, changes=settings.changes)
             )
             progress("hits", (number + 1) / len(sources))
