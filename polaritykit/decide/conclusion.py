@@ -106,7 +106,9 @@ def conclude(
     covered = _covered(main, evidence, a, b, top=top, settings=settings)
     untimed = _why_untimed(names[main.home], blurred=blurred, covered=covered)
     timed = _Timed.by_arrival(main, a, b) if untimed is None else None
-    direct = _by_correlation(evidence, a, b, top=top, settings=settings) if untimed else None
+    direct = _by_correlation(
+        evidence, a, b, instead_of=main if untimed is None else None, top=top, settings=settings
+    )
     if direct is not None:
         main, timed, untimed = direct.source, direct, None
     heard_sources = ranked if any(item is main for item in ranked) else [main, *ranked]
@@ -162,17 +164,30 @@ class _Timed:
 
 
 def _by_correlation(
-    evidence: tuple[SourceEvidence, ...], a: int, b: int, *, top: Floats, settings: PairSettings
+    evidence: tuple[SourceEvidence, ...],
+    a: int,
+    b: int,
+    *,
+    instead_of: SourceEvidence | None,
+    top: Floats,
+    settings: PairSettings,
 ) -> _Timed | None:
-    """Offset of the loudest struck source whose direct sound correlates at one lag, if it is loud enough."""
+    """Offset of the loudest struck source whose direct sound correlates at one lag, if it is loud enough.
+
+    Against a source with a clear first arrival it has to lead, and to be sure.
+    """
     struck = [item for item in evidence if item.kind == "hits"]
-    loudest = max((_brings_db(item, a, b, top) for item in struck), default=-np.inf)
+    least_db = max((_brings_db(item, a, b, top) for item in struck), default=-np.inf) - settings.covered_db
+    agreed = settings.direct_agreed
+    if instead_of is not None:
+        least_db = _brings_db(instead_of, a, b, top) + settings.leads_db
+        agreed = settings.direct_surely_agreed
     found = [
         (item, item.direct)
         for item in struck
         if item.direct is not None
-        and item.direct.agreed[a, b] >= settings.direct_agreed
-        and loudest - _brings_db(item, a, b, top) <= settings.covered_db
+        and item.direct.agreed[a, b] >= agreed
+        and _brings_db(item, a, b, top) >= least_db
     ]
     if not found:
         return None

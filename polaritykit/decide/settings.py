@@ -36,8 +36,12 @@ class PairSettings:
     #: the common sound does not tell how the rest adds.
     covered_db: float = 10.0
     #: The correlation of the direct sound gives an offset where this share of its readings agree: all but two
-    #: of seven.
+    #: of seven ...
     direct_agreed: float = 0.7
+    #: ... and is preferred to the first arrival of another source where its own brings this much more (half
+    #: the power does not lead) and all but one agree.
+    leads_db: float = 3.0
+    direct_surely_agreed: float = 0.85
 
 
 @dataclass(frozen=True, kw_only=True)
