@@ -105,7 +105,7 @@ def conclude(
     blurred = not trusted and float(main.std_s[a, b]) > settings.sharp_std_ms * 1e-3
     covered = _covered(main, evidence, a, b, top=top, settings=settings)
     untimed = _why_untimed(names[main.home], blurred=blurred, covered=covered)
-    timed = _Timed.by_arrival(main, a, b) if untimed is None else None
+    timed = _Timed.by_arrival(main, a, b, settings) if untimed is None else None
     direct = _by_correlation(
         evidence, a, b, instead_of=main if untimed is None else None, top=top, settings=settings
     )
@@ -117,7 +117,7 @@ def conclude(
             item,
             a,
             b,
-            timed=direct if direct is not None and item is main else _Timed.by_arrival(item, a, b),
+            timed=direct if direct is not None and item is main else _Timed.by_arrival(item, a, b, settings),
             top=top,
             margin=margin if decided else 0.0,
             names=names,
@@ -152,14 +152,23 @@ class _Timed:
     kind: OffsetKind | None
 
     @classmethod
-    def by_arrival(cls, source: SourceEvidence, a: int, b: int) -> "_Timed | None":
+    def by_arrival(cls, source: SourceEvidence, a: int, b: int, settings: PairSettings) -> "_Timed | None":
+        """Offset of the first arrivals, its spread widened by what the direct sound's correlation says."""
         if not source.known[a, b]:
             return None
+        offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
+        if source.direct is None:
+            return cls(source=source, offset_s=offset_s, std_s=std_s, kind=None)
+        moved = source.moved is not None and bool(source.moved[a, b])
+        apart_s = abs(offset_s - float(source.direct.offset_s[a, b]))
+        supported = (
+            source.direct.agreed[a, b] >= settings.direct_agreed and apart_s * 1e3 <= settings.open_std_ms
+        )
         return cls(
             source=source,
-            offset_s=float(source.offset_s[a, b]),
-            std_s=float(source.std_s[a, b]),
-            kind="first_arrival" if source.kind == "hits" else None,
+            offset_s=offset_s,
+            std_s=float(np.hypot(std_s, 0.5 * apart_s if supported else settings.open_std_ms * 1e-3)),
+            kind="direct_correlation" if moved else "first_arrival",
         )
 
 

@@ -42,6 +42,9 @@ class PairSettings:
     #: the power does not lead) and all but one agree.
     leads_db: float = 3.0
     direct_surely_agreed: float = 0.85
+    #: A first arrival that the direct sound's readings leave open is uncertain by this much (half a period at
+    #: 1.7 kHz, as near as readings have to come to agree).
+    open_std_ms: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)

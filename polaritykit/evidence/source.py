@@ -21,7 +21,7 @@ from polaritykit.changes.hit_lags import HitCourse, hit_course
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.spectra.main_octave import SumTarget, hit_target
-from polaritykit.struck.direct_correlation import DirectTimes, direct_times
+from polaritykit.struck.direct_correlation import DirectTimes, direct_times, reconciled
 from polaritykit.struck.first_arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.settings import ArrivalSettings
@@ -57,6 +57,8 @@ class SourceEvidence:
     lowness_db: float | None = None
     #: Offsets by the correlation of the direct sound; None for sustained sound.
     direct: DirectTimes | None = None
+    #: Pairs in which that correlation was believed against a first arrival; None for sustained sound.
+    moved: NDArray[np.bool_] | None = None
     #: How the hits run over the take; None for sustained sound.
     course: HitCourse | None = None
     #: What it brings to every track in its main octave; None for sustained sound.
@@ -126,6 +128,8 @@ def _read(
     windows = np.stack([recording.read(int(at), int(at) + length) for at in starts]).astype(np.float64)
     picked = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
     arrivals = lined_up(picked, zero, rate, arrival)
+    direct = direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct)
+    arrivals, moved = reconciled(arrivals, direct, settings.direct)
     signs = read_signs(windows, zero, arrivals, rate, settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
@@ -142,7 +146,8 @@ def _read(
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,
-        direct=direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct),
+        direct=direct,
+        moved=read_only(moved[:, None] | moved[None, :]),
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
         target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )

@@ -19,12 +19,13 @@ Times that serve all pairs together: VanDecar, J. C. & Crosson, R. S. (1990), Bu
 150-169.  (Both cited from memory.)
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Complexes, Floats, read_only
+from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.settings import DirectSettings
 
 
@@ -85,6 +86,38 @@ def direct_times(
         std_s=read_only(np.hypot(spread, np.sqrt(2.0) * bin_s)),
         agreed=read_only(near.mean(axis=0)),
     )
+
+
+def reconciled(
+    arrivals: Arrivals, direct: DirectTimes, settings: DirectSettings
+) -> tuple[Arrivals, NDArray[np.bool_]]:
+    """Move the first arrivals that the surely correlating direct sound contradicts.
+
+    A filter that rings before the sound, or a sound that began a moment earlier, is picked on one track and
+    not on another; the correlation of what follows is then surely at another lag.
+
+    Parameters
+    ----------
+    arrivals : Arrivals
+    direct : DirectTimes
+    settings : DirectSettings
+
+    Returns
+    -------
+    tuple
+        Arrivals, and which tracks were moved, shape (n_tracks,).
+    """
+    picked = arrivals.arrival_s
+    late = (picked[None, :] - picked[:, None]) - direct.offset_s
+    sure = direct.agreed >= settings.surely_agreed
+    np.fill_diagonal(sure, val=False)
+    near = np.abs(late) <= settings.agree_ms * 1e-3
+    # The track that most others keep to; among equals the latest, since a forerunner is early.
+    votes = (sure & near).sum(axis=1) - 1e-3 * np.where(sure, np.sign(late), 0.0).sum(axis=1)
+    anchor = int(np.argmax(votes))
+    moved = sure[anchor] & ~near[anchor]
+    placed = np.where(moved, picked[anchor] + direct.offset_s[anchor], picked)
+    return replace(arrivals, arrival_s=read_only(placed)), moved
 
 
 def _spectra(

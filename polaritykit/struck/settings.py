@@ -142,6 +142,10 @@ class DirectSettings:
     least_weight: float = 0.1
     #: Readings this near to each other agree: half a period at 1.7 kHz, under a lobe of any drum.
     agree_ms: float = 0.3
+    #: Where all readings but one of seven agree they are believed against a first arrival that does not: on
+    #: development sessions of real and simulated kits, some tracks through linear-phase equalisers, they
+    #: were right in all of 38 such cases, the first arrival in 10.
+    surely_agreed: float = 0.85
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -110,12 +110,13 @@ def equalised(session: Session, rng: np.random.Generator, share: float = 0.4) ->
     chosen = [name for name in session.tracks if rng.random() < share or name == "oh_left"]
     made = dict(session.tracks)
     for name in chosen:
-        frequency = np.linspace(0, session.sample_rate_hz / 2, 2049)
-        gain_db = -18.0 / (1 + (frequency / rng.uniform(60, 120)) ** 4)
+        frequency = np.linspace(0, session.sample_rate_hz / 2, 4097)
+        # A steep low cut and narrow bells: what rings long.
+        gain_db = -40.0 / (1 + (frequency / rng.uniform(80, 200)) ** 10)
         for _ in range(2):
-            centre, width, size = rng.uniform(250, 4000), rng.uniform(0.15, 0.6), rng.uniform(-9, 9)
+            centre, width, size = rng.uniform(250, 3000), rng.uniform(0.08, 0.3), rng.uniform(6, 12)
             octaves = np.log2(np.maximum(frequency, 1.0) / centre)
-            gain_db = gain_db + size * np.exp(-0.5 * (octaves / width) ** 2)
-        taps = firwin2(4095, frequency, 10 ** (gain_db / 20), fs=session.sample_rate_hz)
+            gain_db = gain_db + rng.choice([-1, 1]) * size * np.exp(-0.5 * (octaves / width) ** 2)
+        taps = firwin2(8191, frequency, 10 ** (gain_db / 20), fs=session.sample_rate_hz)
         made[name] = fftconvolve(session.tracks[name], taps, mode="same").astype(np.float32)
     return made
