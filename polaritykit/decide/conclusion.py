@@ -183,8 +183,11 @@ def _by_correlation(
 ) -> _Timed | None:
     """Offset of the loudest struck source whose direct sound correlates at one lag, if it is loud enough.
 
-    Against a source with a clear first arrival it has to lead, and to be sure.
+    Against a source with a clear first arrival it has to lead, and to be sure; sustained sound, which no
+    stroke repeats, it leaves alone.
     """
+    if instead_of is not None and instead_of.kind == "continuous":
+        return None
     struck = [item for item in evidence if item.kind == "hits"]
     least_db = max((_brings_db(item, a, b, top) for item in struck), default=-np.inf) - settings.covered_db
     agreed = settings.direct_agreed

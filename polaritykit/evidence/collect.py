@@ -111,7 +111,7 @@ def _from_hits(
     )
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        items = []
+        items: list[SourceEvidence] = []
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
             items.extend(

@@ -25,9 +25,9 @@ from polaritykit.struck.direct_correlation import DirectTimes, direct_times, rec
 from polaritykit.struck.first_arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.settings import ArrivalSettings
-from polaritykit.struck.stroke_alignment import stroke_shifts
 from polaritykit.struck.signs import HitSigns, low_pass, read_signs
 from polaritykit.struck.sources import HitSource
+from polaritykit.struck.stroke_alignment import stroke_shifts
 from polaritykit.sustained.frames import Reading, frame_samples, read_home
 from polaritykit.sustained.settings import ContinuousSettings
 
@@ -147,7 +147,7 @@ def _read(
         obstacle=obstacle,
         lowness_db=source.lowness_db,
         direct=direct,
-        moved=read_only(moved[:, None] | moved[None, :]),
+        moved=moved[:, None] | moved[None, :],
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
         target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )

@@ -176,7 +176,7 @@ def _curves(
 
 
 def _times(curves: Floats) -> Floats:
-    """Times (bins) that serve all pairs: the clearest track first, then whichever fits best, then all again."""
+    """Find times (bins) that serve all pairs: the clearest track first, then the best fit, then all again."""
     n, width = curves.shape[0], curves.shape[-1]
     reach = (width - 1) // 2
     middle = 2 * reach
@@ -197,7 +197,7 @@ def _times(curves: Floats) -> Floats:
             total = _summed(curves, place, track)
             place[track] = int(total.argmax()) - middle
     times = place.astype(np.float64)
-    return times - times.mean()
+    return np.asarray(times - times.mean())
 
 
 def _summed(curves: Floats, place: NDArray[np.int64], track: int) -> Floats:

@@ -116,7 +116,7 @@ class ArrivalSettings:
     #: Mean and shifts settle within so many rounds.
     stroke_rounds: int = 4
     #: A stroke less like the mean than this keeps its own pick.
-    stroke_alike: float = 0.0
+    stroke_alike: float = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -132,7 +132,7 @@ class DirectSettings:
     #: Around the stroke on its home track: tracks may be early (electronic delay of the home track) or some
     #: metres late; the second with more of the drum's ringing.
     gates_ms: tuple[tuple[float, float], ...] = ((-8.0, 18.0), (-8.0, 42.0))
-    #: Power of the magnitude that is divided out: 1 is the phase transform, and noise counts as much as sound.
+    #: Power of the magnitude that is divided out; with 1 (phase transform) noise counts as much as sound.
     flatness: float = 0.9
     reach_ms: float = 25.0
     oversampling: int = 4

@@ -6,7 +6,6 @@ which rings before the sound.
 """
 
 from collections.abc import Mapping
-from dataclasses import replace
 
 import numpy as np
 from sessions_base import Session
@@ -59,7 +58,7 @@ def roomy_kit_session(seed: int, *, split: str, flips: bool = True, delays: bool
 
 
 def roomy_mics(drums: list[Drum], n_mics: int, rng: np.random.Generator) -> dict[str, np.ndarray]:
-    """A mic at the bass drum or the snare, two overheads, two sides, two rooms."""
+    """Place a mic at the bass drum or the snare, two overheads, and some further off."""
     at = {d.name: d for d in drums}
 
     def jitter(size: float) -> np.ndarray:
@@ -81,12 +80,10 @@ def roomy_mics(drums: list[Drum], n_mics: int, rng: np.random.Generator) -> dict
     return dict(list(mics.items())[:n_mics])
 
 
-def roomy_simulated(
-    seed: int, *, flips: bool = True, delays: bool = True, linear_phase: bool = False
-) -> Session:
-    """A simulated kit under far mics, its strokes of varied shape, a cymbal with nearly each."""
+def roomy_simulated(seed: int, *, flips: bool = True, delays: bool = True) -> Session:
+    """Simulate a kit under far mics, its strokes of varied shape, a cymbal with nearly each."""
     rng = np.random.default_rng([seed, 91])
-    session = simulated_kit(
+    return simulated_kit(
         seed + 300,
         rt60_s=float(rng.uniform(0.3, 0.6)),
         n_mics=7,
@@ -96,11 +93,10 @@ def roomy_simulated(
         play=busy_groove,
         varied=True,
     )
-    return replace(session, tracks=equalised(session, rng)) if linear_phase else session
 
 
 def equalised(session: Session, rng: np.random.Generator, share: float = 0.4) -> Mapping[str, np.ndarray]:
-    """Some tracks through a linear-phase equaliser, its delay taken out as such devices do.
+    """Send some tracks through a linear-phase equaliser, its delay taken out as such devices do.
 
     A symmetric filter with a low cut and one or two bells rings before each sound as long as after it; at
     least the first overhead has one.
