@@ -26,6 +26,9 @@ Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
 Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
 
 
+#: What an offset of struck sound rests on: first arrivals, or, where none is clear, the correlation of the
+#: direct sound over all hits.
+OffsetKind = Literal["first_arrival", "direct_correlation"]
 Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 
 
@@ -38,6 +41,8 @@ class PairSource:
     hits: int
     offset_ms: float | None
     offset_std_ms: float | None
+    #: None without an offset, and for sustained sound.
+    offset_kind: OffsetKind | None
     polarity: Polarity
     confidence: float
     #: The smaller of the source's shares in the two tracks, dB below the loudest source of that track.
@@ -78,6 +83,8 @@ class PairFinding:
     relation: Relation | None
     offset_ms: float | None
     offset_std_ms: float | None
+    #: None without an offset, and for sustained sound.
+    offset_kind: OffsetKind | None
     polarity: Polarity
     confidence: float
     grade: Literal["strong", "single-source"] | None

@@ -88,6 +88,7 @@ def pair_finding(
         relation="copy" if is_copy else conclusion.relation,
         offset_ms=offset_ms,
         offset_std_ms=conclusion.std_s * 1e3 if conclusion.std_s is not None else None,
+        offset_kind=conclusion.offset_kind,
         polarity=conclusion.polarity,
         confidence=conclusion.confidence,
         grade=None

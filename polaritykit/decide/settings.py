@@ -35,6 +35,16 @@ class PairSettings:
     #: It does not speak where another source brings this much more to the pair's cross-spectrum: a tenth of
     #: the common sound does not tell how the rest adds.
     covered_db: float = 10.0
+    #: The correlation of the direct sound gives an offset where this share of its readings agree: all but two
+    #: of seven ...
+    direct_agreed: float = 0.7
+    #: ... and is preferred to the first arrival of another source where its own brings this much more (half
+    #: the power does not lead) and all but one agree.
+    leads_db: float = 3.0
+    direct_surely_agreed: float = 0.85
+    #: A first arrival that the direct sound's readings leave open is uncertain by this much (half a period at
+    #: 1.7 kHz, as near as readings have to come to agree).
+    open_std_ms: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)

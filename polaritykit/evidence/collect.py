@@ -126,10 +126,10 @@ def _from_hits(
     )
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        items = []
+        items: list[SourceEvidence] = []
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
-            items.append(
+            items.extend(
                 hit_evidence(steady, moved, settings.arrival, settings.evidence, changes=settings.changes)
             )
             progress("hits", (number + 1) / len(sources))

@@ -44,6 +44,7 @@ from scoring import (
 from sessions_base import Session
 from sessions_kit import CLOSE_AND_OVERHEADS, DRUM_HOMES, FAR_MICS, drums_session, kit_session
 from sessions_rooms import RATE, simulated_kit
+from sessions_roomy import equalised, roomy_kit_session, roomy_simulated
 from shared_data import shared_data_dir
 
 
@@ -147,6 +148,29 @@ def simulated_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
         session = simulated_kit(_other(seed, split))
         twin = simulated_kit(_other(seed, split), flips=False, delays=False) if k % 4 == 0 else None
         yield Case(session=session, untouched=twin, halves=in_halves(session) if k % 4 == 1 else None)
+
+
+def roomy_kit_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Few far mics of the real kit; every second with its untouched twin."""
+    for k, seed in enumerate(seeds):
+        twin = roomy_kit_session(seed, split=split, flips=False, delays=False) if k % 2 == 0 else None
+        yield Case(session=roomy_kit_session(seed, split=split), untouched=twin)
+
+
+def roomy_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Simulate kits under far mics; every second with its untouched twin."""
+    for k, seed in enumerate(seeds):
+        at = _other(seed, split)
+        twin = roomy_simulated(at, flips=False, delays=False) if k % 2 == 0 else None
+        yield Case(session=roomy_simulated(at), untouched=twin)
+
+
+def linear_phase_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Simulate kits, close and far mics by turns, some tracks through linear-phase equalisers."""
+    for k, seed in enumerate(seeds):
+        session = (roomy_simulated if k % 2 else simulated_kit)(_other(seed, split))
+        rng = np.random.default_rng([seed, 3])
+        yield Case(session=replace(session, tracks=equalised(session, rng)))
 
 
 def large_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
@@ -359,6 +383,15 @@ GROUPS: dict[str, Group] = {
     "kit-few": Group(
         cases=few_mics_cases, seeds=12, quick=2, needs_recordings=True, goal="three to five mics"
     ),
+    "kit-roomy": Group(
+        cases=roomy_kit_cases,
+        seeds=12,
+        quick=1,
+        needs_recordings=True,
+        goal="real kit, few far mics",
+    ),
+    "roomy": Group(cases=roomy_cases, seeds=12, quick=1, goal="simulated kits, seven mostly far mics"),
+    "linear-phase": Group(cases=linear_phase_cases, seeds=8, quick=1, goal="filters that ring early"),
     "kit-far": _kit("far mics only", 4, 1, mics=FAR_MICS),
     "kit-less": Group(
         cases=without_drum_cases, seeds=6, quick=1, needs_recordings=True, goal="one drum missing"

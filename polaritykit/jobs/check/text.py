@@ -17,8 +17,9 @@ from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
 Document = dict[str, Any]
 
 PAIR_COLUMNS = (
-    "reference", "other", "related", "relation", "offset_ms", "offset_std_ms", "offset_samples", "polarity",
-    "confidence", "grade", "method", "level_difference_db", "notch_depth_db", "drift_ppm", "reason",
+    "reference", "other", "related", "relation", "offset_ms", "offset_std_ms", "offset_kind",
+    "offset_samples", "polarity", "confidence", "grade", "method", "level_difference_db", "notch_depth_db",
+    "drift_ppm", "reason",
 )  # fmt: skip
 ADVICE_COLUMNS = ("action", "invert", "delay_ms", "shift_ms", "gain_db", "why", "note")
 CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "shift_ms", "status", "reason", "why")

@@ -77,6 +77,9 @@ def lateness(pair: dict[str, Any]) -> str:
     'over is 2.57 ms ± 0.01 late'
     >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
     'top is 2.57 ms ± 0.01 late'
+    >>> kind = {"offset_kind": "direct_correlation"}
+    >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01} | kind)
+    'over is 2.57 ms ± 0.01 late by correlation'
     """
     offset, std = pair["offset_ms"], pair["offset_std_ms"]
     if offset is None:
@@ -84,7 +87,8 @@ def lateness(pair: dict[str, Any]) -> str:
     if std is not None and abs(offset) <= std:
         return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
     late = pair["other"] if offset > 0 else pair["reference"]
-    return f"{late} is {measured(abs(offset), std, 'ms')} late"
+    how = " by correlation" if pair.get("offset_kind") == "direct_correlation" else ""
+    return f"{late} is {measured(abs(offset), std, 'ms')} late{how}"
 
 
 def advised(pair: dict[str, Any]) -> str:
