@@ -119,7 +119,7 @@ def test_what_is_not_judged_says_why():
     late = (0.0, None, 1.0, 3.0, 5.0, 2.0)
     found = decide(
         scene(
-            [sound(0, late, (0.0,) * 6)],
+            [sound(0, late, (0.0,) * 6, octave_db=(-60.0, -60.0, -60.0, 0.0, -60.0))],
             own=(0, 0, 0, 0, 0, 0),
             anchor=5,
             known=(True, True, False, True, True, True),
