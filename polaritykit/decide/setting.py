@@ -97,6 +97,8 @@ class Shift:
     gain_db: float | None = None
     #: Track that the reason speaks of: the home of its source or of the loser, its original, its partner.
     about: int | None = None
+    #: For ``sign_open``: the best shift as recorded, and flipped.
+    either_s: tuple[float, float] | None = None
     #: What would be lost, for ``harm``.
     loss: Loss | None = None
     losses: tuple[Loss, ...] = ()

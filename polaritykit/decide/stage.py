@@ -10,6 +10,7 @@ import numpy as np
 from polaritykit.decide.choice import choose
 from polaritykit.decide.copies import followed
 from polaritykit.decide.level_steps import LevelStep, level_steps
+from polaritykit.decide.open_signs import open_signs, with_served
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Shift
 from polaritykit.decide.taking import losses_by_track, take
@@ -39,9 +40,15 @@ def decide(scene: Scene, flipped: tuple[int, ...] = ()) -> Decision:
     -------
     Decision
     """
+    weighed = open_signs(scene)
+    scene = with_served(scene, weighed)
     units, found = find_units(scene)
     if units:
         found = {**found, **take(scene, units, choose(scene, units))}
+    for item in weighed:
+        if item.track in found and found[item.track].reason == "sign_open":
+            either = (item.as_it_is_s, item.flipped_s)
+            found[item.track] = replace(found[item.track], either_s=either)
     shifts = np.array([found[t].shift_s if t in found else 0.0 for t in range(len(scene.signs))])
     for track, losses in losses_by_track(scene, shifts, flipped).items():
         if track in found:

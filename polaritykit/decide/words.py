@@ -49,7 +49,7 @@ def shift_words(shift: Shift, track: int, anchor: int | None, names: Sequence[st
         "harm": f"{heard}, but with that shift {_cost(shift.loss, names)}: it is left",
         "far": _far(shift, anchor, names),
         "unrelated": "shares no sound with the anchor: not judged",
-        "sign_open": "its polarity is unclear: not judged, compare both positions by ear",
+        "sign_open": _open(shift),
         "no_arrival": "its own source has no clear first arrival in it and in the anchor: no shift is judged",
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {lag} ms late, as a printed echo is: left",
@@ -84,6 +84,13 @@ def _far(shift: Shift, anchor: int | None, names: Sequence[str]) -> str:
         late = number(shift.late_s * 1e3, 1)
         return f"far ({late} ms later than {_name(anchor, names)}): keeps its lateness"
     return "hears all sources about alike, as a mic for the room does: keeps its lateness"
+
+
+def _open(shift: Shift) -> str:
+    if shift.either_s is None:
+        return "its polarity is unclear: not judged, compare both positions by ear"
+    one, two = (f"{number(value * 1e3, 2, signed=True)} ms" for value in shift.either_s)
+    return f"its polarity is unclear: listen to both, shifted by {one} as it is and by {two} flipped"
 
 
 def _copy(shift: Shift, about: str) -> str:

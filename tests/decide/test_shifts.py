@@ -1,12 +1,14 @@
 """The decision on shifts, on scenes from closed forms, with arrivals and signs given."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_scene import scene, sound
 
 from polaritykit.decide.copies import ECHO_S
 from polaritykit.decide.scene import Copy
-from polaritykit.decide.source_sums import octave_powers, weights
+from polaritykit.decide.source_sums import ALL_HZ, octave_powers, weights
 from polaritykit.decide.stage import decide
 from polaritykit.decide.units import on_one_source
 
@@ -117,7 +119,7 @@ def test_what_is_not_judged_says_why():
     late = (0.0, None, 1.0, 3.0, 5.0, 2.0)
     found = decide(
         scene(
-            [sound(0, late, (0.0,) * 6)],
+            [sound(0, late, (0.0,) * 6, octave_db=(-60.0, -60.0, -60.0, 0.0, -60.0))],
             own=(0, 0, 0, 0, 0, 0),
             anchor=5,
             known=(True, True, False, True, True, True),
@@ -182,3 +184,40 @@ def test_a_copy_moves_with_its_original_and_never_nulls_it(late_ms, signs):
         assert left_s == pytest.approx(0.0, abs=1e-12)
     else:
         assert (found[4].reason, found[4].shift_s) == ("echo", 0.0)
+
+
+def test_gains_and_an_unrelated_track_change_nothing():
+    """Levels are matched before sums are made, and what shares no sound is in none of them."""
+    plain = decide(kit()).shifts
+    faders = np.array([0.1, 3.0, 1.0, 0.5])
+    wider = kit()
+    sounds = []
+    for heard in wider.sounds:
+        matrix = np.zeros((len(heard.spectra.frequency_hz), 5, 5), complex)
+        matrix[:, :4, :4] = heard.spectra.matrix * np.outer(faders, faders)
+        matrix[:, 4, 4] = 1.0
+        power = np.column_stack([heard.spectra.octave_power * faders**2, np.ones(len(ALL_HZ))])
+        spectra = replace(heard.spectra, matrix=matrix, plain=matrix, octave_power=power)
+        sounds.append(
+            replace(
+                heard,
+                arrival_s=np.append(heard.arrival_s, np.nan),
+                level_db=np.append(heard.level_db + 20 * np.log10(faders), -200.0),
+                spectra=spectra,
+            )
+        )
+    made = replace(
+        wider,
+        sounds=tuple(sounds),
+        signs=np.ones(5),
+        sign_known=np.array([True] * 4 + [False]),
+        related=np.array([True] * 4 + [False]),
+        usable=np.ones(5, dtype=bool),
+        room=np.zeros(5, dtype=bool),
+        own=np.array([0, 1, 0, 1, -1]),
+        gains=np.append(1 / faders, 1.0),
+    )
+    found = decide(made).shifts
+
+    assert [shift.shift_s for shift in found[:4]] == pytest.approx([shift.shift_s for shift in plain])
+    assert (found[4].reason, found[4].shift_s) == ("unrelated", 0.0)
