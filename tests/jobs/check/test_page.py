@@ -11,8 +11,8 @@ import page_fixture
 import pytest
 
 from polaritykit.base.wording import measured, number, percent
-from polaritykit.jobs.check.document import CURVE_BYTES
 from polaritykit.jobs.check import page
+from polaritykit.jobs.check.document import CURVE_BYTES
 
 
 @pytest.fixture(scope="module")
