@@ -23,23 +23,23 @@ ALLOWED: dict[str, set[str]] = {
     "decide": {"base", "levels", "spectra", "changes", "evidence"},
     "pages": {"base"},
     "analysis": {"base", "audio", "levels", "spectra", "changes", "evidence", "decide"},
-    "jobs/check": {"base", "audio", "levels", "spectra", "decide", "analysis", "pages"},
+    "jobs/check": {"base", "audio", "changes", "levels", "spectra", "decide", "analysis", "pages"},
     "jobs/pair": {"base", "spectra", "decide", "analysis", "pages"},
     "jobs/bleed": {"base", "spectra", "pages"},
     "jobs/comb": {"base", "spectra", "pages"},
     "jobs/layout": {"base", "spectra", "jobs/comb", "jobs/check", "pages"},
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
-    "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check"},
+    "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check", "pages"},
     "jobs/demo": {"base"},
     # A command opens, makes one call and writes: the calls of `check` and `comb` are stages of their own.
     "commands": {"base", "audio", "spectra", "analysis", "pages", *JOBS},
     "cli": {"base"},
     "__main__": {"cli"},
-    "__init__": set(),
+    "__init__": {"analysis", "audio"},  # for type checkers; at run time on first use
 }
 #: Command -> jobs it may import besides its own.
-OTHER_JOBS = {"check": {"jobs/layout"}, "layout": {"jobs/comb"}}
+OTHER_JOBS = {"check": {"jobs/layout"}, "layout": {"jobs/comb"}, "report_file": {"jobs/check"}}
 #: Files of a job that show: no other file of the job imports them.
 OUTPUTS = {"document", "text", "view", "plots", "page", "folder"}
 #: Package from outside -> the only modules that may import it.
@@ -54,6 +54,7 @@ KEPT_IN = {
     },
     "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.images", "pages.plots"},
     "jinja2": {"pages.page"},
+    "msgspec": {"base.validate"},
     "soxr": {"audio.file_recording"},
 }
 

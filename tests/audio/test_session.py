@@ -141,6 +141,16 @@ def test_list_of_files_keeps_its_order(tmp_path):
     assert session.folder == tmp_path.resolve()
 
 
+def test_one_path_or_several_as_text_or_path(tmp_path):
+    """A folder needs no list around it."""
+    write(tmp_path / "a.wav", noise(4_800))
+    write(tmp_path / "b.wav", noise(4_800, seed=1))
+    both = [tmp_path / "a.wav", str(tmp_path / "b.wav")]
+
+    opened = [open_session(paths) for paths in (tmp_path, str(tmp_path), [tmp_path], [str(tmp_path)], both)]
+    assert {session.recording.track_names for session in opened} == {("a", "b")}
+
+
 def test_places_hold_from_any_working_folder(tmp_path, monkeypatch):
     """Files named by relative ways lie below one resolved folder."""
     audio = noise(9_000)
