@@ -11,11 +11,11 @@ from polaritykit.audio.mixdown import write_sum
 from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.filenames import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder
 from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.judge import analyse_bleed
+from polaritykit.jobs.bleed.schema import BleedDocument
 from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.jobs.bleed.text import bleed_text
 from polaritykit.jobs.bleed.view import bleed_view
@@ -107,14 +107,12 @@ def command(
     document = job_document(
         "bleed",
         bleed_document(found),
+        model=BleedDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=session.notes,
-        tracks=[
-            {"name": track.name, **stored(track.path.name), "channel": track.channel}
-            for track in session.tracks
-        ],
+        tracks=session.tracks,
     )
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:

@@ -6,14 +6,14 @@ from typing import Any
 
 import click
 
-from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse
 from polaritykit.base.whole_files import output_folder
+from polaritykit.commands.report_file import read_report
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.document import layout_document
 from polaritykit.jobs.layout.plan_file import load_plan
 from polaritykit.jobs.layout.predict import predict_layout
-from polaritykit.jobs.layout.records import Comparison, Layout
 from polaritykit.jobs.layout.text import layout_csv, layout_text
 
 _PLANS = Path(__file__).parents[1] / "jobs" / "layout" / "templates"
@@ -68,7 +68,7 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
         raise UsageError("Choose one of --json and --csv.")
     rate_hz, up_to_hz = (_positive(options[key], key) for key in ("sample_rate", "up_to"))
     layout = predict_layout(load_plan(plan), up_to_hz=up_to_hz)
-    comparison = None if options["against"] is None else _comparison(layout, options["against"])
+    comparison = None if options["against"] is None else compare(layout, read_report(options["against"]))
     if comparison is not None:
         rate_hz = comparison.sample_rate_hz
     document = layout_document(layout, sample_rate_hz=rate_hz, comparison=comparison)
@@ -92,19 +92,6 @@ def _positive(text: str, option: str) -> float:
 
 def _json(document: dict[str, Any]) -> str:
     return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _comparison(layout: Layout, path: Path) -> Comparison:
-    """Read a report and hold it against the plan."""
-    file = path / "report.json" if path.is_dir() else path
-    try:
-        report = json.loads(file.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(f"{file}: cannot be read ({reason}); give the report.json of a check.") from error
-    except ValueError as error:
-        raise InputError(f"{file}: is not JSON; give the report.json of a check.") from error
-    return compare(layout, report)
 
 
 def _write_folder(

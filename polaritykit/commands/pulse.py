@@ -2,26 +2,20 @@
 
 import json
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 import click
 
-from polaritykit import __version__
-from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.filenames import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
+from polaritykit.jobs.pulse.document import MEANING, pulse_document
 from polaritykit.jobs.pulse.read import read_signal
 from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
 from polaritykit.jobs.pulse.view import pulse_view
 from polaritykit.pages.folder import fill_job
 
-_MEANING = (
-    "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "
-    "outwards for it, positive pressure gives a positive sample (the convention of AES26). Two inversions in "
-    "one chain read as none: check the loudspeaker with a microphone that is known to be right."
-)
 #: File ending -> libsndfile's container.
 _FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
 _KIND = click.option(
@@ -102,7 +96,14 @@ def read(
     if out is not None:
         check_output_folder(out, inputs=files, overwrite=overwrite)
     readings = read_signal(session.recording, kind=cast("SignalKind", kind))
-    document = _document(session, readings, kind)
+    document = pulse_document(
+        readings,
+        kind=cast("SignalKind", kind),
+        sample_rate_hz=session.sample_rate_hz,
+        notes=session.notes,
+        tracks=session.tracks,
+        left_out=[{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
+    )
     if out is not None:
         with output_folder(out, inputs=files, overwrite=overwrite) as folder:
             fill_job(folder, document, pulse_view(document))
@@ -112,34 +113,7 @@ def read(
     for note in session.notes:
         click.echo(note, err=True)
     click.echo(_table(readings))
-    click.echo(_MEANING)
-
-
-def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -> dict[str, Any]:
-    channels = [
-        {
-            "name": reading.name,
-            **stored(track.path.name),
-            "channel": track.channel,
-            "polarity": reading.polarity,
-            "latency_ms": reading.latency_ms,
-            "found_at_s": reading.found_at_s,
-            "confidence": reading.confidence,
-            "reason": reading.reason,
-        }
-        for track, reading in zip(session.tracks, readings, strict=True)
-    ]
-    return {
-        "schema_version": 1,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "pulse read",
-        "kind": kind,
-        "sample_rate": session.sample_rate_hz,
-        "notes": list(session.notes),
-        "channels": channels,
-        "left_out": [{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
-        "meaning": _MEANING,
-    }
+    click.echo(MEANING)
 
 
 def _table(readings: tuple[PulseReading, ...]) -> str:
