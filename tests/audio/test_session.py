@@ -250,7 +250,7 @@ def test_resampling_delay(tmp_path, low_rate):
     """A band-limited sound sampled at two rates is the same sound after resampling.
 
     The sound is a sum of cosines, whose samples at either rate are a closed form.  The delay is read
-    from the cross-spectrum's phase; 0.01 sample is what issue 2 asks for.
+    from the cross-spectrum's phase; 0.01 sample is what is promised.
     """
     frequencies = np.linspace(200, 0.4 * low_rate, 40)
     phases = np.random.default_rng(5).uniform(0, 2 * np.pi, 40)
