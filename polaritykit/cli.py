@@ -17,7 +17,7 @@ import click
 
 from polaritykit import __version__
 from polaritykit.base.errors import PolaritykitError
-from polaritykit.base.filenames import shown
+from polaritykit.base.file_names import shown
 
 #: Command name -> one line for ``--help``; the module is ``polaritykit.commands.<name>``.
 COMMANDS = {

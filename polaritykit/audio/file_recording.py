@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from polaritykit.audio.array_recording import make_finite
-from polaritykit.base.filenames import opened_as
+from polaritykit.base.file_names import opened_as
 from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.

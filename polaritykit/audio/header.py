@@ -11,7 +11,7 @@ from typing import Any
 
 from polaritykit.audio.broadcast_wave import StartTime, missing_bytes, read_layout, read_start
 from polaritykit.audio.records import FaultyTrack
-from polaritykit.base.filenames import opened_as, shown
+from polaritykit.base.file_names import opened_as, shown
 
 #: Formats whose header can promise more than a cut-off file holds, so that the end must be tried.
 _TRY_THE_END = frozenset({"FLAC", "MP3"})

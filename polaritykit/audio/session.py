@@ -19,7 +19,7 @@ from polaritykit.audio.records import FaultyTrack, Session, SessionTrack
 from polaritykit.audio.settings import AudioSettings
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.filenames import shown
+from polaritykit.base.file_names import shown
 
 #: Names that mean sound (none hidden): what libsndfile reads, and common ones it does not, which are then
 #: named as unreadable rather than passed over.

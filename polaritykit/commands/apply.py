@@ -6,12 +6,12 @@ from typing import Any
 
 import click
 
+from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
-from polaritykit.base.filenames import restored
+from polaritykit.base.file_names import restored
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.jobs.apply.copies import source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
-from polaritykit.jobs.apply.fingerprint import demand_unchanged
 from polaritykit.jobs.apply.text import copies_text
 
 

@@ -75,7 +75,7 @@ def command(
     """
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
-    from polaritykit.base.filenames import shown
+    from polaritykit.base.file_names import shown
     from polaritykit.base.whole_files import check_output_folder
     from polaritykit.commands.links import read_links
     from polaritykit.commands.terminal import progress_line, wants_emphasis

@@ -8,7 +8,7 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.filenames import stored
+from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
 from polaritykit.jobs.pulse.document import MEANING, pulse_document
 from polaritykit.jobs.pulse.read import read_signal

@@ -3,7 +3,7 @@
 from pathlib import Path
 
 from polaritykit.base.errors import InputError
-from polaritykit.base.filenames import shown
+from polaritykit.base.file_names import shown
 from polaritykit.base.types import Json
 from polaritykit.base.validate import read
 

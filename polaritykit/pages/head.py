@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from polaritykit import __version__
-from polaritykit.base.filenames import stored
+from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import SCHEMA_VERSION, Program, TrackFile, written
 

@@ -11,7 +11,7 @@ from typing import Any
 
 from polaritykit.audio.header import FileHeader, read_header
 from polaritykit.base.errors import InputError
-from polaritykit.base.filenames import stored
+from polaritykit.base.file_names import stored
 from polaritykit.jobs.apply.copy_file import CorrectedCopy, write_corrected
 from polaritykit.jobs.apply.file_jobs import FileJob, TrackSetting
 from polaritykit.jobs.apply.render import ChannelCorrection

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
 from polaritykit.base.errors import InputError
-from polaritykit.base.filenames import opened_as, shown
+from polaritykit.base.file_names import opened_as, shown
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 #: Depth of the integer sample formats; the logarithmic ones decode to 16 bits.

@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from polaritykit.audio.records import FileFingerprint
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.filenames import restored, shown
+from polaritykit.base.file_names import restored, shown
 
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})

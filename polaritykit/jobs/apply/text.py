@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from polaritykit.base.filenames import shown
+from polaritykit.base.file_names import shown
 from polaritykit.jobs.apply.gains import GainKept, OctaveKept
 from polaritykit.jobs.apply.measure_again import Proof
 

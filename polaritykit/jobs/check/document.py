@@ -10,7 +10,7 @@ from typing import Any
 
 from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
-from polaritykit.base.filenames import stored
+from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
 from polaritykit.decide.findings import Findings, PairFinding

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.filenames import opened_as
+from polaritykit.base.file_names import opened_as
 from polaritykit.base.types import Progress
 from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.demo.kit import drum_kit

@@ -14,7 +14,7 @@ import numpy as np
 
 from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.filenames import shown
+from polaritykit.base.file_names import shown
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import PATTERNS
 from polaritykit.jobs.layout.records import (

@@ -6,7 +6,7 @@ Conventions: as `schema` says.
 from collections.abc import Sequence
 from typing import Any
 
-from polaritykit.base.filenames import stored
+from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
 from polaritykit.jobs.pulse.schema import PulseDocument
