@@ -11,7 +11,6 @@ from polaritykit.audio.mixdown import write_sum
 from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder
 from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.findings import BleedFindings
