@@ -23,14 +23,14 @@ ALLOWED: dict[str, set[str]] = {
     "decide": {"base", "levels", "spectra", "changes", "evidence"},
     "pages": {"base"},
     "analysis": {"base", "audio", "levels", "spectra", "sustained", "changes", "evidence", "decide"},
-    "jobs/check": {"base", "audio", "levels", "spectra", "decide", "analysis", "pages"},
+    "jobs/check": {"base", "audio", "changes", "levels", "spectra", "decide", "analysis", "pages"},
     "jobs/pair": {"base", "audio", "spectra", "decide", "analysis", "pages"},
     "jobs/bleed": {"base", "audio", "spectra", "pages"},
     "jobs/comb": {"base", "spectra", "pages"},
     "jobs/layout": {"base", "spectra", "jobs/comb", "jobs/check", "pages"},
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
-    "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check"},
+    "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check", "pages"},
     "jobs/demo": {"base"},
     # A command opens, makes one call and writes; the call of `check` is the story itself.
     "commands": {"base", "audio", "analysis", "pages", *JOBS},
@@ -39,7 +39,7 @@ ALLOWED: dict[str, set[str]] = {
     "__init__": {"audio", "analysis"},  # for type checkers only: the package imports them on first use
 }
 #: Command -> jobs it may import besides its own.
-OTHER_JOBS = {"check": {"jobs/layout"}, "layout": {"jobs/comb"}}
+OTHER_JOBS = {"check": {"jobs/layout"}, "layout": {"jobs/comb"}, "report_file": {"jobs/check"}}
 #: Files of a job that show: no other file of the job imports them.
 OUTPUTS = {"document", "text", "view", "plots", "page", "folder"}
 #: Package from outside -> the only modules that may import it.
@@ -54,6 +54,7 @@ KEPT_IN = {
     },
     "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.figures"},
     "jinja2": {"pages.page"},
+    "msgspec": {"base.validate"},
     "soxr": {"audio.file_recording"},
 }
 

@@ -3,19 +3,17 @@
 import ast
 import doctest
 import importlib.util
-import json
 import re
+import shlex
+import shutil
 import tomllib
 
 import click
-import numpy as np
 import pytest
-import soundfile
-from places import PACKAGE, ROOT
+from places import DEMO_AUDIO, PACKAGE, ROOT
 
 import polaritykit
 from polaritykit.cli import COMMANDS, main
-from polaritykit.jobs.check.document import build_document
 
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -108,6 +106,46 @@ def test_examples_of_the_readme_are_true():
 
     assert result.failed == 0
     assert result.attempted >= 5
+
+
+def blocks_of(kind):
+    """Fenced blocks of the README in one language."""
+    return re.findall(rf"^```{kind}\n(.*?)^```$", README, flags=re.MULTILINE | re.DOTALL)
+
+
+def test_every_block_of_the_readme_is_run():
+    """Blocks of another language, or none, would be run by nobody."""
+    fences = re.findall(r"^```(.*)$", README, flags=re.MULTILINE)
+
+    assert fences[1::2] == [""] * (len(fences) // 2)
+    assert set(fences[::2]) == {"sh", "python"}
+
+
+def test_python_blocks_run_as_they_stand(tmp_path, monkeypatch, capsys):
+    """Those that are no doctest, where `my_session` is a session: one line per track."""
+    shutil.copytree(DEMO_AUDIO / "stereo_pair", tmp_path / "my_session")
+    monkeypatch.chdir(tmp_path)
+    plain = [block for block in blocks_of("python") if ">>>" not in block]
+
+    for block in plain:
+        exec(compile(block, "README.md", "exec"), {})
+    assert plain
+    assert capsys.readouterr().out.splitlines() == ["pair_left False 0.0", "pair_right True 0.0"]
+
+
+@pytest.mark.parametrize("block", blocks_of("sh"))
+def test_shell_blocks_run(block, tmp_path, monkeypatch):
+    """Commands of the program are run here; installing and testing is what `.ci/run` does."""
+    (tmp_path / "demo_audio").symlink_to(DEMO_AUDIO)
+    monkeypatch.chdir(tmp_path)
+    for part in block.strip().split(" && "):
+        if part.startswith(".venv/bin/polaritykit "):
+            with pytest.raises(SystemExit) as stopped:
+                main(shlex.split(part)[1:])
+            assert stopped.value.code == 0
+            assert (tmp_path / "drum_kit_report" / "report.html").is_file()
+        else:
+            assert re.match(r"python3 -m venv|\.venv/bin/pip install|\.venv/bin/python -m pytest$", part)
 
 
 def test_test_command_is_where_ci_looks_for_it():
@@ -264,69 +302,3 @@ def test_every_plan_key_is_in_the_readme():
 
     assert len(keys) > 25
     assert {key for key in keys if not re.search(rf"[`.\[]{key}[`\]]", text)} == set()
-
-
-# Every field of every document is named in DEVELOPERS.md.
-
-
-def fields_of(value):
-    """Names of all fields, but not names of tracks used as keys, nor the settings (they name themselves)."""
-    if isinstance(value, list):
-        return {name for item in value for name in fields_of(item)}
-    if not isinstance(value, dict):
-        return set()
-    inside = {
-        name
-        for key, item in value.items()
-        if key != "settings" and not (key == "tracks" and isinstance(item, dict))
-        for name in fields_of(item)
-    }
-    return set(value) | inside
-
-
-def unnamed(document):
-    """Fields that DEVELOPERS.md does not name as a word."""
-    words = set(re.findall(r"\w+", DEVELOPERS))
-    return sorted(fields_of(document) - words)
-
-
-def printed(capsys, *arguments):
-    """Document that a command prints with --json."""
-    with pytest.raises(SystemExit) as stopped:
-        main([*(str(argument) for argument in arguments), "--json"])
-    assert stopped.value.code == 0
-    return json.loads(capsys.readouterr().out)
-
-
-def test_fields_of_a_check():
-    """Drums, so that hits, sources, loops and the rest are there."""
-    session = polaritykit.open_session([ROOT / "demo_audio" / "drum_kit"])
-
-    assert unnamed(build_document(polaritykit.analyse(session.recording), session)) == []
-
-
-def test_fields_of_the_smaller_jobs(capsys, tmp_path):
-    """Pair, bleed, comb, layout and pulse read."""
-    demo = ROOT / "demo_audio"
-    pair = printed(capsys, "pair", demo / "stereo_pair/pair_left.flac", demo / "stereo_pair/pair_right.flac")
-    bleed = printed(capsys, "bleed", demo / "leaky_vocal/01_voice.flac", demo / "leaky_vocal/02_guitar.flac")
-    layout = printed(capsys, "layout", PACKAGE / "jobs" / "layout" / "templates" / "kit.toml")
-    comb = printed(capsys, "comb", "--delay", "1 ms")
-    signal = tmp_path / "noise.wav"
-    soundfile.write(signal, 0.1 * np.random.default_rng(1).standard_normal(48_000), 48_000)
-    pulse = printed(capsys, "pulse", "read", signal)
-
-    for document in (pair, bleed, layout, comb, pulse):
-        assert unnamed(document) == []
-
-
-def test_fields_of_a_recheck(capsys, tmp_path):
-    """Two reports of one pair of tracks, the second with one track turned and late."""
-    noise = 0.1 * np.random.default_rng(2).standard_normal(96_480)
-    for name, other in (("old", noise[:-480]), ("new", -noise[240:-240])):
-        findings = polaritykit.analyse_arrays({"a": noise[480:], "b": other}, sample_rate_hz=48_000)
-        (tmp_path / f"{name}.json").write_text(json.dumps(build_document(findings)), encoding="utf-8")
-    recheck = printed(capsys, "recheck", tmp_path / "old.json", tmp_path / "new.json")
-
-    assert recheck["pairs"]
-    assert unnamed(recheck) == []

@@ -10,6 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from os import PathLike
 from pathlib import Path
 
 from polaritykit.audio.file_recording import FileRecording, FileSource
@@ -44,7 +45,7 @@ class _Request:
 
 
 def open_session(
-    paths: Sequence[Path],
+    paths: str | PathLike[str] | Sequence[str | PathLike[str]],
     *,
     ignore_start_times: bool = False,
     min_tracks: int = 2,
@@ -54,8 +55,9 @@ def open_session(
 
     Parameters
     ----------
-    paths : sequence of Path
-        One folder (the audio files directly in it, in natural order), or files in the order wanted.
+    paths : path, or sequence of paths
+        One folder (the audio files directly in it, in natural order), or files in the order wanted; text
+        will do.
     ignore_start_times : bool
         Line up the files' first samples instead of placing them by their broadcast-wave start times.
     min_tracks : int
@@ -77,7 +79,7 @@ def open_session(
         leave no common span.
     """
     settings = settings or AudioSettings()
-    request = _requested(paths)
+    request = _requested([Path(paths)] if isinstance(paths, str | PathLike) else [*map(Path, paths)])
     headers: list[FileHeader] = []
     faulty: list[FaultyTrack] = []
     for path in request.files:

@@ -76,13 +76,13 @@ def command(
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:
     """Where the report says the session lies; a relative place counts from the report."""
-    session = document.get("session", {})
-    recorded = session.get("folder")
+    session = document["session"]
+    recorded = session["folder"]
     if not recorded:
         raise InputError(
             f"{place} does not say where the session's files lie; name the folder with --session."
         )
     try:
-        return place.parent / restored(str(recorded), session.get("folder_base64"))
+        return place.parent / restored(recorded, session["folder_base64"])
     except ValueError as error:
         raise InputError(f"{place} tells the session's folder in bytes that cannot be read.") from error

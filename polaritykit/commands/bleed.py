@@ -8,11 +8,11 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.folder import write_bleed
 from polaritykit.jobs.bleed.judge import analyse_bleed
+from polaritykit.jobs.bleed.schema import BleedDocument
 from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.jobs.bleed.text import bleed_text
 from polaritykit.pages.head import job_document
@@ -101,14 +101,12 @@ def command(
     document = job_document(
         "bleed",
         bleed_document(found),
+        model=BleedDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=session.notes,
-        tracks=[
-            {"name": track.name, **stored(track.path.name), "channel": track.channel}
-            for track in session.tracks
-        ],
+        tracks=session.tracks,
     )
     if out is not None:
         sums = (session.recording, found) if audio else None

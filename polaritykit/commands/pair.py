@@ -8,11 +8,11 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
 from polaritykit.jobs.pair.folder import write_pair
 from polaritykit.jobs.pair.judge import judge_pair
+from polaritykit.jobs.pair.schema import PairDocument
 from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.pages.head import job_document
@@ -68,14 +68,12 @@ def command(
     document = job_document(
         "pair",
         stereo_document(found),
+        model=PairDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=session.notes,
-        tracks=[
-            {"name": track.name, **stored(track.path.name), "channel": track.channel}
-            for track in session.tracks
-        ],
+        tracks=session.tracks,
     )
     if out is not None:
         write_pair(

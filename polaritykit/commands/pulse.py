@@ -102,7 +102,7 @@ def read(
         kind=cast("SignalKind", kind),
         sample_rate_hz=session.sample_rate_hz,
         notes=session.notes,
-        tracks=[{**stored(track.path.name), "channel": track.channel} for track in session.tracks],
+        tracks=session.tracks,
         left_out=[{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
     )
     if out is not None:

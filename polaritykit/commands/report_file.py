@@ -1,41 +1,46 @@
-"""The report of an earlier check, as `apply`, `recheck` and `layout --against` are given it."""
+"""The one reader of a check's report, for all commands that take one."""
 
-import json
 from pathlib import Path
-from typing import Any
 
 from polaritykit.base.errors import InputError
-from polaritykit.pages.head import SCHEMA_VERSION
+from polaritykit.base.file_names import shown
+from polaritykit.base.types import Json
+from polaritykit.base.validate import read
 
-_WANTED = "give a report folder that check wrote, or its report.json"
-
-
-def report_place(report: Path) -> Path:
-    """Return the document's file where a report folder is named."""
-    return report / "report.json" if report.is_dir() else report
+_ADVICE = "run polaritykit check again and give its folder or the report.json in it"
 
 
-def read_report(report: Path) -> dict[str, Any]:
+def report_place(path: Path) -> Path:
+    """Return where the report of a folder lies; a file is one itself."""
+    return path / "report.json" if path.is_dir() else path
+
+
+def read_report(path: Path) -> Json:
     """Read the document of a check.
+
+    Parameters
+    ----------
+    path : Path
+        A report folder or its ``report.json``.
+
+    Returns
+    -------
+    dict
+        All fields of `jobs.check.schema.Report`.
 
     Raises
     ------
     InputError
-        The file cannot be read, is not JSON, has another schema, or is no report of a check.
+        It cannot be read, or is not such a document.
     """
-    place = report_place(report)
+    from polaritykit.jobs.check.schema import Report
+
+    place = report_place(path)
     try:
-        document = json.loads(place.read_text(encoding="utf-8-sig"))
+        content = place.read_bytes()
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
-        raise InputError(f"{place} cannot be read ({reason}); {_WANTED}.") from error
-    except ValueError as error:
-        raise InputError(f"{place} is no report: it is not JSON; {_WANTED}.") from error
-    if isinstance(document, dict) and document.get("schema_version", SCHEMA_VERSION) != SCHEMA_VERSION:
         raise InputError(
-            f"{place} has schema version {document['schema_version']}, this program reads {SCHEMA_VERSION}; "
-            "run check again."
-        )
-    if not isinstance(document, dict) or not {"tracks", "pairs"} <= set(document):
-        raise InputError(f"{place} is no report of check: it has no tracks and pairs; {_WANTED}.")
-    return document
+            f"{shown(place)} cannot be read ({reason}); name a report folder or its report.json."
+        ) from error
+    return read(content, Report, name=shown(place), advice=_ADVICE)

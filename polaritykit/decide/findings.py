@@ -42,7 +42,7 @@ class PairSource:
     offset_ms: float | None
     offset_std_ms: float | None
     #: None without an offset, and for sustained sound.
-    offset_kind: OffsetKind | None
+    offset_kind: OffsetKind | None = None
     polarity: Polarity
     confidence: float
     #: The smaller of the source's shares in the two tracks, dB below the loudest source of that track.

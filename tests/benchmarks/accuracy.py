@@ -46,6 +46,7 @@ from sessions_kit import CLOSE_AND_OVERHEADS, DRUM_HOMES, FAR_MICS, drums_sessio
 from sessions_rooms import RATE, simulated_kit
 from sessions_roomy import equalised, roomy_kit_session, roomy_simulated
 from shared_data import shared_data_dir
+from tables import write_table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -644,6 +645,32 @@ def run(options: argparse.Namespace) -> dict[str, Any]:
     return results
 
 
+def table_of(results: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
+    """Header and rows for DEVELOPERS.md: the estimator of record, group by group."""
+
+    def within(errors: Mapping[str, float] | None) -> str:
+        return (
+            ""
+            if errors is None
+            else " / ".join(f"{100 * errors[f'within_{t}']:.0f}" for t in (0.1, 0.3)) + " %"
+        )
+
+    rows = [
+        [
+            name,
+            f"{100 * s['decided']:.0f} %" if s["decided"] is not None else "",
+            f"{s['wrong']} of {s['n_decided']}",
+            within(s["any"]),
+            within(s["dominant"]),
+            "" if s["ece"] is None else f"{s['ece']:.3f}",
+        ]
+        for name, group in results.items()
+        if name != "all" and (s := group.get("ours")) is not None
+    ]
+    offsets = "offsets within 0.1 / 0.3 ms of a source that sounds"
+    return ["group", "decided", "wrong", offsets, "of the leading one", "calibration error"], rows
+
+
 def print_wrong(scores: Sequence[PairScore]) -> None:
     """List every wrong polarity and every offset more than 0.3 ms from all true sources."""
     for s in scores:
@@ -665,12 +692,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--wrong", action="store_true", help="list wrong answers")
     parser.add_argument("--fetch", action="store_true", help="fetch the packages with real sound first")
     parser.add_argument("--json", metavar="FILE")
+    parser.add_argument("--markdown", action="store_true", help="write the table of DEVELOPERS.md")
     parser.add_argument("--diagram", metavar="FILE", help="reliability diagram (PNG, SVG or PDF)")
     options = parser.parse_args(arguments)
     if options.fetch:
         for source in (packages.instruments, packages.speech, packages.ears):
             print(f"{source.__name__}: {len(source(fetch=True))}")
     results = run(options)
+    if options.markdown:
+        words = sys.argv[1:] if arguments is None else arguments
+        command = " ".join(["python tests/benchmarks/accuracy.py", *(w for w in words if w != "--markdown")])
+        write_table("accuracy", command, *table_of(results))
     if options.json:
         Path(options.json).write_text(json.dumps(results, indent=1), encoding="utf-8")
 

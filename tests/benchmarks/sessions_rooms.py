@@ -291,7 +291,8 @@ def simulated_kit(
     """Six extended or point-like sources in a room, an overlapping groove, hidden flips and delays.
 
     With `keep_parts` the notes hold ``parts``: what each source alone brings to each track, as it stands
-    in the tracks (coloured, scaled, flipped, delayed), and ``hearings``: arrivals and signs before that.  `varied` strokes differ in
+    in the tracks (coloured, scaled, flipped, delayed), and ``hearings``:
+    arrivals and signs before that.  `varied` strokes differ in
     shape (`strokes`).
     """
     from scipy.fft import rfft

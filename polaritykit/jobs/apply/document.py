@@ -1,16 +1,17 @@
 """What `apply` did and measured as the document ``applied.json``.
 
-Conventions: as `report.json`; see DEVELOPERS.md.
+Conventions: as `schema` says.
 """
 
 from collections.abc import Sequence
 
 from polaritykit.base.types import Json
+from polaritykit.base.validate import written
 from polaritykit.jobs.apply.file_jobs import Part
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
-
-SCHEMA_VERSION = 1
+from polaritykit.jobs.apply.schema import AppliedDocument
+from polaritykit.pages.head import head
 
 
 def applied_document(
@@ -31,12 +32,12 @@ def applied_document(
     whole_samples : bool
         Whether delays were rounded to whole samples.
     """
-    return {
-        "schema_version": SCHEMA_VERSION,
+    document = {
+        **head("apply"),
         "session": report["session"],
         "only": only,
         "whole_samples": whole_samples,
-        "tracks": list(entries),
+        "tracks": entries,
         "measured_again": {
             "gains": [_pair_gain(gain) for gain in again.gains],
             "octaves": [{"centre_hz": octave.centre_hz, **_both(octave)} for octave in again.octaves],
@@ -47,6 +48,7 @@ def applied_document(
             ],
         },
     }
+    return written(document, AppliedDocument)
 
 
 def _pair_gain(gain: PairGain) -> Json:

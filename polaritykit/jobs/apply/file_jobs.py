@@ -51,7 +51,7 @@ def file_jobs(
     Parameters
     ----------
     document : dict
-        A report's document.
+        A report, as `commands.report_file` reads it.
     only : {"flips", "delays"}, optional
         Leave the other kind of correction out.
     names : sequence of str
@@ -67,21 +67,19 @@ def file_jobs(
     UsageError
         When a name is no track of the report.
     InputError
-        When the document is none that this program writes, or tells of no corrections.
+        When the report names no files, a setting that cannot be made, or names that cannot be read.
     """
+    tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
+    _demand_known(names, [track["name"] for track in tracks])
+    corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
+    files: dict[str, dict[int, TrackSetting]] = {}
     try:
-        tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
-        _demand_known(names, [track["name"] for track in tracks])
-        corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
-        files: dict[str, dict[int, TrackSetting]] = {}
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(_file(track), {})[int(track["channel"])] = setting
+            files.setdefault(_file(track), {})[track["channel"]] = setting
         fingerprints = _fingerprints(document)
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"The report lacks what apply needs ({error}); it must come from polaritykit check."
-        ) from error
+    except ValueError as error:
+        raise InputError(f"The report cannot be applied ({error}); run check again.") from error
     jobs = []
     targets: set[str] = set()
     for file, channels in files.items():
@@ -107,7 +105,7 @@ def file_jobs(
 def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
     """Fingerprint of each file that has one; version 0.1.0 wrote none."""
     return {
-        restored(entry["file"], entry.get("file_base64")): FileFingerprint(
+        restored(entry["file"], entry["file_base64"]): FileFingerprint(
             size_bytes=entry["size_bytes"],
             sample_rate_hz=entry["sample_rate"],
             channels=entry["channels"],
@@ -115,15 +113,15 @@ def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
             start_samples=entry["start_samples"],
             audio_sha256=entry["audio_sha256"],
         )
-        for entry in document.get("files", ())
+        for entry in document["files"]
         if entry["audio_sha256"]
     }
 
 
 def _file(track: dict[str, Any]) -> str:
-    if not isinstance(track["file"], str):
-        raise TypeError(f"no file for {track['name']}")
-    return restored(track["file"], track.get("file_base64"))
+    if track["file"] is None:
+        raise ValueError(f"no file for {track['name']}")
+    return restored(track["file"], track["file_base64"])
 
 
 def _setting(
@@ -131,7 +129,7 @@ def _setting(
 ) -> TrackSetting:
     if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
-    delay_ms = float(correction["delay_ms"] or 0.0)
+    delay_ms = float(correction["delay_ms"])
     if delay_ms < 0:
         raise ValueError(f"a delay of {delay_ms} ms for {name}")
     return TrackSetting(

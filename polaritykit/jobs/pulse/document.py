@@ -1,16 +1,19 @@
-"""The readings of a line check as a JSON-safe document.
+"""The readings of `pulse read` as a document.
 
-Conventions: as `report.json`; see DEVELOPERS.md.
+Conventions: as `schema` says.
 """
 
 from collections.abc import Sequence
+from typing import Any
 
-from polaritykit import __version__
+from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
+from polaritykit.base.validate import written
+from polaritykit.jobs.pulse.schema import PulseDocument
 from polaritykit.jobs.pulse.signal import PulseReading, SignalKind
+from polaritykit.pages.head import Placed, head
 
-SCHEMA_VERSION = 1
-_MEANING = (
+MEANING = (
     "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "
     "outwards for it, positive pressure gives a positive sample (the convention of AES26). Two inversions in "
     "one chain read as none: check the loudspeaker with a microphone that is known to be right."
@@ -23,29 +26,29 @@ def pulse_document(
     kind: SignalKind,
     sample_rate_hz: int,
     notes: Sequence[str],
-    tracks: Sequence[Json],
-    left_out: Sequence[Json],
+    tracks: Sequence[Placed],
+    left_out: Sequence[dict[str, Any]],
 ) -> Json:
-    """Make the document of `polaritykit pulse read`.
+    """Make the document.
 
     Parameters
     ----------
     readings : sequence of PulseReading
-        One a channel.
+        One per track.
     kind : {"pulse", "two-tone"}
-        Signal that was played.
     sample_rate_hz : int
     notes : sequence of str
         What was done to the input.
-    tracks : sequence of dict
-        File and channel of each reading, in the same order.
+    tracks : sequence
+        As opened.
     left_out : sequence of dict
-        File and fault of each file that could not be read.
+        File and fault of what could not be used.
     """
     channels = [
         {
             "name": reading.name,
-            **track,
+            **stored(track.path.name),
+            "channel": track.channel,
             "polarity": reading.polarity,
             "latency_ms": reading.latency_ms,
             "found_at_s": reading.found_at_s,
@@ -54,14 +57,13 @@ def pulse_document(
         }
         for track, reading in zip(tracks, readings, strict=True)
     ]
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "pulse read",
+    document = {
+        **head("pulse read"),
         "kind": kind,
         "sample_rate": sample_rate_hz,
-        "notes": list(notes),
+        "notes": notes,
         "channels": channels,
-        "left_out": list(left_out),
-        "meaning": _MEANING,
+        "left_out": left_out,
+        "meaning": MEANING,
     }
+    return written(document, PulseDocument)

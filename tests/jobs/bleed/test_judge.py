@@ -105,7 +105,7 @@ def test_isolation_within_one_db_of_the_contributions(seed, apart_m, flip):
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("goal", ["isolation", "fullness"])
 def test_no_advice_makes_the_goal_worse(seed, goal):
-    """Flip, leave or delay: by the separate contributions each advice gains, or loses nothing."""
+    """Flip, leave or delay: by the separate contributions each advice gains, or there is nothing to gain."""
     heard, recording = _session(seed, apart_m=0.3 + 0.3 * seed, flip=bool(seed % 2))
     found = analyse_bleed(recording, settings=BleedSettings(goal=goal))
 
@@ -118,6 +118,14 @@ def test_no_advice_makes_the_goal_worse(seed, goal):
         assert flipped > 0.0
     if found.recommended_invert is False:
         assert flipped < 0.0
+    if found.recommended_invert is None:
+        assert abs(flipped) < BleedSettings().min_gain_db
+    assert found.flipped.overall_gain_db == pytest.approx(flipped, abs=0.5)
+    if found.recommended_delay_ms is None:
+        # Of the polarity that is advised, 3 ms either way in steps of half a millisecond.
+        sign = -1.0 if found.recommended_invert else 1.0
+        delays = range(-3 * RATE // 1000, 3 * RATE // 1000 + 1, RATE // 2000)
+        assert max(truth(sign, delay) for delay in delays) - truth(sign) < BleedSettings().min_gain_db
     if found.recommended_delay_ms is not None:
         sign = -1.0 if found.recommended_invert else 1.0
         gained = truth(sign, round(found.recommended_delay_ms * RATE / 1000)) - truth(1.0)
