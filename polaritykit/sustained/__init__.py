@@ -16,8 +16,7 @@ between two tracks repeats from frame to frame.
    weights γ²/(|C|·(1−γ²)) over all of the audio is the maximum-likelihood delay (Hannan and Thomson, 1973),
    which reaches the Cramér-Rao bound for a pure delay in noise.  Each bin takes its coherence over as few
    neighbours as tell it from chance (Carter, Knapp and Nuttall, 1973).  The spread is what noise promises
-   and,
-   on top, what stretches of the take and octaves differ by, the delay that a difference in level over
+   and, on top, what stretches of the take and octaves differ by, the delay that a difference in level over
    frequency would make as a minimum-phase filter, and the risk of having taken a neighbouring lobe.
 3. `mains`: what is left of the peak without the bins that the harmonics of 50 or 60 Hz can fill, themselves
    or through the window (Harris, 1978).  Hum is common through the wiring and tells nothing of sound.
