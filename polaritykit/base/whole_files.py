@@ -2,20 +2,17 @@
 
 Conventions: everything is written under a temporary name in the same folder and renamed when it is
 complete, so that an interruption leaves what was there before.  A folder is replaced only when asked
-for, and only when this program made it and wrote all that is in it (`folder_marker`).
+for, and only when this program made it and wrote all that is in it (`folder_marker`).  What a killed run
+left is cleared away by the next one that writes in that place (`unfinished`).
 """
 
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 from polaritykit.base.errors import UsageError
 from polaritykit.base.folder_marker import foreign_entries, write_marker
-
-#: Begins the names of what is not complete yet.
-_TEMPORARY_PREFIX = ".unfinished-"
+from polaritykit.base.unfinished import clear_up, holder_for
 
 
 @contextmanager
@@ -37,19 +34,18 @@ def replacing(path: Path) -> Iterator[Path]:
     UsageError
         When the folder cannot be written to.
     """
-    try:
-        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=path.parent))
-    except OSError as error:
-        raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
-    try:
+    clear_up(path.parent)
+    with ExitStack() as stack:
+        try:
+            holder = stack.enter_context(holder_for(path))
+        except OSError as error:
+            raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
         temporary = holder / path.name
         yield temporary
         try:
             temporary.replace(path)
         except OSError as error:
             raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
-    finally:  # also on Ctrl-C
-        shutil.rmtree(holder, ignore_errors=True)
 
 
 def write_file(path: Path, content: str | bytes) -> None:
@@ -74,6 +70,8 @@ def write_file(path: Path, content: str | bytes) -> None:
 def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool) -> None:
     """Refuse an output folder that would harm something; call before the work, not after it.
 
+    What a killed run left there is cleared away first, so that a report it had moved aside is back.
+
     Parameters
     ----------
     folder : Path
@@ -89,6 +87,7 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
         When the place is, holds or lies within the input, when something is there that may not be
         replaced, or when its parent is missing.
     """
+    clear_up(folder.resolve().parent)
     _check_place(folder, inputs=inputs, overwrite=overwrite)
     if overwrite and folder.exists():
         _check_content(folder, folder)
@@ -164,20 +163,21 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
         As `check_output_folder`, and when the place cannot be written to.
     """
     check_output_folder(folder, inputs=inputs, overwrite=overwrite)
-    try:
-        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=folder.resolve().parent))
-    except OSError as error:
-        raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
-    try:
+
+    def may_go(holder: Path) -> bool:
+        return folder.exists() or not (holder / "old").exists()  # else the only place of the old one is here
+
+    with ExitStack() as stack:
+        try:
+            holder = stack.enter_context(holder_for(folder, may_go=may_go))
+        except OSError as error:
+            raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
         filling = holder / "new"
         filling.mkdir()
         yield filling
         write_marker(filling)
         _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
         _put_in_place(filling, folder, aside=holder / "old")
-    finally:  # also on Ctrl-C
-        if folder.exists() or not (holder / "old").exists():  # else the only place of the old one is here
-            shutil.rmtree(holder, ignore_errors=True)
 
 
 def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
