@@ -35,7 +35,7 @@ ALLOWED: dict[str, set[str]] = {
     # A command opens, makes one call and writes: the calls of `check` and `comb` are stages of their own.
     "commands": {"base", "audio", "spectra", "analysis", "pages", *JOBS},
     "cli": {"base"},
-    "__main__": {"cli"},
+    "__main__": {"base", "cli"},
     "__init__": set(),
 }
 #: Command -> jobs it may import besides its own.

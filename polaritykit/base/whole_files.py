@@ -10,9 +10,12 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from polaritykit.base.errors import UsageError
+from polaritykit.base.errors import OutputError, UsageError
 from polaritykit.base.folder_marker import foreign_entries, write_marker
 from polaritykit.base.unfinished import clear_up, holder_for
+
+#: More than what is left of a disk when a write has failed.
+_TRIAL_BYTES = 1 << 18
 
 
 @contextmanager
@@ -41,7 +44,8 @@ def replacing(path: Path) -> Iterator[Path]:
         except OSError as error:
             raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
         temporary = holder / path.name
-        yield temporary
+        with _told_of_full_disks(path, holder):
+            yield temporary
         try:
             temporary.replace(path)
         except OSError as error:
@@ -173,9 +177,10 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
         except OSError as error:
             raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
         filling = holder / "new"
-        filling.mkdir()
-        yield filling
-        write_marker(filling)
+        with _told_of_full_disks(folder, holder):
+            filling.mkdir()
+            yield filling
+            write_marker(filling)
         _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
         _put_in_place(filling, folder, aside=holder / "old")
 
@@ -192,6 +197,24 @@ def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
             aside.rename(folder)
         if isinstance(error, OSError):
             raise UsageError(f"Cannot replace {folder}: {_reason(error)}; close what uses it.") from error
+        raise
+
+
+@contextmanager
+def _told_of_full_disks(place: Path, holder: Path) -> Iterator[None]:
+    """Say that nothing more can be written where that is why something failed, whoever was blamed for it."""
+    try:
+        yield
+    except UsageError:
+        raise
+    except Exception as error:
+        # Libraries that write tell of it in their own ways, or not at all: try.
+        try:
+            (holder / "trial").write_bytes(bytes(_TRIAL_BYTES))
+        except OSError as full:
+            raise OutputError(
+                f"{place} could not be written ({_reason(full)}); nothing was changed there."
+            ) from error
         raise
 
 

@@ -9,6 +9,7 @@ import click
 from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
@@ -71,10 +72,10 @@ def command(
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_file(filling / "applied.json", text)
     if as_json:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
     else:
-        click.echo(copies_text(entries, out))
-        click.echo(proof_text(proof))
+        echo(copies_text(entries, out))
+        echo(proof_text(proof))
 
 
 def _read_document(place: Path) -> dict[str, Any]:

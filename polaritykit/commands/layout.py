@@ -7,7 +7,9 @@ from typing import Any
 import click
 
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.file_names import shown
 from polaritykit.base.quantities import parse
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.document import layout_document
@@ -60,7 +62,7 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
     if template is not None:
         if plan is not None:
             raise UsageError("Give --template or a plan file, not both.")
-        click.echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
+        echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
         return
     if plan is None:
         raise UsageError("Name a plan file, or start one with --template (kit, ortf, …).")
@@ -74,13 +76,13 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
     document = layout_document(layout, sample_rate_hz=rate_hz, comparison=comparison)
     if options["out"] is not None:
         _write_folder(document, options["out"], inputs=(plan,), overwrite=options["overwrite"])
-        click.echo(f"Written to {options['out']}: open layout.html there.", err=True)
+        echo(f"Written to {shown(options['out'])}: open layout.html there.", err=True)
     if options["as_json"]:
-        click.echo(_json(document))
+        echo(_json(document))
     elif options["as_csv"]:
-        click.echo(layout_csv(document), nl=False)
+        echo(layout_csv(document), nl=False)
     else:
-        click.echo(layout_text(document), nl=False)
+        echo(layout_text(document), nl=False)
 
 
 def _positive(text: str, option: str) -> float:

@@ -11,6 +11,7 @@ from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.file_names import stored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder
 from polaritykit.jobs.pair.document import stereo_document
 from polaritykit.jobs.pair.judge import judge_pair
@@ -87,7 +88,7 @@ def command(
             if audio:
                 view = replace(view, sounds=_write_sums(folder, session))
             fill_job(folder, document, view, plots=plots)
-    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))
 
 
 def _write_sums(folder: Path, session: Session) -> tuple[Sound, ...]:

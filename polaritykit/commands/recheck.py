@@ -24,6 +24,7 @@ def command(
     """
     from dataclasses import asdict
 
+    from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder, output_folder
     from polaritykit.jobs.recheck.compare import compare
     from polaritykit.jobs.recheck.words import sentences
@@ -41,9 +42,9 @@ def command(
         with output_folder(out, inputs=inputs, overwrite=overwrite) as place:
             fill_job(place, document, recheck_view(document))
     if as_json:
-        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+        echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        click.echo("\n".join(sentences(result)))
+        echo("\n".join(sentences(result)))
     changed = bool(result.tracks or result.pairs or result.missing or result.new)
     return EXIT_FINDINGS if changed and fail_on_change else 0
 
