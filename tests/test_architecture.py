@@ -48,6 +48,7 @@ KEPT_IN = {
         "audio.file_recording",
         "audio.header",
         "audio.mixdown",
+        "audio.opened",
         "commands.pulse",  # writes the signal
         "jobs.apply.copy_file",
         "jobs.demo.write",

@@ -9,6 +9,7 @@ import click
 from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
+from polaritykit.base.json_document import read_json_object, shape_demanded
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
@@ -49,9 +50,10 @@ def command(
     from polaritykit.jobs.apply.text import proof_text
 
     place = report / "report.json" if report.is_dir() else report
-    document = _read_document(place)
-    jobs = file_jobs(document, only=only, names=tracks)
-    folder = session or _session_folder(document, place)
+    document = read_json_object(report, "name a report folder or its report.json")
+    with shape_demanded(place):
+        jobs = file_jobs(document, only=only, names=tracks)
+        folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
     # The folders the files lie in, not all that the files have in common: that may be the whole disk.
     inputs = [*dict.fromkeys(source.parent for source in sources), *sources, report]
@@ -61,12 +63,12 @@ def command(
         entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
         applied = {
             "schema_version": APPLIED_SCHEMA_VERSION,
-            "session": document["session"],
+            "session": document.get("session"),
             "only": only,
             "whole_samples": whole_samples,
             "tracks": entries,
         }
-        with progress_line(quiet=as_json) as progress:
+        with shape_demanded(place), progress_line(quiet=as_json) as progress:
             proof = prove(document, entries, jobs=jobs, sources=sources, folder=filling, progress=progress)
         applied["measured_again"] = proof_entry(proof)
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -76,21 +78,6 @@ def command(
     else:
         echo(copies_text(entries, out))
         echo(proof_text(proof))
-
-
-def _read_document(place: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(place.read_text(encoding="utf-8"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(
-            f"{place} cannot be read ({reason}); name a report folder or its report.json."
-        ) from error
-    except ValueError as error:
-        raise InputError(f"{place} is no report: it is not valid JSON.") from error
-    if not isinstance(document, dict):
-        raise InputError(f"{place} is no report of polaritykit check.")
-    return document
 
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:

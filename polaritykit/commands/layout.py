@@ -6,8 +6,9 @@ from typing import Any
 
 import click
 
-from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.errors import UsageError
 from polaritykit.base.file_names import shown
+from polaritykit.base.json_document import read_json_object, shape_demanded
 from polaritykit.base.quantities import parse
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import output_folder
@@ -98,15 +99,9 @@ def _json(document: dict[str, Any]) -> str:
 
 def _comparison(layout: Layout, path: Path) -> Comparison:
     """Read a report and hold it against the plan."""
-    file = path / "report.json" if path.is_dir() else path
-    try:
-        report = json.loads(file.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(f"{file}: cannot be read ({reason}); give the report.json of a check.") from error
-    except ValueError as error:
-        raise InputError(f"{file}: is not JSON; give the report.json of a check.") from error
-    return compare(layout, report)
+    report = read_json_object(path, "give the report.json of a check")
+    with shape_demanded(path):
+        return compare(layout, report)
 
 
 def _write_folder(

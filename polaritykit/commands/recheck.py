@@ -24,6 +24,7 @@ def command(
     """
     from dataclasses import asdict
 
+    from polaritykit.base.json_document import shape_demanded
     from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder, output_folder
     from polaritykit.jobs.recheck.compare import compare
@@ -32,9 +33,11 @@ def command(
     inputs = [old, new]
     if out is not None:
         check_output_folder(out, inputs=inputs, overwrite=overwrite)
-    result = compare(_read(old), _read(new))
-    words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
-    document = {**words, **asdict(result)}
+    before, after = _read(old), _read(new)
+    with shape_demanded(new):
+        result = compare(before, after)
+        words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
+        document = {**words, **asdict(result)}
     if out is not None:
         from polaritykit.jobs.recheck.view import recheck_view
         from polaritykit.pages.folder import fill_job
@@ -51,13 +54,9 @@ def command(
 
 def _read(path: Path) -> dict[str, object]:
     """Read a report's document."""
-    file = path / "report.json" if path.is_dir() else path
-    try:
-        document = json.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"cannot read {file}: {error.strerror}; give a folder that check wrote") from error
-    except ValueError as error:
-        raise InputError(f"{file} is no report: it is not JSON; give a folder that check wrote") from error
-    if not isinstance(document, dict) or "pairs" not in document or "tracks" not in document:
-        raise InputError(f"{file} is no report of check: it has no tracks and pairs")
+    from polaritykit.base.json_document import read_json_object
+
+    document = read_json_object(path, "give a folder that check wrote")
+    if "pairs" not in document or "tracks" not in document:
+        raise InputError(f"{path} is no report of check: it has no tracks and pairs.")
     return document

@@ -19,6 +19,11 @@ _LEFT_OUT = frozenset({"unreadable", "too_short"})
 #: The document version this reads.
 _SCHEMA_VERSION = 1
 
+#: As libsndfile reads them.
+_MOST_CHANNELS = 1024
+#: Sound goes 343 m in this time: no set-up needs more.
+_LONGEST_DELAY_MS = 1000.0
+
 Part = Literal["flips", "delays"]
 
 
@@ -83,9 +88,9 @@ def file_jobs(
         files: dict[str, dict[int, TrackSetting]] = {}
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(_file(track), {})[int(track["channel"])] = setting
+            files.setdefault(_file(track), {})[_channel(track)] = setting
         fingerprints = _fingerprints(document)
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
         raise InputError(
             f"The report lacks what apply needs ({error}); it must come from polaritykit check."
         ) from error
@@ -133,13 +138,20 @@ def _file(track: dict[str, Any]) -> str:
     return restored(track["file"], track.get("file_base64"))
 
 
+def _channel(track: dict[str, Any]) -> int:
+    channel = track["channel"]
+    if not isinstance(channel, int) or not 0 <= channel < _MOST_CHANNELS:
+        raise ValueError(f"channel {channel} of {track['name']}")
+    return channel
+
+
 def _setting(
     name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
 ) -> TrackSetting:
     if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
     delay_ms = float(correction["delay_ms"] or 0.0)
-    if delay_ms < 0:
+    if not 0 <= delay_ms <= _LONGEST_DELAY_MS:
         raise ValueError(f"a delay of {delay_ms} ms for {name}")
     return TrackSetting(
         name=name,
