@@ -111,8 +111,8 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         range or contradictory.
     """
     try:
-        if path.exists() and not path.is_file():
-            raise InputError(f"{path}: is a folder, a device or a pipe; give the path of a plan file.")
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InputError(f"{path}: cannot be read (a device or a pipe); give the path of a plan file.")
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()

@@ -179,7 +179,7 @@ class TomlTable:
             wanted = "a number" if quantity is None else "a number or a text with a unit"
             self.fault(key, f"must be {wanted}, not {_kind(value)}.")
         if not -_LARGEST <= value <= _LARGEST:  # NaN too
-            self.fault(key, "is no possible amount; write how much it is.")
+            self.fault(key, "is not a finite number, or beyond all set-ups; write how much it is.")
         return float(value)
 
 
