@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from polaritykit.audio.array_recording import make_finite
-from polaritykit.base.file_names import opened_as
+from polaritykit.audio.opened import open_audio
 from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.
@@ -114,9 +114,7 @@ class _FileReader:
 
     def _decode_from(self, first: int, out: Samples) -> int:
         if self._handle is None:
-            import soundfile
-
-            self._handle = soundfile.SoundFile(opened_as(self.source.path))
+            self._handle = open_audio(self.source.path)
             self._position = 0
             # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
             self._handle.seekable = lambda: False

@@ -26,7 +26,7 @@ from polaritykit.base.file_names import shown
 _AUDIO_NAME = re.compile(
     r"[^.].*\.(wav|wave|bwf|rf64|w64|flac|aiff?|aifc|caf|au|snd|ogg|oga|opus|mp[23]|sd2|voc|"
     r"m4a|aac|wma|wv|ape|alac|dsf|dff|mka)",
-    re.IGNORECASE,
+    re.IGNORECASE | re.DOTALL,  # a name may hold a line feed
 )
 #: Sample formats that can hold NaN and infinity.
 _FLOATING = frozenset({"FLOAT", "DOUBLE"})

@@ -9,6 +9,7 @@ import click
 from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.jobs.apply.copies import source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
@@ -68,10 +69,10 @@ def command(
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_file(filling / "applied.json", text)
     if as_json:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
     else:
-        click.echo(copies_text(entries, out))
-        click.echo(measured_again_text(again))
+        echo(copies_text(entries, out))
+        echo(measured_again_text(again))
 
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:

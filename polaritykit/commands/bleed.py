@@ -8,6 +8,7 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.folder import write_bleed
@@ -111,4 +112,4 @@ def command(
     if out is not None:
         sums = (session.recording, found) if audio else None
         write_bleed(out, document, inputs=paths, overwrite=overwrite, sums=sums, plots=plots)
-    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))

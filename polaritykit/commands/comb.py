@@ -8,6 +8,7 @@ import click
 
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse_length_m, parse_positive
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import comb_geometry, sound_from
@@ -117,11 +118,11 @@ def command(**options: Any) -> None:
         with output_folder(options["out"], overwrite=options["overwrite"]) as folder:
             fill_job(folder, document, comb_view(document))
     if options["as_json"]:
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:
-        click.echo(comb_csv(document), nl=False)
+        echo(comb_csv(document), nl=False)
     else:
-        click.echo(comb_text(document), nl=False)
+        echo(comb_text(document), nl=False)
 
 
 def picture_kind(path: Path) -> str:

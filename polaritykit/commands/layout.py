@@ -8,6 +8,7 @@ import click
 
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse_positive
+from polaritykit.base.terminal_safe import echo
 from polaritykit.commands.report_file import read_report
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.document import layout_document
@@ -59,7 +60,7 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
     if template is not None:
         if plan is not None:
             raise UsageError("Give --template or a plan file, not both.")
-        click.echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
+        echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
         return
     if plan is None:
         raise UsageError("Name a plan file, or start one with --template (kit, ortf, …).")
@@ -77,10 +78,10 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
         from polaritykit.jobs.layout.folder import write_layout
 
         write_layout(options["out"], document, inputs=(plan,), overwrite=options["overwrite"])
-        click.echo(f"Written to {options['out']}: open report.html there.", err=True)
+        echo(f"Written to {options['out']}: open report.html there.", err=True)
     if options["as_json"]:
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:
-        click.echo(layout_csv(document), nl=False)
+        echo(layout_csv(document), nl=False)
     else:
-        click.echo(layout_text(document), nl=False)
+        echo(layout_text(document), nl=False)

@@ -8,6 +8,7 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
 from polaritykit.jobs.pair.folder import write_pair
@@ -79,4 +80,4 @@ def command(
         write_pair(
             out, document, session.recording, inputs=paths, overwrite=overwrite, audio=audio, plots=plots
         )
-    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))

@@ -8,7 +8,8 @@ import click
 
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
+from polaritykit.base.file_names import opened_as, shown, stored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
 from polaritykit.jobs.pulse.document import pulse_document
 from polaritykit.jobs.pulse.read import read_signal
@@ -58,13 +59,13 @@ def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None
         raise UsageError(f"{out} exists; choose another name, or use --overwrite to replace it.")
     samples = make_signal(kind=cast("SignalKind", kind), sample_rate_hz=rate, level_dbfs=level)
     with replacing(out) as temporary:
-        soundfile.write(temporary, samples, rate, subtype="PCM_24", format=container)
-    click.echo(f"written: {out} ({len(samples) / rate:.1f} s, peak {level:g} dBFS)", err=True)
-    click.echo("Before it is played:", err=True)
+        soundfile.write(opened_as(temporary), samples, rate, subtype="PCM_24", format=container)
+    echo(f"written: {shown(out)} ({len(samples) / rate:.1f} s, peak {level:g} dBFS)", err=True)
+    echo("Before it is played:", err=True)
     for caution in CAUTIONS:
-        click.echo(f"- {caution}", err=True)
+        echo(f"- {caution}", err=True)
     if kind == "two-tone":
-        click.echo(TWO_TONE_LIMIT, err=True)
+        echo(TWO_TONE_LIMIT, err=True)
 
 
 @command.command(name="read")
@@ -109,8 +110,8 @@ def read(
         with output_folder(out, inputs=files, overwrite=overwrite) as folder:
             fill_job(folder, document, pulse_view(document))
     if as_json:
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+        echo(json.dumps(document, indent=1, ensure_ascii=False))
         return
     for note in session.notes:
-        click.echo(note, err=True)
-    click.echo(pulse_text(document))
+        echo(note, err=True)
+    echo(pulse_text(document))

@@ -6,6 +6,7 @@ from pathlib import Path
 import click
 
 from polaritykit.base.errors import EXIT_FINDINGS
+from polaritykit.base.terminal_safe import echo
 
 
 @click.command(name="recheck")
@@ -39,8 +40,8 @@ def command(
         with output_folder(out, inputs=inputs, overwrite=overwrite) as place:
             fill_job(place, document, recheck_view(document))
     if as_json:
-        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+        echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        click.echo("\n".join(document["sentences"]))
+        echo("\n".join(document["sentences"]))
     changed = bool(result.tracks or result.pairs or result.missing or result.new)
     return EXIT_FINDINGS if changed and fail_on_change else 0

@@ -37,6 +37,8 @@ def read_report(path: Path) -> Json:
 
     place = report_place(path)
     try:
+        if place.exists() and not place.is_file():
+            raise InputError(f"{shown(place)} is a device or a pipe, no file; {_ADVICE}.")
         content = place.read_bytes()
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()

@@ -17,6 +17,11 @@ from polaritykit.base.file_names import restored, shown
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})
 
+#: As libsndfile reads them.
+_MOST_CHANNELS = 1024
+#: Sound goes 343 m in this time: no set-up needs more.
+_LONGEST_DELAY_MS = 1000.0
+
 Part = Literal["flips", "delays"]
 
 
@@ -76,7 +81,7 @@ def file_jobs(
     try:
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(_file(track), {})[track["channel"]] = setting
+            files.setdefault(_file(track), {})[_channel(track)] = setting
         fingerprints = _fingerprints(document)
     except ValueError as error:
         raise InputError(f"The report cannot be applied ({error}); run check again.") from error
@@ -124,13 +129,20 @@ def _file(track: dict[str, Any]) -> str:
     return restored(track["file"], track["file_base64"])
 
 
+def _channel(track: dict[str, Any]) -> int:
+    channel = track["channel"]
+    if not isinstance(channel, int) or not 0 <= channel < _MOST_CHANNELS:
+        raise ValueError(f"channel {channel} of {track['name']}")
+    return channel
+
+
 def _setting(
     name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
 ) -> TrackSetting:
     if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
     delay_ms = float(correction["delay_ms"])
-    if delay_ms < 0:
+    if not 0 <= delay_ms <= _LONGEST_DELAY_MS:
         raise ValueError(f"a delay of {delay_ms} ms for {name}")
     return TrackSetting(
         name=name,

@@ -13,6 +13,7 @@ from typing import Any
 
 from polaritykit.base.wording import by_reason, plural
 from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
+from polaritykit.pages.text import csv_cell
 
 Document = dict[str, Any]
 
@@ -194,4 +195,4 @@ def _csv(rows: Iterable[list[Any]]) -> str:
 
 
 def _cell(value: Any) -> Any:
-    return str(value).lower() if isinstance(value, bool) else value
+    return str(value).lower() if isinstance(value, bool) else csv_cell(value)

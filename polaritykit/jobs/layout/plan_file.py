@@ -60,6 +60,8 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         range or contradictory.
     """
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InputError(f"{path}: cannot be read (a device or a pipe); give the path of a plan file.")
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
@@ -103,6 +105,8 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{file}: is not valid TOML: {error}; mend that line.") from error
+    except (ValueError, RecursionError) as error:  # thousands of digits, thousands of brackets
+        raise InputError(f"{file}: is no plan: its numbers or brackets are without end.") from error
     top = TomlTable(values, file)
     title = top.text("title", Path(file).stem)
     tape_std_m = top.number("tape_uncertainty_m", "length", settings.tape_std_m, 1e-4, 1.0)

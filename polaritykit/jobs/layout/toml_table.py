@@ -11,6 +11,9 @@ from typing import Any, NoReturn
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.quantities import parse
 
+#: No length, level, angle or impedance of a set-up comes near.
+_LARGEST = 1e6
+
 
 class TomlTable:
     """One table of a TOML document, and where it stands.
@@ -190,8 +193,8 @@ class TomlTable:
         if isinstance(value, bool) or not isinstance(value, int | float):
             wanted = "a number" if quantity is None else "a number or a text with a unit"
             self.fault(key, f"must be {wanted}, not {_kind(value)}.")
-        if not math.isfinite(value):
-            self.fault(key, "is not a finite number; write how much it is.")
+        if not -_LARGEST <= value <= _LARGEST:  # NaN too
+            self.fault(key, "is not a finite number, or beyond all set-ups; write how much it is.")
         return float(value)
 
 
