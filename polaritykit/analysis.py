@@ -159,6 +159,9 @@ def analyse(
         anchor=chosen,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
     )
+    copies = tuple(
+        copy for copy in copies if _believed(copy, pairs, heard.usable, settings.arrival.latest_ms * 1e-3)
+    )
     corrections, pads = _decide(
         recording,
         heard,
@@ -199,6 +202,15 @@ def analyse(
         notes=notes,
         **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
     )
+
+
+def _believed(
+    copy: Copy, pairs: dict[tuple[int, int], Conclusion], usable: list[bool], searched_s: float
+) -> bool:
+    """Whether evidence lets a copy stand: hum is coherent too, and a plan may forbid the offset."""
+    a, b = sorted((copy.track, copy.original))
+    compared = usable[a] and usable[b] and abs(copy.late_s) <= searched_s
+    return pairs[a, b].related or not (compared or pairs[a, b].relation in ("hum", "crosstalk"))
 
 
 def _decide(

@@ -95,7 +95,7 @@ def pair_finding(
         if conclusion.polarity == "unclear"
         else ("strong" if conclusion.strong else "single-source"),
         method=conclusion.main.kind if conclusion.main is not None else None,
-        reason=_copy_words(copy, names, sample_rate_hz) if is_copy else conclusion.reason,
+        reason=_reason(conclusion, _copy_words(copy, names, sample_rate_hz) if is_copy else None),
         sources=conclusion.sources,
         level_difference_db=_difference_db(levels[a], levels[b]),
         notches_hz=notches,
@@ -113,6 +113,14 @@ def pair_finding(
         ),
     )
     return _changed(finding, names, pair, motions)
+
+
+def _reason(conclusion: Conclusion, copy_words: str | None) -> str | None:
+    """Name a copy first, then why the sign of a related pair stays open all the same."""
+    if copy_words is None:
+        return conclusion.reason
+    parts = [copy_words, conclusion.reason if conclusion.related else None]
+    return "; ".join(part for part in parts if part)
 
 
 def _copy_words(copy: Copy | None, names: tuple[str, ...], sample_rate_hz: int) -> str:
