@@ -16,7 +16,7 @@ from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain import frame_motions, hit_motions
 from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
 from polaritykit.evidence.settings import MeasuringSettings
-from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
+from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence, well_heard
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
 from polaritykit.struck.repeatability import strokes_alike
 from polaritykit.struck.sources import HitSource, find_sources
@@ -115,7 +115,14 @@ def _from_hits(
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
             items.extend(
-                hit_evidence(steady, moved, settings.arrival, settings.evidence, changes=settings.changes)
+                hit_evidence(
+                    steady,
+                    moved,
+                    settings.arrival,
+                    settings.evidence,
+                    well_heard=well_heard(source, sources, settings.evidence),
+                    changes=settings.changes,
+                )
             )
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
