@@ -19,7 +19,7 @@ from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
-from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
+from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence, well_heard
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
 from polaritykit.struck.repeatability import strokes_alike
 from polaritykit.struck.sources import HitSource, find_sources
@@ -130,7 +130,14 @@ def _from_hits(
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
             items.extend(
-                hit_evidence(steady, moved, settings.arrival, settings.evidence, changes=settings.changes)
+                hit_evidence(
+                    steady,
+                    moved,
+                    settings.arrival,
+                    settings.evidence,
+                    well_heard=well_heard(source, sources, settings.evidence),
+                    changes=settings.changes,
+                )
             )
             progress("hits", (number + 1) / len(sources))
         return tuple(items)

@@ -27,6 +27,9 @@ class LimitSettings:
 class EvidenceSettings(SignSettings):
     """How the sign of a pair is read at its arrivals, and when a vote counts."""
 
+    #: The direct sound's correlation speaks of tracks that hear the source well: no more than this below
+    #: their loudest (as for the sum of all tracks).
+    well_heard_db: float = 12.0
     direct: DirectSettings = field(default_factory=DirectSettings)
     #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
     #: regression on hits of a real kit and rounded; the answer hardly depends on them (slope 3 to 4, middle

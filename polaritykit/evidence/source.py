@@ -8,6 +8,7 @@ log-odds
     positive says the two tracks hear the source with the same polarity.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import Literal
@@ -73,6 +74,7 @@ def hit_evidence(
     arrival: ArrivalSettings,
     settings: EvidenceSettings,
     *,
+    well_heard: NDArray[np.bool_],
     changes: ChangeSettings,
 ) -> tuple[SourceEvidence, ...]:
     """Read one source's hits on all tracks, and beside it what falls together with its strokes.
@@ -84,6 +86,8 @@ def hit_evidence(
     source : HitSource
     arrival : ArrivalSettings
     settings : EvidenceSettings
+    well_heard : ndarray of bool, shape (n_tracks,)
+        Tracks in which no other source is much louder, from `well_heard`.
     changes : ChangeSettings
 
     Returns
@@ -103,7 +107,17 @@ def hit_evidence(
     picks = pick_home(low_pass(at_home(onsets - zero), arrival.top_hz, rate), zero, rate, arrival)
     starts = onsets - 2 * zero + picks
     shifts = stroke_shifts(at_home(starts), zero, rate, arrival)
-    read = partial(_read, recording, source, arrival, settings, changes=changes, zero=zero, length=length)
+    read = partial(
+        _read,
+        recording,
+        source,
+        arrival,
+        settings,
+        well_heard=well_heard,
+        changes=changes,
+        zero=zero,
+        length=length,
+    )
     own = read(starts + shifts)
     if np.median(np.abs(shifts)) <= arrival.stroke_apart_ms * 1e-3 * rate:
         return (own,)
@@ -119,6 +133,7 @@ def _read(
     settings: EvidenceSettings,
     starts: NDArray[np.int64],
     *,
+    well_heard: NDArray[np.bool_],
     changes: ChangeSettings,
     zero: int,
     length: int,
@@ -129,6 +144,7 @@ def _read(
     picked = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
     arrivals = lined_up(picked, zero, rate, arrival)
     direct = direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct)
+    direct = replace(direct, agreed=read_only(direct.agreed * np.outer(well_heard, well_heard)))
     arrivals, moved = reconciled(arrivals, direct, settings.direct)
     signs = read_signs(windows, zero, arrivals, rate, settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
@@ -151,6 +167,17 @@ def _read(
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
         target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )
+
+
+def well_heard(
+    source: HitSource, sources: Sequence[HitSource], settings: EvidenceSettings
+) -> NDArray[np.bool_]:
+    """Tell in which tracks a source is not far below the loudest; shape (n_tracks,).
+
+    In the others its direct sound may be less than what it makes ring there.
+    """
+    top = np.max([other.level_db for other in sources], axis=0)
+    return np.asarray(source.level_db >= top - settings.well_heard_db)
 
 
 def _obstacle(arrivals: Arrivals, track: int, settings: EvidenceSettings) -> str:

@@ -101,10 +101,13 @@ def test_a_contradiction_that_is_not_sure_moves_nothing():
 
 
 def test_strokes_behind_an_earlier_sound_are_laid_on_each_other():
-    """Strokes that begin up to 3 ms after their pick: the injected shifts come back up to a common one."""
+    """Injected shifts of up to 3 ms come back up to a common one; those near it are left to the pick."""
     rng = np.random.default_rng(6)
     wave = stroke(np.random.default_rng(5))
-    late = rng.integers(-140, 140, size=15)
+    late = np.where(rng.random(15) < 0.5, rng.integers(-140, 140, size=15), 0)
     rows = np.array([np.roll(wave, shift) for shift in late]) + 0.01 * rng.standard_normal((15, LENGTH))
     found = stroke_shifts(rows, ZERO, RATE, ArrivalSettings())
-    assert np.abs((found - late) - np.median(found - late)).max() <= 1
+    far = np.abs(late) > 48
+    assert far.sum() >= 3
+    assert np.ptp((found - late)[far]) <= 1
+    assert np.all(found[late == 0] == 0)
