@@ -205,21 +205,34 @@ def test_every_stage_and_job_explains_itself(room):
 
 #: Public functions without a Parameters section, in rooms that are being rewritten: mend them there.
 WITHOUT_PARAMETERS = {
+    "decide.choice.changes_db",
+    "decide.choice.mean_change_db",
     "decide.corrections.choose_anchor",
-    "decide.lateness.own_arrival",
+    "decide.ownership.own_sources",
     "decide.served.served_sources",
+    "decide.source_sums.energy_shares",
+    "decide.source_sums.heard_octaves",
+    "decide.source_sums.sustained_spectra",
+    "decide.source_sums.weights",
+    "decide.words.shift_words",
     "evidence.first_pass.fft_size_for",
+    "evidence.from_take.moving_sources",
+    "evidence.from_take.open_pairs",
     "evidence.source.continuous_evidence",
+    "evidence.source.well_heard",
+    "jobs.check.words.pad_sentence",
     "spectra.pool.hop_for",
     "struck.first_arrival.akaike",
     "struck.first_arrival.pick_home",
     "struck.first_arrival.window_end",
     "struck.signs.band_pass",
     "struck.signs.low_pass",
+    "sustained.frames.explained_db",
     "sustained.frames.frame_samples",
     "sustained.frames.read_frames",
     "sustained.frames.spectra_of",
     "sustained.mains.clear_of",
+    "sustained.whole_take.related_pairs",
 }
 
 

@@ -15,9 +15,9 @@ READERS = {
 #: What the file holds -> what is said; None is no file at all.
 FAULTS = [
     (None, "cannot be read (no such file or directory)"),
-    ("{", "is no report: it is not JSON"),
-    ("[]", "is no report of check: it has no tracks and pairs"),
-    ('{"command": "layout", "pairs": []}', "is no report of check: it has no tracks and pairs"),
+    ("{", "is not valid JSON"),
+    ("[]", "is not what is wanted: it should be an object and is a list"),
+    ('{"command": "layout", "pairs": []}', "is not what is wanted: schema_version is missing"),
     ('{"schema_version": 99, "tracks": [], "pairs": []}', "has schema version 99, this program reads 1"),
 ]
 

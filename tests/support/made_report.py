@@ -20,6 +20,7 @@ _PAIR = dict.fromkeys(
         "relation",
         "offset_ms",
         "offset_std_ms",
+        "offset_kind",
         "offset_samples",
         "grade",
         "method",
@@ -30,9 +31,17 @@ _PAIR = dict.fromkeys(
         "drift_ppm",
     )
 )
-_ADVICE = {"action": "leave", "invert": False, "delay_ms": 0.0, "gain_db": 0.0, "why": ""}
+_ADVICE = {
+    "action": "leave",
+    "invert": False,
+    "delay_ms": 0.0,
+    "gain_db": 0.0,
+    "why": "",
+    "shift_ms": 0.0,
+    "note": None,
+}
 _SOURCE = {"kind": "hits", "hits": 9, "offset_std_ms": 0.0, "confidence": 0.9, "level_db": 0.0}
-_EFFECTS = dict.fromkeys(("band_hz", "sum_effect_db", "sum_effect_aligned_db"))
+_EFFECTS = dict.fromkeys(("offset_kind", "band_hz", "sum_effect_db", "sum_effect_aligned_db"))
 
 
 def track(name, **parts):
@@ -76,7 +85,9 @@ def pair(reference, other, *, sources=(), **parts):
 
 def correction(name, *, invert=False, delay_ms=0.0):
     """One setting."""
-    rest = {"delay_samples": 0.0, "late_ms": None, "why": "", "rule": None}
+    rest = {"delay_samples": 0.0, "late_ms": None, "why": "", "rule": None, "shift_ms": 0.0}
+    rest |= {"status": "not judged", "reason": "alone", "losses": []}
+    rest |= dict.fromkeys(("flip_reason", "weight", "optional_shift_ms", "own_late_ms", "gain_db", "about"))
     return {"name": name, "invert": invert, "delay_ms": delay_ms, **rest}
 
 
@@ -107,6 +118,7 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "corrections": {"anchor": anchor, "tracks": corrections, "groups": [], "outvoted": [], "loops": []},
         "kit_sum": {"centre_hz": [], "before_db": [], "after_db": []},
         "served": [],
+        "pads": [],
         "sum_peak": None,
         "levels_advice": [],
         "curves": None,
