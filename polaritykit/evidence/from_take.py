@@ -69,6 +69,14 @@ def moving_sources(
 ) -> tuple[SourceEvidence, ...]:
     """Let the plain phase transform speak for pairs of sustained sound whose sign is not sure.
 
+    Parameters
+    ----------
+    recording : Recording
+    evidence : sequence of SourceEvidence
+    settings : ContinuousSettings
+    edge_cap : float
+        Signs this sure, log-odds, are left as they are.
+
     Returns
     -------
     tuple of SourceEvidence
@@ -175,6 +183,12 @@ def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool], least
     """Pairs of usable tracks of which no source tells an offset, nor a sign with these log-odds.
 
     What is only hum, or came by wire, has been told and is not open.
+
+    Parameters
+    ----------
+    evidence : sequence of SourceEvidence
+    usable : sequence of bool
+    least : float
 
     Returns
     -------

@@ -373,7 +373,19 @@ def _frame_windows(
 
 
 def explained_db(windows_a: Samples, windows_b: Samples, left_s: float, sample_rate_hz: int) -> float:
-    """Share of b's power that a explains, dB, in windows aligned but for ``left_s`` seconds."""
+    """Share of b's power that a explains, dB, in windows aligned but for a rest of the offset.
+
+    Parameters
+    ----------
+    windows_a, windows_b : ndarray, shape (n_windows, size)
+    left_s : float
+        What is left of the offset, seconds.
+    sample_rate_hz : int
+
+    Returns
+    -------
+    float
+    """
     size = windows_a.shape[-1]
     return _explained_db(spectra_of(windows_a, size), spectra_of(windows_b, size), left_s, sample_rate_hz)
 

@@ -168,7 +168,7 @@ def take_windows(
         Two tracks; the second is cut ``whole`` samples later.
     whole : int
     most : int
-        Longest window; a sixth of the take at most, for what the outer halves of the outer windows lose.
+        Longest window; a tenth of the take at most, for what the outer halves of the outer windows lose.
     n_windows : int
         So many at most, but a few tens always.
 
@@ -179,7 +179,7 @@ def take_windows(
     """
     n = recording.n_samples
     first, stop = max(0, -whole), min(n, n - whole)
-    size = min(most, max(16, (stop - first) // 6)) // 2 * 2
+    size = min(most, max(16, (stop - first) // 10)) // 2 * 2
     full = max(1, round((stop - first - size) / (size / 2)) + 1)
     count = min(full, max(n_windows, _FEWEST_WINDOWS))
     starts = np.linspace(first, stop - size, count).astype(np.int64)

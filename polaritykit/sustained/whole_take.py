@@ -342,22 +342,3 @@ def _normal_tail(probability: Floats) -> Floats:
     from scipy.special import erfcinv
 
     return np.asarray(math.sqrt(2.0) * erfcinv(np.minimum(probability, 1.0)))
-
-
-def related_pairs(
-    recording: Recording, usable: NDArray[np.bool_], settings: ContinuousSettings
-) -> dict[tuple[int, int], Shared]:
-    """Test every pair of usable tracks.
-
-    Returns
-    -------
-    dict
-        From (a, b), a < b, to what the take shows; empty for a take too short to tell.
-    """
-    take = read_take(recording, settings)
-    if take is None:
-        return {}
-    tracks = np.flatnonzero(usable)
-    return {
-        (int(a), int(b)): shared(take, int(a), int(b)) for i, a in enumerate(tracks) for b in tracks[i + 1 :]
-    }
