@@ -264,9 +264,12 @@ def _coherence(coherency: Complexes, n: float) -> Floats:
         counts = raw > 1.0 - _CHANCE ** (1.0 / (values - 1.0))
         unbiased = np.clip((raw - 1.0 / values) / (1.0 - 1.0 / values), 0.0, _MOST_COHERENT)
         # A finer value counts only inside what a coarser one shows: chance bins in the treble would
-        # outweigh a band of sound below.
-        inside = counts if factor == _COARSER[-1] else counts & (result > 0)
-        result = np.where(inside, unbiased, result)
+        # outweigh a band of sound below.  Where it lies clearly below that (var γ² = 2γ²(1-γ²)²/n, Carter,
+        # Knapp and Nuttall), the coarser one has been smeared over the edge of a band.
+        spread = np.sqrt(2.0 * result / values) * (1.0 - result)
+        below = unbiased < result - _SIGMAS * spread
+        inside = counts if factor == _COARSER[-1] else (counts | below) & (result > 0)
+        result = np.where(inside, np.where(counts, unbiased, 0.0), result)
     result[0] = 0.0
     return result
 
