@@ -14,7 +14,7 @@ __all__ = ["__version__", "analyse", "analyse_arrays", "open_session"]
 _HOMES = {
     "analyse": "polaritykit.analysis",
     "analyse_arrays": "polaritykit.analysis",
-    "open_session": "polaritykit.audio",
+    "open_session": "polaritykit.audio.session",
 }
 
 

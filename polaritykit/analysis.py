@@ -2,42 +2,57 @@
 
 Composes the layers below and prints, plots and reads nothing itself.
 
-Conventions: as in `polaritykit.findings`.
+Conventions: as in `polaritykit.decide.findings`.
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal, TypedDict
 
 from numpy.typing import ArrayLike
 
-from polaritykit.agreement import Agreement, agree
-from polaritykit.corrections import choose_anchor, correct
-from polaritykit.errors import UsageError
-from polaritykit.evidence import SourceEvidence
-from polaritykit.findings import (
+from polaritykit.audio.array_recording import ArrayRecording
+from polaritykit.base.errors import UsageError
+from polaritykit.base.track_names import is_overhead, linked_pairs
+from polaritykit.base.types import Progress, Recording
+from polaritykit.changes.motion import motion_notes
+from polaritykit.decide.agreement import Agreement, agree
+from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
+from polaritykit.decide.corrections import choose_anchor, correct
+from polaritykit.decide.findings import (
     Corrections,
     Findings,
-    KitSum,
     ServedSource,
     SourceArrival,
     SourceFinding,
     SumPeak,
 )
-from polaritykit.gather import gather
-from polaritykit.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
-from polaritykit.kit_sum import octave_sums, served_sources
-from polaritykit.limits import OffsetLimits, limit_evidence
-from polaritykit.listening import Heard, listen
-from polaritykit.motion import motion_notes
-from polaritykit.naming import is_overhead, linked_pairs
-from polaritykit.pair_finding import pair_finding
-from polaritykit.pairs import Conclusion, conclude, contradicted_tracks
-from polaritykit.recording import ArrayRecording
-from polaritykit.records import Progress, Recording, TrackLevels
-from polaritykit.settings import KitSumSettings, Settings
-from polaritykit.spectra import Spectra
-from polaritykit.sum_targets import track_targets
+from polaritykit.decide.pair_finding import pair_finding
+from polaritykit.decide.served import served_sources
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings, PairSettings
+from polaritykit.evidence.collect import gather
+from polaritykit.evidence.first_pass import Heard, listen
+from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
+from polaritykit.evidence.settings import MeasuringSettings
+from polaritykit.evidence.source import SourceEvidence
+from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
+from polaritykit.levels.meter import TrackLevels
+from polaritykit.spectra.main_octave import track_targets
+from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.session_sum import KitSum, octave_sums
+from polaritykit.spectra.settings import KitSumSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings(MeasuringSettings):
+    """All settings of an analysis: those of the measuring stages, and one branch for each decision."""
+
+    agreement: AgreementSettings = field(default_factory=AgreementSettings)
+    pairs: PairSettings = field(default_factory=PairSettings)
+    advice: AdviceSettings = field(default_factory=AdviceSettings)
+    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
+    kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -95,7 +110,7 @@ def analyse(
     Parameters
     ----------
     recording : Recording
-        From `polaritykit.audio.open_session` or `ArrayRecording`.
+        From `polaritykit.audio.session.open_session` or `ArrayRecording`.
     settings : Settings, optional
     linked : pairs of names, optional
         Stereo pairs; read from the names when left out.

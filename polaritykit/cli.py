@@ -12,7 +12,7 @@ from typing import Any
 import click
 
 from polaritykit import __version__
-from polaritykit.errors import PolaritykitError
+from polaritykit.base.errors import PolaritykitError
 
 #: Command name -> one line for ``--help``; the module is ``polaritykit.commands.<name>``.
 COMMANDS = {

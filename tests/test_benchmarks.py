@@ -2,13 +2,13 @@
 
 import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from places import BENCHMARKS
 from shared_data import need_shared_data
 
-sys.path.insert(0, str(Path(__file__).parent / "benchmarks"))
+sys.path.insert(0, str(BENCHMARKS))
 
 import corrections
 import references

@@ -1,25 +1,24 @@
 """README and DEVELOPERS.md name all there is: options, exit codes, plan keys, fields, modules, packages."""
 
+import ast
 import doctest
 import importlib.util
 import json
 import re
 import tomllib
-from pathlib import Path
 
 import click
 import numpy as np
 import pytest
 import soundfile
+from places import PACKAGE, ROOT
 
 import polaritykit
 from polaritykit.cli import COMMANDS, main
-from polaritykit.document import build_document
+from polaritykit.jobs.check.document import build_document
 
-ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-PACKAGE = ROOT / "polaritykit"
 
 
 def commands():
@@ -128,22 +127,25 @@ def test_links_and_pictures_of_the_readme_exist():
         assert (ROOT / name).exists(), name
 
 
-def test_every_module_is_in_the_layout_table():
-    """A reader finds what each file is for."""
-    table = DEVELOPERS[DEVELOPERS.index("## Layout") : DEVELOPERS.index("## Dependencies")]
-    modules = {path.stem for path in PACKAGE.glob("*.py") if not path.stem.startswith("__")}
-
-    assert {module for module in modules if f"`{module}`" not in table} == set()
-
-
-def test_every_module_of_the_layout_table_exists():
-    """Nor does the table hold what is gone."""
-    table = DEVELOPERS[DEVELOPERS.index("| layer |") : DEVELOPERS.index("The arrows between modules")]
-    named = {
-        name for row in table.splitlines() if row for name in re.findall(r"`([a-z_]+)`", row.split("|")[2])
+def test_every_room_is_in_the_layout_table():
+    """A reader finds what each folder is for, and none that is gone."""
+    table = DEVELOPERS[DEVELOPERS.index("| room |") : DEVELOPERS.index("The allowed arrows")]
+    rooms = {
+        name for row in table.splitlines()[2:] if row for name in re.findall(r"`([\w/]+)`", row.split("|")[1])
     }
+    folders = {path.parent.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("__init__.py")}
 
-    assert {name for name in named if not (PACKAGE / f"{name}.py").is_file()} == set()
+    assert rooms == folders - {".", "jobs"} | {"analysis"}
+
+
+def test_every_module_says_what_it_is_for():
+    """Each opens with a docstring."""
+    paths = list(PACKAGE.rglob("*.py"))
+
+    assert len(paths) > 100
+    assert [
+        path.name for path in paths if not ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
+    ] == []
 
 
 def test_every_dependency_has_a_reason():
@@ -172,7 +174,7 @@ def test_version_and_change_log_go_together():
 
 def test_every_plan_key_is_in_the_readme():
     """Keys that the plan reader asks for, read from its source."""
-    source = "".join((PACKAGE / f"{name}.py").read_text(encoding="utf-8") for name in ("plan", "plan_room"))
+    source = (PACKAGE / "jobs" / "layout" / "plan_file.py").read_text(encoding="utf-8")
     keys = set(
         re.findall(
             r"\.(?:text|number|needed_number|vector|names|choice|raw|table|tables|has)\(\s*\"(\w+)\"", source
@@ -228,7 +230,7 @@ def test_fields_of_the_smaller_jobs(capsys, tmp_path):
     demo = ROOT / "demo_audio"
     pair = printed(capsys, "pair", demo / "stereo_pair/pair_left.flac", demo / "stereo_pair/pair_right.flac")
     bleed = printed(capsys, "bleed", demo / "leaky_vocal/01_voice.flac", demo / "leaky_vocal/02_guitar.flac")
-    layout = printed(capsys, "layout", PACKAGE / "templates" / "plans" / "kit.toml")
+    layout = printed(capsys, "layout", PACKAGE / "jobs" / "layout" / "templates" / "kit.toml")
     comb = printed(capsys, "comb", "--delay", "1 ms")
     signal = tmp_path / "noise.wav"
     soundfile.write(signal, 0.1 * np.random.default_rng(1).standard_normal(48_000), 48_000)

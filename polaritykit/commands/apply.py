@@ -6,10 +6,11 @@ from typing import Any
 
 import click
 
-from polaritykit.apply_plan import Part, file_jobs
-from polaritykit.copies import APPLIED_SCHEMA_VERSION, copies_text, source_paths, write_copies
-from polaritykit.errors import InputError
-from polaritykit.output import output_folder, write_file
+from polaritykit.base.errors import InputError
+from polaritykit.base.whole_files import output_folder, write_file
+from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
+from polaritykit.jobs.apply.file_jobs import Part, file_jobs
+from polaritykit.jobs.apply.text import copies_text
 
 
 @click.command(name="apply")
@@ -40,8 +41,9 @@ def command(
     start time; a delay pads the start and lengthens the file by as much.  Then
     the copies are checked again: gain promised, gain had, and what is left.
     """
-    from polaritykit.proof import proof_entry, proof_text, prove
-    from polaritykit.terminal import progress_line
+    from polaritykit.commands.terminal import progress_line
+    from polaritykit.jobs.apply.measure_again import proof_entry, prove
+    from polaritykit.jobs.apply.text import proof_text
 
     place = report / "report.json" if report.is_dir() else report
     document = _read_document(place)

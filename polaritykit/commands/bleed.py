@@ -7,18 +7,20 @@ from pathlib import Path
 
 import click
 
-from polaritykit.audio import open_session
-from polaritykit.bleed import analyse_bleed
-from polaritykit.bleed_document import bleed_document, bleed_text
-from polaritykit.bleed_view import bleed_view
-from polaritykit.errors import UsageError
-from polaritykit.job_document import job_document
-from polaritykit.job_view import Sound
-from polaritykit.output import check_output_folder, output_folder
-from polaritykit.records import BleedFindings, Session
-from polaritykit.report import fill_job
-from polaritykit.settings import BleedSettings
-from polaritykit.sum_audio import write_sum
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.audio.records import Session
+from polaritykit.audio.session import open_session
+from polaritykit.base.errors import UsageError
+from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.jobs.bleed.document import bleed_document
+from polaritykit.jobs.bleed.findings import BleedFindings
+from polaritykit.jobs.bleed.judge import analyse_bleed
+from polaritykit.jobs.bleed.settings import BleedSettings
+from polaritykit.jobs.bleed.text import bleed_text
+from polaritykit.jobs.bleed.view import bleed_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.head import job_document
+from polaritykit.pages.view import Sound
 
 
 def _spans(
@@ -101,7 +103,18 @@ def command(
         leaky_alone_s=leaky_alone,
         settings=BleedSettings(goal=goal),
     )
-    document = job_document(session, "bleed", bleed_document(found))
+    document = job_document(
+        "bleed",
+        bleed_document(found),
+        name=session.name,
+        sample_rate_hz=session.sample_rate_hz,
+        n_samples=session.n_samples,
+        notes=session.notes,
+        tracks=[
+            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            for track in session.tracks
+        ],
+    )
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
             view = bleed_view(document)

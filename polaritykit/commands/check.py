@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from polaritykit.errors import EXIT_FINDINGS, UsageError
+from polaritykit.base.errors import EXIT_FINDINGS, UsageError
 
 
 @click.command(name="check")
@@ -74,13 +74,14 @@ def command(
     SESSION is a folder of audio files, a list of files, or one multichannel file.
     """
     from polaritykit.analysis import analyse
-    from polaritykit.audio import open_session
-    from polaritykit.document import build_document, worth_looking
-    from polaritykit.excerpts import cut_excerpts
-    from polaritykit.output import check_output_folder
-    from polaritykit.report import read_links, write_report
-    from polaritykit.tables import summary_text
-    from polaritykit.terminal import progress_line, wants_emphasis
+    from polaritykit.audio.session import open_session
+    from polaritykit.base.whole_files import check_output_folder
+    from polaritykit.commands.links import read_links
+    from polaritykit.commands.terminal import progress_line, wants_emphasis
+    from polaritykit.jobs.check.document import build_document, worth_looking
+    from polaritykit.jobs.check.excerpts import cut_excerpts
+    from polaritykit.jobs.check.folder import write_report
+    from polaritykit.jobs.check.text import summary_text
 
     opened = open_session(session, ignore_start_times=ignore_start_times)
     limits = plan_limits(layout, opened.recording.track_names) if layout is not None else None
@@ -121,8 +122,8 @@ def plan_limits(plan: Path, names: tuple[str, ...]) -> dict[tuple[str, str], tup
     UsageError
         When the plan has fewer than two tracks of the session.
     """
-    from polaritykit.layout import possible_offsets
-    from polaritykit.plan import load_plan
+    from polaritykit.jobs.layout.plan_file import load_plan
+    from polaritykit.jobs.layout.predict import possible_offsets
 
     ranges = possible_offsets(load_plan(plan))
     limits = {(item.track_a, item.track_b): (item.low_ms, item.high_ms) for item in ranges}

@@ -7,17 +7,17 @@ from typing import Any
 
 import click
 
-from polaritykit.air import given_speed, speed_of_sound
-from polaritykit.comb import predict_comb
-from polaritykit.comb_inputs import CombGeometry, comb_geometry
-from polaritykit.errors import UsageError
-from polaritykit.output import output_folder, write_file
-from polaritykit.plan_document import comb_document
-from polaritykit.plan_plots import comb_figure, image_bytes
-from polaritykit.plan_text import comb_csv, comb_text
-from polaritykit.quantities import parse, parse_length_m
-from polaritykit.records import SoundSpeed
-from polaritykit.settings import PlanSettings
+from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
+from polaritykit.base.errors import UsageError
+from polaritykit.base.quantities import parse, parse_length_m
+from polaritykit.base.whole_files import output_folder, write_file
+from polaritykit.jobs.comb.document import comb_document
+from polaritykit.jobs.comb.inputs import CombGeometry, comb_geometry
+from polaritykit.jobs.comb.plots import comb_figure
+from polaritykit.jobs.comb.settings import PlanSettings
+from polaritykit.jobs.comb.text import comb_csv, comb_text
+from polaritykit.pages.images import image_bytes
+from polaritykit.spectra.comb import predict_comb
 
 #: Kinds of picture, by the end of the file's name.
 PICTURES = ("png", "svg", "pdf")
@@ -121,8 +121,8 @@ def command(**options: Any) -> None:
     if kind is not None:
         write_file(options["plot"], image_bytes(comb_figure(document), kind))
     if options["out"] is not None:
-        from polaritykit.comb_view import comb_view
-        from polaritykit.report import fill_job
+        from polaritykit.jobs.comb.view import comb_view
+        from polaritykit.pages.folder import fill_job
 
         with output_folder(options["out"], overwrite=options["overwrite"]) as folder:
             fill_job(folder, document, comb_view(document))

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import click
 
-from polaritykit.demo import write_demo
+from polaritykit.jobs.demo.write import write_demo
 
 
 @click.command(name="demo")

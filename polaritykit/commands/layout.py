@@ -6,17 +6,17 @@ from typing import Any
 
 import click
 
-from polaritykit.errors import InputError, UsageError
-from polaritykit.layout import predict_layout
-from polaritykit.output import output_folder
-from polaritykit.plan import load_plan
-from polaritykit.plan_against import compare
-from polaritykit.plan_document import layout_document
-from polaritykit.plan_records import Comparison, Layout
-from polaritykit.plan_text import layout_csv, layout_text
-from polaritykit.quantities import parse
+from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.quantities import parse
+from polaritykit.base.whole_files import output_folder
+from polaritykit.jobs.layout.against import compare
+from polaritykit.jobs.layout.document import layout_document
+from polaritykit.jobs.layout.plan_file import load_plan
+from polaritykit.jobs.layout.predict import predict_layout
+from polaritykit.jobs.layout.records import Comparison, Layout
+from polaritykit.jobs.layout.text import layout_csv, layout_text
 
-_PLANS = Path(__file__).parents[1] / "templates" / "plans"
+_PLANS = Path(__file__).parents[1] / "jobs" / "layout" / "templates"
 #: Starting files: the open trade names of stereo set-ups, and a kit.
 TEMPLATES = ("xy", "blumlein", "mid-side", "ortf", "nos", "din", "ab", "kit")
 
@@ -111,8 +111,9 @@ def _write_folder(
     document: dict[str, Any], folder: Path, *, inputs: tuple[Path, ...], overwrite: bool
 ) -> None:
     """Everything in one folder, whole or not at all."""
-    from polaritykit.plan_page import layout_page
-    from polaritykit.plan_plots import image_bytes, plan_figure, responses_figure
+    from polaritykit.jobs.layout.page import layout_page
+    from polaritykit.jobs.layout.plots import plan_figure, responses_figure
+    from polaritykit.pages.images import image_bytes
 
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as filling:
         (filling / "layout.json").write_text(_json(document) + "\n", encoding="utf-8")

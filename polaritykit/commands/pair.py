@@ -6,18 +6,19 @@ from pathlib import Path
 
 import click
 
-from polaritykit.audio import open_session
-from polaritykit.errors import UsageError
-from polaritykit.job_document import job_document
-from polaritykit.job_view import Sound
-from polaritykit.output import check_output_folder, output_folder
-from polaritykit.records import Session
-from polaritykit.report import fill_job
-from polaritykit.settings import StereoSettings
-from polaritykit.stereo_document import stereo_document, stereo_text
-from polaritykit.stereo_second import judge_pair
-from polaritykit.stereo_view import stereo_view
-from polaritykit.sum_audio import write_sum
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.audio.records import Session
+from polaritykit.audio.session import open_session
+from polaritykit.base.errors import UsageError
+from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.jobs.pair.document import stereo_document
+from polaritykit.jobs.pair.judge import judge_pair
+from polaritykit.jobs.pair.settings import StereoSettings
+from polaritykit.jobs.pair.text import stereo_text
+from polaritykit.jobs.pair.view import stereo_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.head import job_document
+from polaritykit.pages.view import Sound
 
 
 @click.command(name="pair")
@@ -67,7 +68,18 @@ def command(
     settings = StereoSettings()
     settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
     found = judge_pair(session.recording, settings)
-    document = job_document(session, "pair", stereo_document(found))
+    document = job_document(
+        "pair",
+        stereo_document(found),
+        name=session.name,
+        sample_rate_hz=session.sample_rate_hz,
+        n_samples=session.n_samples,
+        notes=session.notes,
+        tracks=[
+            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            for track in session.tracks
+        ],
+    )
     if out is not None:
         with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
             view = stereo_view(document)

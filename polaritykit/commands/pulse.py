@@ -7,14 +7,14 @@ from typing import Any, cast
 import click
 
 from polaritykit import __version__
-from polaritykit.audio import open_session
-from polaritykit.errors import UsageError
-from polaritykit.output import check_output_folder, output_folder, replacing
-from polaritykit.pulse import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
-from polaritykit.pulse_reading import read_signal
-from polaritykit.pulse_view import pulse_view
-from polaritykit.records import Session
-from polaritykit.report import fill_job
+from polaritykit.audio.records import Session
+from polaritykit.audio.session import open_session
+from polaritykit.base.errors import UsageError
+from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
+from polaritykit.jobs.pulse.read import read_signal
+from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
+from polaritykit.jobs.pulse.view import pulse_view
+from polaritykit.pages.folder import fill_job
 
 _MEANING = (
     "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from polaritykit.errors import EXIT_FINDINGS, InputError
+from polaritykit.base.errors import EXIT_FINDINGS, InputError
 
 
 @click.command(name="recheck")
@@ -24,8 +24,9 @@ def command(
     """
     from dataclasses import asdict
 
-    from polaritykit.output import check_output_folder, output_folder
-    from polaritykit.recheck import compare, sentences
+    from polaritykit.base.whole_files import check_output_folder, output_folder
+    from polaritykit.jobs.recheck.compare import compare
+    from polaritykit.jobs.recheck.words import sentences
 
     inputs = [old, new]
     if out is not None:
@@ -34,8 +35,8 @@ def command(
     words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
     document = {**words, **asdict(result)}
     if out is not None:
-        from polaritykit.recheck_view import recheck_view
-        from polaritykit.report import fill_job
+        from polaritykit.jobs.recheck.view import recheck_view
+        from polaritykit.pages.folder import fill_job
 
         with output_folder(out, inputs=inputs, overwrite=overwrite) as place:
             fill_job(place, document, recheck_view(document))

@@ -1,1 +1,1 @@
-"""Sustained sound: what two tracks share over many moments, without strokes to hold on to."""
+"""Sustained sound: frames to phase curves, delays and signs."""

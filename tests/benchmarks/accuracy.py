@@ -18,7 +18,11 @@ from typing import Any
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [
+    str(Path(__file__).parent),
+    str(Path(__file__).parents[1] / "support"),
+    str(Path(__file__).parents[2]),
+]
 
 import sessions_continuous as continuous
 import sessions_packages as packages
@@ -365,7 +369,7 @@ GROUPS: dict[str, Group] = {
 def ours(tracks: Mapping[str, np.ndarray], sample_rate_hz: int) -> dict[str, object]:
     """Run the estimator of record."""
     import polaritykit
-    from polaritykit.document import build_document
+    from polaritykit.jobs.check.document import build_document
 
     return build_document(polaritykit.analyse_arrays(tracks, sample_rate_hz=sample_rate_hz))
 

@@ -21,7 +21,11 @@ from typing import Any
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [
+    str(Path(__file__).parent),
+    str(Path(__file__).parents[1] / "support"),
+    str(Path(__file__).parents[2]),
+]
 
 from sessions_base import PairTruth, Session, cache_dir
 from sessions_rooms import RATE, simulated_kit
@@ -214,10 +218,10 @@ def set_changes(kit: Kit, findings: Any) -> dict[str, float]:
 
 def promise_errors(kit: Kit, findings: Any) -> list[float]:
     """Gain had less gain promised, for all pairs that were set and all octaves of the whole sum."""
-    from polaritykit.correction import ChannelCorrection, Corrector
-    from polaritykit.listening import pooled_spectra
-    from polaritykit.promise import Measured, kept_gains, kept_octaves
-    from polaritykit.recording import ArrayRecording
+    from polaritykit.audio.array_recording import ArrayRecording
+    from polaritykit.evidence.first_pass import pooled_spectra
+    from polaritykit.jobs.apply.gains import Measured, kept_gains, kept_octaves
+    from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
     names = tuple(kit.tracks)
     settings = {track.name: track for track in findings.corrections.tracks}
@@ -274,7 +278,7 @@ class Tally:
 def add(tally: Tally, kit: Kit) -> None:
     """Analyse one kit as ``check`` does and judge what it would set."""
     from polaritykit.analysis import analyse
-    from polaritykit.recording import ArrayRecording
+    from polaritykit.audio.array_recording import ArrayRecording
 
     findings = analyse(ArrayRecording(kit.tracks, RATE))
     inverts = {track.name: track.invert for track in findings.corrections.tracks}

@@ -1,10 +1,10 @@
 """Takes of two recorders that did not start together: found, wrong, and how near; and unrelated takes.
 
 Run from the checkout: ``python tests/benchmarks/reach.py``.  The second recorder stands elsewhere in a
-simulated room (pyroomacoustics, where installed), is narrow in band, noisy, rides its level, starts at another
-time and has another clock.  Sounds: spoken messages and music that ship as packages (``--fetch`` gets them),
-drums of the shared recordings, loops and strict grids made of them.  A *wrong* match is one that is given and is more than
-50 ms off (a reflection is not: the fine estimate follows), or is given between takes that share nothing.
+simulated room (pyroomacoustics, where installed), is narrow in band, noisy, rides its level, starts at
+another time and has another clock.  Sounds: spoken messages and music that ship as packages (``--fetch`` gets
+them), drums of the shared recordings, loops and strict grids made of them.  A *wrong* match is given and more than
+50 ms off (a reflection is not: the fine estimate follows), or is given between unrelated takes.
 """
 
 # ruff: noqa: E402 - the folders of this checkout have to be found first

@@ -1,0 +1,1 @@
+"""Files to tracks on one clock, and back."""

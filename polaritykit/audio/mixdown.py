@@ -1,0 +1,50 @@
+"""Writes weighted sums of tracks as audio, for listening to a decision before it is taken.
+
+Conventions: 24-bit WAV at the session's rate; the weights are chosen by the caller so that nothing clips.
+"""
+
+from pathlib import Path
+
+import numpy as np
+
+from polaritykit.base.types import Recording
+from polaritykit.base.whole_files import replacing
+
+_BLOCK_SAMPLES = 2**18
+
+
+def write_sum(
+    path: Path, recording: Recording, *, weights: tuple[float, ...], delays: tuple[int, ...]
+) -> None:
+    """Write one sum, streamed.
+
+    Parameters
+    ----------
+    path : Path
+        File to write, replaced when it is there.
+    recording : Recording
+        The tracks.
+    weights : tuple of float
+        One factor per track; negative inverts.  Absolute values that add up to 1 cannot clip.
+    delays : tuple of int
+        Samples by which each track is delayed; 0 or more.
+
+    Raises
+    ------
+    UsageError
+        The folder cannot be written to.
+    """
+    import soundfile
+
+    # The handle is opened by us, so that the temporary name needs no audio suffix.
+    with (
+        replacing(path) as temporary,
+        temporary.open("wb") as handle,
+        soundfile.SoundFile(handle, "w", recording.sample_rate_hz, 1, "PCM_24", format="WAV") as file,
+    ):
+        for start in range(0, recording.n_samples, _BLOCK_SAMPLES):
+            stop = min(start + _BLOCK_SAMPLES, recording.n_samples)
+            total = np.zeros(stop - start, np.float32)
+            for track, (weight, delay) in enumerate(zip(weights, delays, strict=True)):
+                total += weight * recording.read(start - delay, stop - delay, (track,))[0]
+            file.write(total)

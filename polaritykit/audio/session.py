@@ -1,0 +1,270 @@
+"""Opens sessions: a folder, a list of files or one multichannel file become tracks on one clock.
+
+Conventions: everything libsndfile reads, at its own rate and with all its channels.  A track is named
+after its file's stem as it stands, plus ``.L``/``.R`` for a stereo file or ``.1``, ``.2``, … for more
+channels; when a name is taken already, the later track gets `` (2)``, `` (3)``, … behind it.
+"""
+
+import os
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+
+from polaritykit.audio.file_recording import FileRecording, FileSource
+from polaritykit.audio.header import FileHeader, read_header, reason_of
+from polaritykit.audio.records import FaultyTrack, Session, SessionTrack
+from polaritykit.audio.settings import AudioSettings
+from polaritykit.audio.timeline import Placement, place
+from polaritykit.base.errors import InputError, UsageError
+
+#: Names that mean sound (none hidden): what libsndfile reads, and common ones it does not, which are then
+#: named as unreadable rather than passed over.
+_AUDIO_NAME = re.compile(
+    r"[^.].*\.(wav|wave|bwf|rf64|w64|flac|aiff?|aifc|caf|au|snd|ogg|oga|opus|mp[23]|sd2|voc|"
+    r"m4a|aac|wma|wv|ape|alac|dsf|dff|mka)",
+    re.IGNORECASE,
+)
+#: Sample formats that can hold NaN and infinity.
+_FLOATING = frozenset({"FLOAT", "DOUBLE"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Request:
+    """The files asked for, and what the whole is called."""
+
+    name: str
+    folder: Path
+    files: tuple[Path, ...]
+    notes: tuple[str, ...]
+
+
+def open_session(
+    paths: Sequence[Path],
+    *,
+    ignore_start_times: bool = False,
+    min_tracks: int = 2,
+    settings: AudioSettings | None = None,
+) -> Session:
+    """Open a session; only headers are read.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        One folder (the audio files directly in it, in natural order), or files in the order wanted.
+    ignore_start_times : bool
+        Line up the files' first samples instead of placing them by their broadcast-wave start times.
+    min_tracks : int
+        Fewer usable tracks are an error.
+    settings : AudioSettings, optional
+        What counts as too short.
+
+    Returns
+    -------
+    Session
+        Usable tracks, those left out with the reason, and sentences on what was done.
+
+    Raises
+    ------
+    UsageError
+        When nothing or a mixture of folders and files is asked for.
+    InputError
+        When a path does not exist, nothing can be read, too few tracks are usable, or the start times
+        leave no common span.
+    """
+    settings = settings or AudioSettings()
+    request = _requested(paths)
+    headers: list[FileHeader] = []
+    faulty: list[FaultyTrack] = []
+    for path in request.files:
+        found = read_header(path)
+        if isinstance(found, FileHeader):
+            headers.append(found)
+        else:
+            faulty.append(found)
+    headers, short = _without_short(headers, settings)
+    faulty += short
+    _demand_tracks(request, headers, faulty, min_tracks)
+    placement = place(headers, ignore_start_times=ignore_start_times, min_span_s=settings.min_track_s)
+    tracks = _tracks(headers, placement)
+    sources = _sources(headers, placement)
+    recording = FileRecording(
+        sources=sources,
+        track_names=[track.name for track in tracks],
+        sample_rate_hz=placement.sample_rate_hz,
+        start=placement.start,
+        n_samples=placement.n_samples,
+    )
+    remarks = [header.remark for header in headers if header.remark]
+    left_out = [fault.remark for fault in faulty]
+    return Session(
+        name=request.name,
+        folder=request.folder,
+        recording=recording,
+        tracks=tracks,
+        faulty=tuple(faulty),
+        notes=(*request.notes, *left_out, *remarks, *placement.notes),
+        start_times_ignored=ignore_start_times,
+    )
+
+
+def _requested(paths: Sequence[Path]) -> _Request:
+    """Turn the paths into files in session order."""
+    if not paths:
+        raise UsageError("No session was given; name a folder, or the files to compare.")
+    try:
+        return _existing(paths)
+    except OSError as error:
+        place = error.filename or paths[0]
+        raise InputError(f"{place} cannot be read ({reason_of(error)}); change that, or copy it.") from error
+
+
+def _existing(paths: Sequence[Path]) -> _Request:
+    """Files of the one folder, or as listed; raises OSError where one may not look."""
+    for path in paths:
+        if not path.exists():
+            raise InputError(f"{path} does not exist; check the spelling.")
+    folders = [path for path in paths if path.is_dir()]
+    if not folders:
+        return _requested_files(paths)
+    if len(paths) > 1:
+        raise UsageError(f"{folders[0]} is a folder; give one folder, or a list of files, not both.")
+    folder = paths[0]
+    entries = sorted(folder.iterdir(), key=_natural_key)
+    files = tuple(path for path in entries if _is_audio(path))
+    if not files:
+        nested = next((path.name for path in entries if path.is_dir() and _holds_audio(path)), None)
+        hint = f"name one of its folders, such as {nested}" if nested else "name a folder that does"
+        raise InputError(f"The folder {folder} holds no audio files; {hint}.")
+    return _Request(name=folder.resolve().name, folder=folder, files=files, notes=())
+
+
+def _requested_files(paths: Sequence[Path]) -> _Request:
+    """Files as listed, each once."""
+    files: dict[Path, Path] = {}
+    for path in paths:
+        files.setdefault(path.resolve(), path)
+    twice = sorted({path.name for path in paths if not any(path is used for used in files.values())})
+    notes = [f"{name} was given more than once and is used once." for name in twice]
+    folder = Path(os.path.commonpath([path.parent for path in files]))
+    name = paths[0].stem if len(files) == 1 else folder.name
+    return _Request(name=name, folder=folder, files=tuple(files.values()), notes=tuple(notes))
+
+
+def _natural_key(path: Path) -> tuple[tuple[int, str], ...]:
+    """Sort key by which ``track 2`` comes before ``track 10``.
+
+    Examples
+    --------
+    >>> [path.name for path in sorted([Path("b10"), Path("B2"), Path("a")], key=_natural_key)]
+    ['a', 'B2', 'b10']
+    """
+    parts = re.split(r"([0-9]+)", path.name.casefold())
+    return (*((int(part), "") if part.isdecimal() else (-1, part) for part in parts), (-1, path.name))
+
+
+def _is_audio(path: Path) -> bool:
+    return _AUDIO_NAME.fullmatch(path.name) is not None and path.is_file()
+
+
+def _holds_audio(folder: Path) -> bool:
+    try:
+        return any(_is_audio(path) for path in folder.iterdir())
+    except OSError:
+        return False
+
+
+def _without_short(
+    headers: Sequence[FileHeader], settings: AudioSettings
+) -> tuple[list[FileHeader], list[FaultyTrack]]:
+    """Part the files that would shrink the common span to nothing from the others."""
+    lengths = sorted(header.frames / header.sample_rate_hz for header in headers)
+    least_s = settings.min_track_s
+    if len(lengths) > 2:
+        least_s = max(least_s, settings.min_share_of_median * lengths[len(lengths) // 2])
+    kept, short = [], []
+    for header in headers:
+        seconds = header.frames / header.sample_rate_hz
+        if seconds >= least_s:
+            kept.append(header)
+            continue
+        length = "holds no samples" if not header.frames else f"lasts only {seconds:.3f} s"
+        remark = f"{header.path.name} was left out: it {length}."
+        short.append(FaultyTrack(name=header.path.stem, path=header.path, fault="too_short", remark=remark))
+    return kept, short
+
+
+def _demand_tracks(
+    request: _Request, headers: Sequence[FileHeader], faulty: Sequence[FaultyTrack], min_tracks: int
+) -> None:
+    count = sum(header.channels for header in headers)
+    if count >= max(min_tracks, 1):
+        return
+    reasons = " ".join(fault.remark for fault in faulty[:3])
+    if len(faulty) > 3:
+        reasons += f" So were {len(faulty) - 3} more."
+    if not count:
+        raise InputError(f"{request.name} holds no track that can be used. {reasons}".strip())
+    raise InputError(
+        f"{request.name} holds only one usable track ({headers[0].path.name}); comparing needs at least "
+        f"{min_tracks}, so add the other tracks. {reasons}".strip()
+    )
+
+
+def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[SessionTrack, ...]:
+    names: set[str] = set()
+    tracks = []
+    start_s = Fraction(placement.start, placement.sample_rate_hz)
+    for header, origin in zip(headers, placement.origins, strict=True):
+        for channel in range(header.channels):
+            name = _unused(_channel_name(header, channel), names)
+            names.add(name)
+            track = SessionTrack(
+                name=name,
+                path=header.path,
+                channel=channel,
+                channels=header.channels,
+                file_rate_hz=header.sample_rate_hz,
+                frames=header.frames,
+                time_reference=header.reference,
+                lead_s=float(start_s - Fraction(origin, header.sample_rate_hz)),
+                format=header.format,
+                subtype=header.subtype,
+            )
+            tracks.append(track)
+    return tuple(tracks)
+
+
+def _channel_name(header: FileHeader, channel: int) -> str:
+    if header.channels == 1:
+        return header.path.stem
+    if header.channels == 2:
+        return f"{header.path.stem}.{'LR'[channel]}"
+    return f"{header.path.stem}.{channel + 1}"
+
+
+def _unused(name: str, taken: set[str]) -> str:
+    candidate, count = name, 1
+    while candidate in taken:
+        count += 1
+        candidate = f"{name} ({count})"
+    return candidate
+
+
+def _sources(headers: Sequence[FileHeader], placement: Placement) -> list[FileSource]:
+    sources = []
+    row = 0
+    for header, origin in zip(headers, placement.origins, strict=True):
+        source = FileSource(
+            path=header.path,
+            sample_rate_hz=header.sample_rate_hz,
+            channels=header.channels,
+            frames=header.frames,
+            origin=origin,
+            first_row=row,
+            floating=header.subtype in _FLOATING,
+        )
+        sources.append(source)
+        row += header.channels
+    return sources

@@ -1,0 +1,159 @@
+"""Places files on one clock: start times, common rate, common span; no files are read.
+
+Conventions: an origin is the position of a file's first sample in whole samples at its own rate;
+times in seconds are exact fractions, so that nothing is rounded on the way to the sample.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+from math import ceil, floor
+
+from polaritykit.audio.header import FileHeader
+from polaritykit.base.errors import InputError
+
+
+@dataclass(frozen=True, kw_only=True)
+class Placement:
+    """Where the files of a session lie on the common clock."""
+
+    sample_rate_hz: int
+    #: One per file, at the file's own rate.
+    origins: tuple[int, ...]
+    #: Start of the common span at the session's rate.
+    start: int
+    n_samples: int
+    notes: tuple[str, ...]
+
+
+def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s: float) -> Placement:
+    """Find the common rate and span.
+
+    Parameters
+    ----------
+    headers : sequence of FileHeader
+        The usable files, at least one.
+    ignore_start_times : bool
+        Line up the first samples whatever the files say.
+    min_span_s : float
+        A shorter common span is refused.
+
+    Returns
+    -------
+    Placement
+        Origins, span, and sentences on what was done.
+
+    Raises
+    ------
+    InputError
+        When the start times leave no common span.
+    """
+    rate_hz = max(header.sample_rate_hz for header in headers)
+    notes = _rate_notes(headers, rate_hz)
+    if ignore_start_times:
+        origins = (0,) * len(headers)
+        if len({_start_s(header) for header in headers} - {None}) > 1:
+            notes.append("The files have different start times, which were ignored as asked.")
+    else:
+        origins, start_notes = _origins(headers)
+        notes += start_notes
+    edges = [
+        (Fraction(origin, header.sample_rate_hz), Fraction(origin + header.frames, header.sample_rate_hz))
+        for origin, header in zip(origins, headers, strict=True)
+    ]
+    start = ceil(max(first for first, _ in edges) * rate_hz)
+    stop = floor(min(last for _, last in edges) * rate_hz)
+    if stop - start < min_span_s * rate_hz:
+        latest = max(zip(edges, headers, strict=True), key=lambda item: item[0][0])[1]
+        earliest = min(zip(edges, headers, strict=True), key=lambda item: item[0][1])[1]
+        raise InputError(
+            f"By their start times the files share no sound: {earliest.path.name} ends before "
+            f"{latest.path.name} begins ({_clock(max(first for first, _ in edges))}); if the start times "
+            "are wrong, use --ignore-start-times."
+        )
+    notes += _span_notes(headers, edges, Fraction(stop - start, rate_hz), rate_hz)
+    return Placement(
+        sample_rate_hz=rate_hz, origins=origins, start=start, n_samples=stop - start, notes=tuple(notes)
+    )
+
+
+def _start_s(header: FileHeader) -> Fraction | None:
+    return None if header.reference is None else Fraction(header.reference, header.sample_rate_hz)
+
+
+def _origins(headers: Sequence[FileHeader]) -> tuple[tuple[int, ...], list[str]]:
+    """Origins from the start times, and what to say about them."""
+    notes = [_disagreement(header) for header in headers]
+    starts = [_start_s(header) for header in headers]
+    known = [start for start in starts if start is not None]
+    if len(set(known)) <= 1:
+        return (0,) * len(headers), [note for note in notes if note]
+    earliest = min(known)
+    notes.append(
+        f"Start times differ by up to {float(max(known) - earliest):.3f} s and were used to place the tracks "
+        "(--ignore-start-times lines up the first samples instead)."
+    )
+    unknown = [header.path.name for header, start in zip(headers, starts, strict=True) if start is None]
+    if unknown:
+        notes.append(
+            f"{_listed(unknown)} {'has' if len(unknown) == 1 else 'have'} no start time and "
+            f"{'was' if len(unknown) == 1 else 'were'} placed at the earliest one, {_clock(earliest)}."
+        )
+    origins = tuple(
+        round((earliest if start is None else start) * header.sample_rate_hz)
+        for header, start in zip(headers, starts, strict=True)
+    )
+    return origins, [note for note in notes if note]
+
+
+def _disagreement(header: FileHeader) -> str | None:
+    if header.start is None or header.start.bext_samples is None or header.ixml_s is None:
+        return None
+    bext_s = Fraction(header.start.bext_samples, header.sample_rate_hz)
+    if abs(bext_s - header.ixml_s) * header.sample_rate_hz < 1:
+        return None
+    return (
+        f"{header.path.name} gives two start times, {_clock(bext_s)} in bext and {_clock(header.ixml_s)} in "
+        "iXML; bext counts."
+    )
+
+
+def _rate_notes(headers: Sequence[FileHeader], rate_hz: int) -> list[str]:
+    slower = [header for header in headers if header.sample_rate_hz != rate_hz]
+    if not slower:
+        return []
+    names = _listed([f"{header.path.name} ({header.sample_rate_hz} Hz)" for header in slower])
+    return [f"The sample rates differ; {names} resampled to {rate_hz} Hz."]
+
+
+def _span_notes(
+    headers: Sequence[FileHeader],
+    edges: Sequence[tuple[Fraction, Fraction]],
+    span_s: Fraction,
+    rate_hz: int,
+) -> list[str]:
+    """Say which part is looked at, unless the files differ by the rounding of a resampler only."""
+    lengths = [last - first for first, last in edges]
+    if max(lengths) - span_s <= Fraction(1, rate_hz):
+        return []
+    shortest = headers[lengths.index(min(lengths))].path.name
+    longest = headers[lengths.index(max(lengths))].path.name
+    note = (
+        f"The files do not cover the same time; the common span of {float(span_s):.3f} s is used "
+        f"(shortest file {shortest}, {float(min(lengths)):.3f} s; longest {longest}, "
+        f"{float(max(lengths)):.3f} s)."
+    )
+    return [note]
+
+
+def _listed(names: Sequence[str]) -> str:
+    """Join names, the first few spelled out."""
+    if len(names) <= 4:
+        return ", ".join(names)
+    return f"{', '.join(names[:3])} and {len(names) - 3} more files"
+
+
+def _clock(seconds: Fraction) -> str:
+    minutes, rest = divmod(seconds, 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{int(hours):02d}:{int(minutes):02d}:{float(rest):06.3f}"

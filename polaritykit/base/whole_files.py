@@ -1,0 +1,170 @@
+"""The only writer: whole files and whole folders, put in place in one step or not at all.
+
+Conventions: everything is written under a temporary name in the same folder and renamed when it is
+complete, so that an interruption leaves what was there before.  A folder is replaced only when asked
+for, and only when it holds what this program writes.
+"""
+
+import shutil
+import tempfile
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from polaritykit.base.errors import UsageError
+
+#: A folder with one of these was written by this program and may be replaced.
+REPORT_MARKS = ("report.json", "applied.json", "layout.json")
+#: Begins the names of what is not complete yet.
+_TEMPORARY_PREFIX = ".unfinished-"
+
+
+@contextmanager
+def replacing(path: Path) -> Iterator[Path]:
+    """Give a temporary path to write to, and put it in the place of `path` at the end.
+
+    Parameters
+    ----------
+    path : Path
+        Where the finished file belongs; an existing file is replaced.
+
+    Yields
+    ------
+    Path
+        Name in the same folder to write to; it does not exist yet.
+
+    Raises
+    ------
+    UsageError
+        When the folder cannot be written to.
+    """
+    try:
+        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=path.parent))
+    except OSError as error:
+        raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
+    try:
+        temporary = holder / path.name
+        yield temporary
+        try:
+            temporary.replace(path)
+        except OSError as error:
+            raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
+    finally:  # also on Ctrl-C
+        shutil.rmtree(holder, ignore_errors=True)
+
+
+def write_file(path: Path, content: str | bytes) -> None:
+    """Write a file whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; an existing file is replaced.
+    content : str or bytes
+        Text is written as UTF-8 with line feeds.
+
+    Raises
+    ------
+    UsageError
+        When the folder cannot be written to.
+    """
+    with replacing(path) as temporary:
+        temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+
+
+def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool) -> None:
+    """Refuse an output folder that would harm something; call before the work, not after it.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the output shall go.
+    inputs : sequence of Path
+        Folders and files that are read: the session, an earlier report.
+    overwrite : bool
+        Whether an earlier report in that place may be replaced.
+
+    Raises
+    ------
+    UsageError
+        When the place is, holds or lies within the input, when something is there that may not be
+        replaced, or when its parent is missing.
+    """
+    place = folder.resolve()
+    for path in inputs:
+        source = path.resolve()
+        if place == source or place.is_relative_to(source if source.is_dir() else source / "x"):
+            raise UsageError(f"The output folder {folder} lies in {path}, which is read; choose one outside.")
+        if source.is_relative_to(place):
+            raise UsageError(f"The output folder {folder} holds {path}, which is read; choose another.")
+    if not place.parent.is_dir():
+        raise UsageError(f"The folder {place.parent} does not exist; make it, or choose another place.")
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise UsageError(f"{folder} exists and is no folder; choose another name.")
+    if not folder.exists() or not any(folder.iterdir()):
+        return
+    if not overwrite:
+        raise UsageError(
+            f"The output folder {folder} exists; choose another, or use --overwrite to replace it."
+        )
+    if not any((folder / mark).is_file() for mark in REPORT_MARKS):
+        raise UsageError(
+            f"The output folder {folder} holds no earlier report and is not replaced; choose another, or "
+            "empty it yourself."
+        )
+
+
+@contextmanager
+def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool = False) -> Iterator[Path]:
+    """Give a temporary folder to fill, and put it in the place of `folder` at the end.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the finished folder belongs.
+    inputs : sequence of Path
+        Folders and files that are read and must not be touched.
+    overwrite : bool
+        Replace an earlier report in that place.
+
+    Yields
+    ------
+    Path
+        An empty folder beside `folder` to write into.
+
+    Raises
+    ------
+    UsageError
+        As `check_output_folder`, and when the place cannot be written to.
+    """
+    check_output_folder(folder, inputs=inputs, overwrite=overwrite)
+    try:
+        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=folder.resolve().parent))
+    except OSError as error:
+        raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
+    try:
+        filling = holder / "new"
+        filling.mkdir()
+        yield filling
+        check_output_folder(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
+        _put_in_place(filling, folder, aside=holder / "old")
+    finally:  # also on Ctrl-C
+        shutil.rmtree(holder, ignore_errors=True)
+
+
+def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
+    """Rename the new folder in, the old one out; the old one comes back when that fails."""
+    try:
+        if folder.exists():
+            folder.rename(aside)
+        filled.rename(folder)
+    except BaseException as error:
+        if aside.exists() and not folder.exists():
+            aside.rename(folder)
+        if isinstance(error, OSError):
+            raise UsageError(f"Cannot replace {folder}: {_reason(error)}; close what uses it.") from error
+        raise
+
+
+def _reason(error: OSError) -> str:
+    return (error.strerror or "unknown reason").lower()

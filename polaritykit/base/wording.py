@@ -1,0 +1,197 @@
+"""The words and digits that page, tables and terminal share, so that one figure reads the same everywhere.
+
+Conventions: a measured value is never printed with more digits than its uncertainty supports; a true minus
+sign stands before negative values; ``None`` reads as a dash.
+"""
+
+import math
+from collections.abc import Sequence
+
+#: Polarity -> sign shown in the session map: told apart by shape, not by colour.
+GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
+
+
+_DASH = "–"
+
+
+def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
+    """Write a number with fixed decimals; a dash for None.
+
+    Examples
+    --------
+    >>> number(-0.04), number(-3.14159, 2), number(2.0, signed=True), number(None)
+    ('0.0', '−3.14', '+2.0', '–')
+    """
+    if value is None:
+        return _DASH
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0.0:
+        return text
+    if value < 0:
+        return "−" + text
+    return "+" + text if signed else text
+
+
+def decimals_for(std: float | None, most: int = 3) -> int:
+    """Decimals that an uncertainty supports: as many as show its first significant digit.
+
+    Examples
+    --------
+    >>> [decimals_for(std) for std in (0.2, 0.011, 0.0096, 3.0, 0.0, None)]
+    [1, 2, 2, 0, 3, 1]
+    """
+    if std is None:
+        return 1
+    if std <= 0.0:
+        return most
+    exponent = math.floor(math.log10(float(f"{std:.0e}")))
+    return max(0, min(most, -exponent))
+
+
+def measured(value: float | None, std: float | None, unit: str, *, signed: bool = False) -> str:
+    """Write a value with its uncertainty.
+
+    Examples
+    --------
+    >>> measured(2.5713, 0.0096, "ms"), measured(-0.31, 0.1, "ms"), measured(3.0, None, "ms")
+    ('2.57 ms ± 0.01', '−0.3 ms ± 0.1', '3.0 ms')
+    """
+    if value is None:
+        return _DASH
+    decimals = decimals_for(std)
+    text = f"{number(value, decimals, signed=signed)} {unit}"
+    if std is None:
+        return text
+    shown = max(float(f"{std:.0e}") if std > 0.0 else 0.0, 10.0**-decimals)
+    return f"{text} ± {shown:.{decimals}f}"
+
+
+def percent(share: float | None) -> str:
+    """Write a confidence in percent; certainty is never claimed.
+
+    Examples
+    --------
+    >>> percent(0.974), percent(0.9999), percent(None)
+    ('97 %', '> 99 %', '–')
+    """
+    if share is None:
+        return _DASH
+    return "> 99 %" if share > 0.99 else f"{share * 100:.0f} %"
+
+
+def frequency(hertz: float) -> str:
+    """Write a frequency with three significant digits.
+
+    Examples
+    --------
+    >>> frequency(194.55), frequency(1945.5), frequency(62.0)
+    ('195 Hz', '1.95 kHz', '62 Hz')
+    """
+    return f"{hertz / 1000:.3g} kHz" if hertz >= 999.5 else f"{hertz:.3g} Hz"
+
+
+def band(band_hz: list[float] | None) -> str:
+    """Write a band as its two edges."""
+    return _DASH if band_hz is None else f"{frequency(band_hz[0])} to {frequency(band_hz[1])}"
+
+
+def listed(names: Sequence[str], most: int = 6) -> str:
+    """Join names as one says them; what is left out is counted.
+
+    Examples
+    --------
+    >>> listed(["a"]), listed(["a", "b", "c"]), listed(["a", "b", "c", "d", "e"], most=3)
+    ('a', 'a, b and c', 'a, b, c and 2 more')
+    """
+    shown = list(names[:most]) if len(names) > most + 1 else list(names)
+    if len(names) > len(shown):
+        return f"{', '.join(shown)} and {len(names) - most} more"
+    return shown[0] if len(shown) == 1 else f"{', '.join(shown[:-1])} and {shown[-1]}"
+
+
+def listed_pairs(pairs: Sequence[tuple[str, str]], most: int = 6) -> str:
+    """Join pairs, those of one track together, the track with most of them first.
+
+    Examples
+    --------
+    >>> listed_pairs([("a", "b"), ("a", "c"), ("d", "a"), ("b", "d")])
+    'a with b, c and d; b with d'
+    """
+    left, parts = list(pairs), []
+    while left:
+        names = [name for pair in left for name in pair]
+        track = max(dict.fromkeys(names), key=names.count)
+        partners = [b if a == track else a for a, b in left if track in (a, b)]
+        parts.append(f"{track} with {listed(partners, most)}")
+        left = [pair for pair in left if track not in pair]
+    return "; ".join(parts)
+
+
+def by_reason(items: Sequence[tuple[str, str, str]], most: int = 6) -> list[tuple[str, int, str]]:
+    """Gather (track, track, reason) by their reason, the commonest first: (reason, pairs, who).
+
+    Examples
+    --------
+    >>> by_reason([("a", "b", "faint"), ("a", "c", "faint"), ("b", "c", "too few hits")])
+    [('faint', 2, 'a with b and c'), ('too few hits', 1, 'b with c')]
+    """
+    found: dict[str, list[tuple[str, str]]] = {}
+    for a, b, reason in items:
+        found.setdefault(reason, []).append((a, b))
+    ordered = sorted(found.items(), key=lambda item: -len(item[1]))
+    return [(reason, len(pairs), listed_pairs(pairs, most)) for reason, pairs in ordered]
+
+
+def plural(count: int, word: str) -> str:
+    """Write a count with its word.
+
+    Examples
+    --------
+    >>> plural(1, "track"), plural(3, "track")
+    ('1 track', '3 tracks')
+    """
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
+def _places_for(std: float) -> int:
+    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
+
+    Negative for tens, hundreds and so on.
+    """
+    exponent = math.floor(math.log10(std))
+    leading = std / 10.0**exponent
+    return -exponent + (1 if leading < 1.95 else 0)
+
+
+def stated(
+    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
+) -> str:
+    """Write a value with its standard uncertainty, digits cut to what that supports.
+
+    Parameters
+    ----------
+    value, std : float
+        The value and its standard uncertainty (None or 0: exact or not known).
+    unit : str
+        Unit printed behind.
+    decimals : int
+        Decimals when there is no uncertainty.
+    signed : bool
+        Print a plus sign too.
+
+    Examples
+    --------
+    >>> stated(503.27, 14.9, "Hz")
+    '503 ± 15 Hz'
+    >>> stated(-1.0, None, "ms")
+    '−1.00 ms'
+    """
+    # "z" keeps a value that rounds to zero from being printed as minus zero.
+    sign = "+z" if signed else "z"
+    tail = f" {unit}" if unit else ""
+    if std is None or not 1e-9 < std < math.inf:
+        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
+    places = _places_for(std)
+    shown = max(places, 0)
+    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
+    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"

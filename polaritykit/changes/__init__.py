@@ -1,0 +1,1 @@
+"""What moved, drifted or was switched during the take."""

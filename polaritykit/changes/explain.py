@@ -1,0 +1,360 @@
+"""Courses over the take to what changed in it: a track on another clock, a mic moved, a delay, a switch.
+
+A change is believed where the tracks that did not change agree on it; it is then told of the track.
+
+Conventions: as in `polaritykit.changes.motion`.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats
+from polaritykit.changes.frame_lags import PairCourse
+from polaritykit.changes.hit_lags import HitCourse
+from polaritykit.changes.motion import Motion, Step, gauged
+from polaritykit.changes.settings import ChangeSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Series:
+    """One track over the take: what its hits say, sources mixed, in time order; arrays (n,)."""
+
+    times_s: Floats
+    lag_s: Floats
+    sign: Floats
+    source: NDArray[np.int64]
+
+
+def hit_motions(
+    courses: Sequence[HitCourse], duration_s: float, settings: ChangeSettings
+) -> tuple[Motion, ...]:
+    """Find the tracks that changed from the courses of all sources' hits.
+
+    Parameters
+    ----------
+    courses : sequence of HitCourse
+    duration_s : float
+        Length of the take.
+    settings : ChangeSettings
+
+    Returns
+    -------
+    tuple of Motion
+        Of the tracks that changed; empty where none did.
+    """
+    if not courses:
+        return ()
+    polished = [_polished(course, settings) for course in courses]
+    motions = []
+    for track in range(courses[0].lag_s.shape[1]):
+        series = _series(courses, polished, track, settings)
+        if len(series.times_s) >= 2 * settings.least_hits:
+            found = _motion(track, series, duration_s, settings)
+            motions.append(found or Motion(track=track, duration_s=duration_s))
+    return gauged(motions, settings)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Polished:
+    """A course without what all tracks of a hit, or all hits of a track, share; arrays (n_hits, n_tracks)."""
+
+    #: NaN where a hit does not look like the others.
+    lag_s: Floats
+    #: 0 there.
+    sign: Floats
+
+
+def _polished(course: HitCourse, settings: ChangeSettings) -> _Polished:
+    """Take from lags and signs what all tracks of a hit share, and each track's usual value (Tukey)."""
+    alike = course.alike >= settings.least_alike
+    lag = np.where(alike, course.lag_s, np.nan)
+    sign = np.where(alike, course.sign, 0.0)
+    for _ in range(3):
+        lag = lag - _median(lag, 0)[None, :]
+        lag = lag - _median(lag, 1)[:, None]
+        sign = sign * _majority(sign * course.alike, 0)[None, :]
+        sign = sign * _majority(sign * course.alike, 1)[:, None]
+    return _Polished(lag_s=lag, sign=sign)
+
+
+def _majority(values: Floats, axis: int) -> Floats:
+    """Sign of most; +1 in a tie."""
+    return np.where(values.sum(axis=axis) >= 0, 1.0, -1.0)
+
+
+def _median(values: Floats, axis: int) -> Floats:
+    """Median without NaN; 0 where nothing is left."""
+    ordered = np.sort(values, axis=axis)  # NaN go last
+    count = np.sum(np.isfinite(values), axis=axis)
+    low, high = (np.expand_dims(np.maximum(at, 0), axis) for at in ((count - 1) // 2, count // 2))
+    ends = np.minimum(high, values.shape[axis] - 1)
+    middle = 0.5 * (np.take_along_axis(ordered, low, axis) + np.take_along_axis(ordered, ends, axis))
+    return np.where(count > 0, np.nan_to_num(middle.squeeze(axis)), 0.0)
+
+
+def _series(
+    courses: Sequence[HitCourse], polished: Sequence[_Polished], track: int, settings: ChangeSettings
+) -> _Series:
+    """Gather one track's hits; sources that rarely look alike there are left out."""
+    parts = []
+    for number, (course, own) in enumerate(zip(courses, polished, strict=True)):
+        fine = np.isfinite(own.lag_s[:, track])
+        if fine.mean() >= settings.least_share and fine.sum() >= 4:
+            times = course.times_s[fine]
+            parts.append((times, own.lag_s[fine, track], own.sign[fine, track], np.full(len(times), number)))
+    if not parts:
+        empty = np.zeros(0)
+        return _Series(times_s=empty, lag_s=empty, sign=empty, source=np.zeros(0, dtype=np.int64))
+    times, lag, sign, source = (np.concatenate([part[k] for part in parts]) for k in range(4))
+    order = np.argsort(times, kind="stable")
+    return _Series(times_s=times[order], lag_s=lag[order], sign=sign[order], source=source[order])
+
+
+def _motion(track: int, series: _Series, duration_s: float, settings: ChangeSettings) -> Motion | None:
+    """Name the one thing that explains a track's series, if anything does."""
+    flip_s = _flip(series, settings)
+    step = _lag_step(series, settings)
+    drift = _drift(series, duration_s, settings)
+    if drift is not None and (step is None or drift[2] < settings.line_against_step * step[2]):
+        return Motion(track=track, rate=drift[0], rate_std=drift[1], duration_s=duration_s)
+    if flip_s is None and step is None:
+        return None
+    steps = []
+    if step is not None:
+        together = flip_s is not None and abs(flip_s - step[0]) <= settings.together_s
+        steps.append(Step(time_s=step[0], jump_s=step[1], flip=together))
+    if flip_s is not None and not any(one.flip for one in steps):
+        steps.append(Step(time_s=flip_s, jump_s=0.0, flip=True))
+    return Motion(track=track, steps=tuple(sorted(steps, key=lambda one: one.time_s)), duration_s=duration_s)
+
+
+def _flip(series: _Series, settings: ChangeSettings) -> float | None:
+    """Time at which the signs of all sources turn; None where they do not."""
+    n = len(series.times_s)
+    before = np.zeros(n - 1)
+    same = np.zeros(n - 1)
+    for number in np.unique(series.source):
+        own = np.where(series.source == number, series.sign, 0.0)
+        first = np.cumsum(own)[:-1]
+        rest = own.sum() - first
+        before += np.abs(first - rest)
+        same += np.abs(first + rest)
+    ok = _cuts(series, settings)
+    if not ok.any():
+        return None
+    at = int(np.argmax(np.where(ok, before, -1.0)))
+    if before[at] < settings.flip_share * n or same[at] > settings.unflipped_share * n:
+        return None
+    return float(series.times_s[at : at + 2].mean())
+
+
+def _cuts(series: _Series, settings: ChangeSettings) -> NDArray[np.bool_]:
+    """Cuts between neighbours in time with enough hits on both sides."""
+    n = len(series.times_s)
+    at = np.arange(1, n)
+    return np.asarray(
+        (at >= settings.least_hits) & (n - at >= settings.least_hits) & (np.diff(series.times_s) > 0)
+    )
+
+
+def _noise(series: _Series) -> float:
+    """Robust spread from hit to hit, blind to anything slow."""
+    steps = [np.abs(np.diff(series.lag_s[series.source == number])) for number in np.unique(series.source)]
+    return max(float(np.median(np.concatenate(steps))) / (0.6745 * 2**0.5), 1e-5)
+
+
+def _centred(lag: Floats, source: NDArray[np.int64]) -> Floats:
+    out = lag.copy()
+    for number in np.unique(source):
+        out[source == number] -= np.median(out[source == number])
+    return out
+
+
+def _cost(residual: Floats, noise: float) -> float:
+    """Sum of absolute residuals; a wild one counts six noises."""
+    return float(np.minimum(np.abs(residual), 6 * noise).sum())
+
+
+def _lag_step(series: _Series, settings: ChangeSettings) -> tuple[float, float, float] | None:
+    """Time, size and remaining cost of the one step that explains the lags; None where none does."""
+    noise = _noise(series)
+    null = _cost(_centred(series.lag_s, series.source), noise)
+    cuts = np.flatnonzero(_cuts(series, settings))
+    if null < settings.restless * noise * len(series.lag_s) or not len(cuts):
+        return None
+    coarse = cuts[np.linspace(0, len(cuts) - 1, min(len(cuts), 40)).round().astype(int)]
+    costs = [_split(series, int(cut), noise)[0] for cut in coarse]
+    near = int(np.argmin(costs))
+    low, high = coarse[max(near - 1, 0)], coarse[min(near + 1, len(coarse) - 1)]
+    fine = [int(cut) for cut in cuts if low <= cut <= high]
+    best = min(fine, key=lambda cut: _split(series, cut, noise)[0])
+    cost, jumps, errors, weights = _split(series, best, noise)
+    if cost > settings.step_cost_share * null or not len(jumps):
+        return None
+    moved = (np.abs(jumps) >= settings.least_step_ms * 1e-3) & (
+        np.abs(jumps) >= settings.step_sigmas * errors
+    )
+    if weights[moved].sum() < settings.moved_share * weights.sum() or not moved.any():
+        return None
+    if _by_chance(series, best) * len(cuts) > settings.step_chance:
+        return None
+    jump = _weighted_median(jumps[moved], weights[moved])
+    return float(series.times_s[best : best + 2].mean()), jump, cost
+
+
+def _weighted_median(values: Floats, weights: Floats) -> float:
+    order = np.argsort(values)
+    share = np.cumsum(weights[order]) / weights.sum()
+    return float(values[order][np.searchsorted(share, 0.5)])
+
+
+def _split(series: _Series, cut: int, noise: float) -> tuple[float, Floats, Floats, Floats]:
+    """Cost when every source steps after ``cut``; jumps, errors and weights of sources with both sides."""
+    after = np.arange(len(series.lag_s)) > cut
+    residual = series.lag_s.copy()
+    jumps, errors, weights = [], [], []
+    for number in np.unique(series.source):
+        own = series.source == number
+        sides = [own & ~after, own & after]
+        counts = [int(side.sum()) for side in sides]
+        if min(counts) < 2:
+            residual[own] -= np.median(residual[own])
+            continue
+        middles = [float(np.median(series.lag_s[side])) for side in sides]
+        for side, middle in zip(sides, middles, strict=True):
+            residual[side] -= middle
+        jumps.append(middles[1] - middles[0])
+        errors.append(1.25 * noise * (1 / counts[0] + 1 / counts[1]) ** 0.5)
+        weights.append(float(min(counts)))
+    return _cost(residual, noise), np.array(jumps), np.array(errors), np.array(weights)
+
+
+def _by_chance(series: _Series, cut: int) -> float:
+    """Probability that hits of two kinds in random order fall so well to either side of a cut.
+
+    Of each source's hits, those nearer to the middle of the hits after the cut are drawn without
+    replacement (hypergeometric distribution); sources are independent.
+    """
+    after = np.arange(len(series.lag_s)) > cut
+    chance = 1.0
+    for number in np.unique(series.source):
+        own = series.source == number
+        first, last = (series.lag_s[own & side] for side in (~after, after))
+        if min(len(first), len(last)) < 2:
+            continue
+        border = 0.5 * float(np.median(first) + np.median(last))
+        late = np.median(last) > np.median(first)
+        like_last = [int(np.sum((side > border) == late)) for side in (first, last)]
+        kinds, n, n_last = sum(like_last), len(first) + len(last), len(last)
+        ways = sum(
+            math.comb(kinds, k) * math.comb(n - kinds, n_last - k)
+            for k in range(like_last[1], min(kinds, n_last) + 1)
+        )
+        chance *= ways / math.comb(n, n_last)
+    return chance
+
+
+def _drift(series: _Series, duration_s: float, settings: ChangeSettings) -> tuple[float, float, float] | None:
+    """Rate, its standard error and remaining cost of the straight line through the lags (Theil and Sen)."""
+    noise = _noise(series)
+    null = _cost(_centred(series.lag_s, series.source), noise)
+    if null < settings.restless * noise * len(series.lag_s):
+        return None
+    slopes, spans = [], []
+    for number in np.unique(series.source):
+        own = series.source == number
+        t, y = series.times_s[own], series.lag_s[own]
+        i, j = np.triu_indices(len(t), 1)
+        far = np.abs(t[j] - t[i]) >= 0.2 * duration_s
+        slopes.append((y[j] - y[i])[far] / (t[j] - t[i])[far])
+        spans.append(np.abs(t[j] - t[i])[far])
+    all_slopes, all_spans = np.concatenate(slopes), np.concatenate(spans)
+    if len(all_slopes) < 10:
+        return None
+    rate = _weighted_median(all_slopes, all_spans)
+    residual = _centred(series.lag_s - rate * series.times_s, series.source)
+    cost = _cost(residual, noise)
+    spread = _centred(series.times_s, series.source)
+    scale = max(1.4826 * float(np.median(np.abs(residual))), noise)
+    error = 1.25 * scale / float(np.sqrt(np.sum(spread**2)))
+    good = (
+        cost <= settings.line_cost_share * null
+        and abs(rate) >= settings.drift_sigmas * error
+        and abs(rate) * 1e6 >= settings.least_drift_ppm
+        and abs(rate) * float(np.ptp(series.times_s)) >= settings.least_travel_ms * 1e-3
+    )
+    return (rate, error, cost) if good else None
+
+
+def frame_motions(
+    courses: Sequence[PairCourse], n_tracks: int, duration_s: float, settings: ChangeSettings
+) -> tuple[Motion, ...]:
+    """Find the tracks that changed from the courses of all pairs of sustained sound.
+
+    Tracks whose pairs are at rest move together; a pair that changed counts only between two such groups.
+
+    Parameters
+    ----------
+    courses : sequence of PairCourse
+    n_tracks : int
+    duration_s : float
+        Length of the take.
+    settings : ChangeSettings
+
+    Returns
+    -------
+    tuple of Motion
+        Of the tracks that changed; empty where none did.
+    """
+    moved = [course for course in courses if course.verdict in ("drift", "step")]
+    if not moved:
+        return ()
+    group = list(range(n_tracks))
+    for course in courses:
+        if course.verdict == "rest" and group[course.a] != group[course.b]:
+            old, new = group[course.b], group[course.a]
+            group = [new if label == old else label for label in group]
+    across = [course for course in moved if group[course.a] != group[course.b]]
+    followed = {track for course in courses if course.verdict != "unknown" for track in (course.a, course.b)}
+    # The largest group stays, the first in a tie; what is linked to it by a change moved against it.
+    sizes = {label: sum(group[track] == label for track in followed) for label in group}
+    stays = max(dict.fromkeys(group), key=lambda label: sizes[label])
+    motions = []
+    for label in dict.fromkeys(group):
+        links = [_turned(course) if group[course.a] == label else course for course in across]
+        links = [course for course in links if group[course.b] == label and group[course.a] == stays]
+        motion = _group_motion(links, duration_s, settings) if label != stays else None
+        if motion is not None:
+            motions += [replace(motion, track=track) for track in range(n_tracks) if group[track] == label]
+    return tuple(motions)
+
+
+def _turned(course: PairCourse) -> PairCourse:
+    """Return the same pair the other way round."""
+    return replace(course, a=course.b, b=course.a, rate=-course.rate, jump_s=-course.jump_s)
+
+
+def _group_motion(links: Sequence[PairCourse], duration_s: float, settings: ChangeSettings) -> Motion | None:
+    """Return what most links of a group to the tracks that stayed say; None where they do not agree."""
+    drifts = [link for link in links if link.verdict == "drift"]
+    steps = [link for link in links if link.verdict == "step"]
+    if drifts and len(drifts) >= len(steps):
+        best = min(drifts, key=lambda link: link.rate_std)
+        return Motion(track=-1, rate=best.rate, rate_std=best.rate_std, duration_s=duration_s)
+    if not steps:
+        return None
+    time_s = float(np.median([step.time_s for step in steps]))
+    near = [step for step in steps if abs(step.time_s - time_s) <= settings.together_s]
+    flip = 2 * sum(step.flip for step in near) > len(near)
+    jumps = [step.jump_s for step in near if step.flip == flip]
+    if 2 * len(near) <= len(steps) or not jumps:
+        return None
+    return Motion(
+        track=-1,
+        steps=(Step(time_s=time_s, jump_s=float(np.median(jumps)), flip=flip),),
+        duration_s=duration_s,
+    )

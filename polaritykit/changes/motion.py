@@ -1,0 +1,285 @@
+"""What a track did during the take, and a recording with it taken back.
+
+Conventions
+-----------
+lag
+    seconds; how much later a track is than in the state that is reported.  Of a track that changed, the
+    longest state is reported; of a track on another clock, the middle of the take.
+rate
+    seconds per second, positive where the track gets later and later; ppm is a million times that.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Recording, Samples
+from polaritykit.changes.settings import ChangeSettings
+from polaritykit.struck.sources import HitSource
+
+
+@dataclass(frozen=True, kw_only=True)
+class Change:
+    """A moment at which the relation of two tracks changes."""
+
+    time_s: float
+    what: str
+    offset_before_ms: float | None
+    offset_after_ms: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Step:
+    """A moment at which one track changed."""
+
+    time_s: float
+    #: How much later the track is after it than before.
+    jump_s: float
+    #: The polarity turned.
+    flip: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Motion:
+    """What one track did during the take, against the tracks that stayed."""
+
+    track: int
+    rate: float = 0.0
+    rate_std: float = 0.0
+    steps: tuple[Step, ...] = ()
+    #: Length of the take.
+    duration_s: float = 0.0
+
+    def state_s(self) -> tuple[float, float]:
+        """Begin and end of the state that is reported: the longest."""
+        bounds = [0.0, *(step.time_s for step in self.steps), self.duration_s]
+        longest = int(np.argmax(np.diff(bounds)))
+        return bounds[longest], bounds[longest + 1]
+
+    def lag_s(self, time_s: float) -> float:
+        """How much later the track is at a time than as reported."""
+        begin, end = self.state_s()
+        lag = self.rate * (time_s - self.duration_s / 2)
+        lag += sum(step.jump_s for step in self.steps if end <= step.time_s <= time_s)
+        return lag - sum(step.jump_s for step in self.steps if time_s < step.time_s <= begin)
+
+    def sign(self, time_s: float) -> int:
+        """+1, or -1 where the polarity is the other than as reported."""
+        begin, end = self.state_s()
+        between = [
+            step.flip for step in self.steps if end <= step.time_s <= time_s or time_s < step.time_s <= begin
+        ]
+        return -1 if sum(between) % 2 else 1
+
+
+class SteadyRecording:
+    """A recording with the tracks' motions taken back, in whole samples, for reads of short stretches.
+
+    Reads across a step or long against a drift are not steady; `blocks` is the recording's own.
+    """
+
+    def __init__(self, recording: Recording, motions: Sequence[Motion]) -> None:
+        self._recording = recording
+        self._motions = {motion.track: motion for motion in motions}
+        self.track_names = recording.track_names
+        self.sample_rate_hz = recording.sample_rate_hz
+        self.n_samples = recording.n_samples
+        self.blocks = recording.blocks
+
+    def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
+        """Return samples ``[start, stop)`` of the given rows as they would be in the reported state."""
+        rows = tuple(range(len(self.track_names))) if tracks is None else tracks
+        out = self._recording.read(start, stop, rows)
+        time_s = (start + stop) / 2 / self.sample_rate_hz
+        for place, row in enumerate(rows):
+            motion = self._motions.get(row)
+            if motion is None:
+                continue
+            lag = round(motion.lag_s(time_s) * self.sample_rate_hz)
+            if lag or motion.sign(time_s) < 0:
+                out[place] = motion.sign(time_s) * self._recording.read(start + lag, stop + lag, (row,))[0]
+        return out
+
+
+def gauged(motions: Sequence[Motion], settings: ChangeSettings) -> tuple[Motion, ...]:
+    """Tell motions against the tracks that stayed: the largest group of alike tracks, the first in a tie.
+
+    Parameters
+    ----------
+    motions : sequence of Motion
+        Of every track that could be followed, those at rest too.
+    settings : ChangeSettings
+
+    Returns
+    -------
+    tuple of Motion
+        Of the tracks that changed.
+    """
+    if not motions:
+        return ()
+    common = _usual([motion.rate for motion in motions], settings.least_drift_ppm * 1e-6)
+    out = [replace(motion, rate=motion.rate - common) for motion in motions]
+    for time_s in {step.time_s for motion in motions for step in motion.steps}:
+        jumps = [_jump_near(motion, time_s, settings.together_s) for motion in motions]
+        usual = _usual(jumps, settings.least_step_ms * 1e-3)
+        if usual:
+            out = [
+                _with_jump(motion, time_s, jump - usual, settings.together_s)
+                for motion, jump in zip(out, jumps, strict=True)
+            ]
+    least = settings.least_drift_ppm * 1e-6
+    out = [replace(motion, rate=motion.rate if abs(motion.rate) >= least else 0.0) for motion in out]
+    return tuple(motion for motion in out if motion.rate or motion.steps)
+
+
+def _usual(values: Sequence[float], width: float) -> float:
+    """Middle of the largest group of alike values; the group of the first value in a tie."""
+    array = np.asarray(values)
+    groups = [np.abs(array - value) <= width for value in array]
+    best = groups[max(range(len(groups)), key=lambda k: (int(groups[k].sum()), bool(groups[k][0])))]
+    middle = float(np.median(array[best]))
+    return 0.0 if abs(middle) < width else middle
+
+
+def _jump_near(motion: Motion, time_s: float, within_s: float) -> float:
+    return sum(step.jump_s for step in motion.steps if abs(step.time_s - time_s) <= within_s)
+
+
+def _with_jump(motion: Motion, time_s: float, jump_s: float, within_s: float) -> Motion:
+    """Give the motion another jump at that time; a step left with neither jump nor flip goes."""
+    kept = [step for step in motion.steps if abs(step.time_s - time_s) > within_s]
+    flip = any(step.flip for step in motion.steps if abs(step.time_s - time_s) <= within_s)
+    jump_s = jump_s if abs(jump_s) > 1e-5 else 0.0
+    if jump_s or flip:
+        kept.append(Step(time_s=time_s, jump_s=jump_s, flip=flip))
+    return replace(motion, steps=tuple(sorted(kept, key=lambda step: step.time_s)))
+
+
+def joined(first: Sequence[Motion], second: Sequence[Motion]) -> tuple[Motion, ...]:
+    """Motions found one after the other, the second with the first already taken back."""
+    by_track = {motion.track: motion for motion in first}
+    for motion in second:
+        old = by_track.get(motion.track)
+        by_track[motion.track] = (
+            motion
+            if old is None
+            else replace(
+                old,
+                rate=old.rate + motion.rate,
+                rate_std=max(old.rate_std, motion.rate_std),
+                steps=tuple(sorted((*old.steps, *motion.steps), key=lambda step: step.time_s)),
+            )
+        )
+    return tuple(by_track[track] for track in sorted(by_track))
+
+
+def moved_source(source: HitSource, motions: Sequence[Motion], sample_rate_hz: int) -> HitSource:
+    """Give a source whose onsets on its home track lie where the steady recording has them."""
+    motion = next((motion for motion in motions if motion.track == source.home), None)
+    if motion is None:
+        return source
+
+    def moved(at: int) -> int:
+        return at - round(motion.lag_s(at / sample_rate_hz) * sample_rate_hz)
+
+    events = []
+    for event in source.events:
+        onsets: NDArray[np.int64] = event.onset_samples.copy()
+        onsets[source.home] = moved(int(onsets[source.home]))
+        events.append(replace(event, onset_samples=onsets))
+    return replace(source, events=tuple(events))
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairChanges:
+    """What the motions of two tracks mean for their pair."""
+
+    drift_ppm: float | None
+    changes: tuple[Change, ...]
+    #: Which state the pair's answer belongs to; None where nothing changed.
+    remark: str | None
+
+
+def pair_changes(
+    names: tuple[str, ...], pair: tuple[int, int], offset_ms: float | None, motions: Sequence[Motion]
+) -> PairChanges:
+    """Tell a pair's drift and changes from those of its tracks.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pair : tuple of int
+        Reference and other.
+    offset_ms : float or None
+        The pair's offset in the state that is reported.
+    motions : sequence of Motion
+
+    Returns
+    -------
+    PairChanges
+    """
+    own = {motion.track: motion for motion in motions if motion.track in pair}
+    if not own:
+        return PairChanges(drift_ppm=None, changes=(), remark=None)
+    a, b = (own.get(track, Motion(track=track)) for track in pair)
+    rate = b.rate - a.rate
+    changes, remarks = [], []
+    if rate:
+        remarks.append(
+            f"two clocks: the offset is that in the middle of the take and drifts by {rate * 1e6:+.1f} ppm"
+        )
+    for motion in (a, b):
+        for step in motion.steps:
+            around = [
+                None if offset_ms is None else offset_ms + (b.lag_s(at) - a.lag_s(at)) * 1e3
+                for at in (step.time_s - 1e-6, step.time_s + 1e-6)
+            ]
+            what = step_text(names[motion.track], step)
+            changes.append(
+                Change(time_s=step.time_s, what=what, offset_before_ms=around[0], offset_after_ms=around[1])
+            )
+        if motion.steps:
+            begin, end = motion.state_s()
+            remarks.append(f"{names[motion.track]} changed: this holds from {begin:.1f} s to {end:.1f} s")
+    return PairChanges(
+        drift_ppm=rate * 1e6 if rate else None,
+        changes=tuple(sorted(changes, key=lambda change: change.time_s)),
+        remark="; ".join(remarks) or None,
+    )
+
+
+def step_text(name: str, step: Step) -> str:
+    """Say what happened to a track at a step."""
+    parts = []
+    if step.flip:
+        parts.append(f"the polarity of {name} turned")
+    if step.jump_s:
+        side = "later" if step.jump_s > 0 else "earlier"
+        parts.append(f"{name} became {abs(step.jump_s) * 1e3:.2f} ms {side} (mic moved, or delay changed)")
+    return " and ".join(parts)
+
+
+def motion_notes(names: tuple[str, ...], motions: Sequence[Motion]) -> tuple[str, ...]:
+    """Sentences on every track that changed."""
+    notes = []
+    for motion in motions:
+        if motion.rate:
+            side = "later" if motion.rate > 0 else "earlier"
+            notes.append(
+                f"{names[motion.track]} runs on another clock than the others: it gets {side} by "
+                f"{abs(motion.rate) * 1e6:.2f} ± {max(motion.rate_std * 1e6, 0.01):.2f} ppm "
+                f"({abs(motion.rate) * 60e3:.2f} ms a minute).  Offsets are those in the middle of the take; "
+                "no delay holds throughout: resample the track."
+            )
+        if motion.steps:
+            told = "; ".join(
+                f"at {step.time_s:.1f} s {step_text(names[motion.track], step)}" for step in motion.steps
+            )
+            begin, end = motion.state_s()
+            notes.append(
+                f"During the take, {told}.  What is said of {names[motion.track]} holds from {begin:.1f} s "
+                f"to {end:.1f} s."
+            )
+    return tuple(notes)

@@ -1,0 +1,1 @@
+"""Evidence to one sign, one offset and one setting."""

@@ -1,0 +1,188 @@
+"""All evidence on pairs, source by source, to one sign per track and a margin for every pair.
+
+Every source (a drum, a voice) is a witness.  Its signed evidence on pairs supports one assignment of
+signs to the tracks best; what it takes to explain it under another assignment is its objection to that
+one.  Objections are limited: a pick can be wrong on one track (its first arrival lost in noise), a source
+as a whole (heard from both its sides), however many pairs repeat the error.
+
+Conventions
+-----------
+weights
+    symmetric (n, n) log-odds of one source: positive says "same", negative "inverted", 0 nothing.
+margin
+    of a pair: by how much the best assignment is better than the best one in which that pair has the
+    other sign, signed by the pair's polarity (log-odds).  A whole group of tracks hung from the rest by one
+    edge cannot have a margin above that edge; the margin of single tracks could not see that.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, read_only
+from polaritykit.decide.settings import AgreementSettings
+
+#: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely
+#: group.
+EXACT_UP_TO = 12
+
+
+@dataclass(frozen=True, kw_only=True)
+class Agreement:
+    """The most agreeable signs of all tracks."""
+
+    #: +1 or -1 per track; relative within a group.
+    signs: NDArray[np.int64]
+    #: Connected group of each track.
+    group: NDArray[np.int64]
+    #: Signed margin per pair, 0 across groups.
+    margin: Floats
+    #: Signed margin per pair of each witness alone, shape (n_witnesses, n, n).
+    witness_margin: Floats
+    #: The smallest signed margin per pair that is left when any one witness is dropped.
+    least_margin: Floats
+
+
+def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: AgreementSettings) -> Agreement:
+    """Find the signs that the witnesses object to least, and every pair's margin.
+
+    Parameters
+    ----------
+    weights : sequence of ndarray, shape (n, n)
+        Evidence of each source.
+    witnesses : sequence of int
+        Which witness each source belongs to: sources with one home track count as one.
+    settings : AgreementSettings
+
+    Returns
+    -------
+    Agreement
+    """
+    from scipy.sparse.csgraph import connected_components
+
+    n = weights[0].shape[0]
+    total = np.sum(np.abs(weights), axis=0)
+    _, group = connected_components(total > 0, directed=False)
+    states = _states(weights)
+    names = np.unique(np.asarray(witnesses))
+    said = [
+        _statement([w for w, name in zip(weights, witnesses, strict=True) if name == wanted])
+        for wanted in names
+    ]
+    objection = np.stack([_objection(states, matrix, settings) for matrix in said])
+    summed = objection.sum(axis=0)
+    best = states[_first_least(summed, states)]
+    margin = _margins(states, summed, best)
+    alone = np.stack([_margins(states, row, states[_first_least(row, states)]) for row in objection])
+    sign = np.sign(margin)
+    least = np.abs(margin)
+    for row in objection:
+        rest = summed - row
+        least = np.minimum(least, sign * _margins(states, rest, states[_first_least(rest, states)]))
+    least = sign * least
+    apart = group[:, None] != group[None, :]
+    for matrix in (margin, least):
+        matrix[apart] = 0.0
+    return Agreement(
+        signs=best.astype(np.int64),
+        group=group.astype(np.int64),
+        margin=read_only(margin),
+        witness_margin=read_only(np.where(apart, 0.0, alone)),
+        least_margin=read_only(least) if n else read_only(margin),
+    )
+
+
+def _first_least(values: Floats, states: Floats) -> int:
+    """Index of the least value; among equals the state with the fewest minus signs (the least change)."""
+    tied = np.flatnonzero(values <= values.min() + 1e-9)
+    flips = np.minimum((states[tied] < 0).sum(axis=1), (states[tied] > 0).sum(axis=1))
+    return int(tied[np.argmin(flips)])
+
+
+def _statement(weights: list[Floats]) -> Floats:
+    """Return what one witness says: its strongest word for each sign, so that doubt cancels."""
+    stack = np.stack(weights)
+    return np.asarray(np.maximum(stack.max(axis=0), 0.0) + np.minimum(stack.min(axis=0), 0.0))
+
+
+def _objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
+    """Least cost of explaining one source's evidence under each assignment.
+
+    The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were
+    then, its edges still have their say.  A wrong pick on one track thus leaves the others their worth, and a
+    source that is heard from both its sides costs no more than the price of a source.
+    """
+    own_loss = _loss(states, weights)
+    strongest = np.abs(weights).max(axis=0)
+    price = settings.pick_price * np.minimum(strongest / settings.full_edge, 1.0)
+    likely = np.flatnonzero(own_loss < settings.witness_cap)
+    # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is none.
+    agreement = (states * price) @ states[likely].T
+    wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
+    cost = (wrong_picks + own_loss[likely]).min(axis=1)
+    return np.asarray(np.minimum(cost, settings.witness_cap))
+
+
+def _loss(states: Floats, weights: Floats) -> Floats:
+    """Return what one source loses under each assignment against its own best, shape (n_states,)."""
+    value = 0.5 * np.einsum("sn,sn->s", states @ weights, states)
+    return np.asarray(value.max() - value)
+
+
+def _margins(states: Floats, objection: Floats, best: Floats) -> Floats:
+    """Signed margin of every pair: least objection among the states in which it is reversed."""
+    n = len(best)
+    margin = np.zeros((n, n))
+    lowest = objection.min()
+    for a in range(n):
+        same = states * states[:, a : a + 1] == best * best[a]
+        for b in range(a + 1, n):
+            reversed_pair = objection[~same[:, b]]
+            if len(reversed_pair):
+                margin[a, b] = margin[b, a] = best[a] * best[b] * (reversed_pair.min() - lowest)
+    return margin
+
+
+def _states(weights: Sequence[Floats]) -> Floats:
+    """Return the assignments to compare, first track +1, shape (n_states, n)."""
+    n = weights[0].shape[0]
+    if n <= EXACT_UP_TO:
+        codes = np.arange(1 << (n - 1))
+        states = np.ones((len(codes), n))
+        states[:, 1:] -= 2.0 * ((codes[:, None] >> np.arange(n - 1)) & 1)
+        return states
+    linear = np.sum(weights, axis=0)
+    groups = _likely_groups(np.sum(np.abs(weights), axis=0))
+    best = np.sign(np.linalg.eigh(linear)[1][:, -1])
+    best[best == 0] = 1.0
+    while True:
+        states = best * groups
+        value = 0.5 * np.einsum("sn,sn->s", states @ linear, states)
+        if value.max() <= value[0] + 1e-9:
+            break
+        best = states[int(np.argmax(value))]
+    # The witnesses' own favourites and their neighbours are compared too.
+    kept = [states]
+    for matrix in weights:
+        own = np.sign(np.linalg.eigh(matrix)[1][:, -1])
+        kept.append(np.where(own == 0, best, own) * groups[: n + 1])
+    states = np.concatenate(kept)
+    return np.unique(states * states[:, :1], axis=0)
+
+
+def _likely_groups(strength: Floats) -> Floats:
+    """Return sets of tracks to flip together (minus signs), the empty one first; shape (n_sets, n)."""
+    from scipy.cluster.hierarchy import linkage
+
+    n = len(strength)
+    sets = [np.zeros(n, dtype=bool)] + [np.arange(n) == a for a in range(n)]
+    sets += [(np.arange(n) == a) | (np.arange(n) == b) for a in range(n) for b in range(a)]
+    distance = strength.max() - strength
+    for method in ("single", "average"):
+        members = {a: np.arange(n) == a for a in range(n)}
+        for row, (a, b, *_) in enumerate(linkage(distance[np.triu_indices(n, 1)], method=method)):
+            members[n + row] = members[int(a)] | members[int(b)]
+            sets.append(members[n + row])
+    return np.where(np.array(sets), -1.0, 1.0)

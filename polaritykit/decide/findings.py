@@ -1,0 +1,200 @@
+"""What an analysis finds, as frozen records: the one thing outputs are made from.
+
+Conventions as in `polaritykit.base.records`: offsets positive when *other* hears the sound later than
+*reference*; "not known" is None with a reason beside it.
+"""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from polaritykit.base.types import Polarity
+from polaritykit.changes.motion import Change
+from polaritykit.levels.meter import TrackLevels
+from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.records import BandGains
+from polaritykit.spectra.session_sum import KitSum
+
+Kind = Literal["hits", "continuous"]
+
+
+Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
+
+
+#: What a delay rests on: the first arrival, the fullest sum near it, the fullest sum of the mic's own octave
+#: (no arrival known); or why there is none.
+Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
+
+
+Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairSource:
+    """What one source says of one pair."""
+
+    home: str
+    kind: Kind
+    hits: int
+    offset_ms: float | None
+    offset_std_ms: float | None
+    polarity: Polarity
+    confidence: float
+    #: The smaller of the source's shares in the two tracks, dB below the loudest source of that track.
+    level_db: float
+    #: Level of this source in the other track over that in the reference.
+    level_difference_db: float
+    #: The source has another sign than the session's decision for this pair.
+    dissents: bool
+    band_hz: tuple[float, float] | None
+    sum_effect_db: float | None
+    sum_effect_aligned_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice:
+    """What to do about one pair; ``delay_ms`` (≥ 0) is given to the early track."""
+
+    action: Action
+    invert: bool
+    delay_ms: float
+    gain_db: float
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairFinding:
+    """One pair of tracks."""
+
+    reference: str
+    other: str
+    related: bool
+    relation: Relation | None
+    offset_ms: float | None
+    offset_std_ms: float | None
+    polarity: Polarity
+    confidence: float
+    grade: Literal["strong", "single-source"] | None
+    method: Kind | None
+    reason: str | None
+    sources: tuple[PairSource, ...]
+    level_difference_db: float | None
+    notches_hz: tuple[float, ...]
+    notch_depth_db: float | None
+    gains: BandGains | None
+    drift_ppm: float | None
+    changes: tuple[Change, ...]
+    advice: Advice
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceArrival:
+    """When and how loud one track hears a source, against its home track."""
+
+    track: str
+    offset_ms: float | None
+    offset_std_ms: float | None
+    level_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceFinding:
+    """One source and how all tracks hear it."""
+
+    name: str
+    home: str
+    kind: Kind
+    hits: int
+    #: Times of the hits or frames used, seconds.
+    times_s: tuple[float, ...]
+    arrivals: tuple[SourceArrival, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackCorrection:
+    """One setting of one track."""
+
+    name: str
+    invert: bool
+    delay_ms: float
+    delay_samples: float
+    #: How late the track hears its own source against the anchor; None where it keeps its timing.
+    late_ms: float | None
+    why: str
+    #: None for tracks that were never to be delayed.
+    rule: Rule | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outvoted:
+    """A pair whose own sources speak against the session's setting."""
+
+    reference: str
+    other: str
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Loop:
+    """Sum of the offsets round three tracks, which is zero for one source and one clock."""
+
+    tracks: tuple[str, str, str]
+    residual_ms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corrections:
+    """One consistent set of settings for the session."""
+
+    anchor: str | None
+    tracks: tuple[TrackCorrection, ...]
+    groups: tuple[tuple[str, ...], ...]
+    outvoted: tuple[Outvoted, ...]
+    loops: tuple[Loop, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Apart:
+    """A track that hears a source well, but not together with the anchor once all is set."""
+
+    track: str
+    #: Positive: still later than the anchor.
+    residual_ms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class ServedSource:
+    """Where the delays bring a source together with the anchor, and where not."""
+
+    home: str
+    together: tuple[str, ...]
+    apart: tuple[Apart, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SumPeak:
+    """Highest true peak of the sum of all corrected tracks at unity gain."""
+
+    dbtp: float
+    #: The tracks' own peaks added up, as if they fell together: the sum is lower.
+    is_bound: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Findings:
+    """All that one analysis found."""
+
+    track_names: tuple[str, ...]
+    sample_rate_hz: int
+    n_samples: int
+    purpose: Literal["kit", "pair", "general"]
+    levels: tuple[TrackLevels, ...]
+    linked: tuple[tuple[str, str], ...]
+    sources: tuple[SourceFinding, ...]
+    pairs: tuple[PairFinding, ...]
+    corrections: Corrections
+    spectra: Spectra
+    notes: tuple[str, ...]
+    kit_sum: KitSum
+    served: tuple[ServedSource, ...]
+    #: None in silence.
+    sum_peak: SumPeak | None

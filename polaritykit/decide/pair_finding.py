@@ -1,0 +1,125 @@
+"""One pair's conclusion to its finding: what follows of it for the sum, what to do, what changed in the take.
+
+Conventions: as in `polaritykit.decide.findings`.
+"""
+
+from dataclasses import replace
+
+from polaritykit.changes.motion import Motion, pair_changes
+from polaritykit.decide.advice import advise
+from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.findings import PairFinding
+from polaritykit.decide.settings import AdviceSettings
+from polaritykit.levels.meter import TrackLevels
+from polaritykit.spectra.comb import notch_depth_db, notches_hz
+from polaritykit.spectra.pair_sum import band_gains
+from polaritykit.spectra.pool import Spectra
+
+#: An offset shorter than this has its first notch above all hearing.
+_LEAST_OFFSET_MS = 0.02
+#: Notches above this are not listed.
+_UP_TO_HZ = 20_000.0
+_MOST_NOTCHES = 40
+
+
+def pair_finding(
+    names: tuple[str, ...],
+    pair: tuple[int, int],
+    conclusion: Conclusion,
+    *,
+    spectra: Spectra,
+    levels: tuple[TrackLevels, ...],
+    motions: tuple[Motion, ...],
+    linked: tuple[tuple[str, str], ...],
+    settings: AdviceSettings,
+) -> PairFinding:
+    """Add to a conclusion what follows from it: the sum, its notches, the advice, the changes.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pair : (int, int)
+        Tracks in session order.
+    conclusion : Conclusion
+    spectra : Spectra
+    levels : tuple of TrackLevels
+    motions : tuple of Motion
+        What tracks did during the take.
+    linked : pairs of names
+    settings : AdviceSettings
+
+    Returns
+    -------
+    PairFinding
+    """
+    a, b = pair
+    offset_ms = conclusion.offset_s * 1e3 if conclusion.offset_s is not None else None
+    band = conclusion.main.band_hz if conclusion.main is not None else None
+    gains = (
+        band_gains(spectra.pair(a, b), offset_ms=offset_ms, band_hz=band)
+        if offset_ms is not None and band
+        else None
+    )
+    notches, depth_db = _notches(conclusion, offset_ms)
+    is_copy = bool({levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]})
+    finding = PairFinding(
+        reference=names[a],
+        other=names[b],
+        related=conclusion.related or is_copy,
+        relation="copy" if is_copy else conclusion.relation,
+        offset_ms=offset_ms,
+        offset_std_ms=conclusion.std_s * 1e3 if conclusion.std_s is not None else None,
+        polarity=conclusion.polarity,
+        confidence=conclusion.confidence,
+        grade=None
+        if conclusion.polarity == "unclear"
+        else ("strong" if conclusion.strong else "single-source"),
+        method=conclusion.main.kind if conclusion.main is not None else None,
+        reason="one track is a copy of the other" if is_copy else conclusion.reason,
+        sources=conclusion.sources,
+        level_difference_db=_difference_db(levels[a], levels[b]),
+        notches_hz=notches,
+        notch_depth_db=depth_db,
+        gains=gains,
+        drift_ppm=None,
+        changes=(),
+        advice=advise(
+            conclusion,
+            gains,
+            linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
+            settings=settings,
+        ),
+    )
+    return _changed(finding, names, pair, motions)
+
+
+def _difference_db(a: TrackLevels, b: TrackLevels) -> float | None:
+    return b.rms_dbfs - a.rms_dbfs if a.rms_dbfs is not None and b.rms_dbfs is not None else None
+
+
+def _notches(conclusion: Conclusion, offset_ms: float | None) -> tuple[tuple[float, ...], float | None]:
+    """Notches of the sum and their depth, both of the source that the offset belongs to."""
+    if offset_ms is None or abs(offset_ms) < _LEAST_OFFSET_MS or conclusion.polarity == "unclear":
+        return (), None
+    inverted = conclusion.polarity == "inverted"
+    found = notches_hz(abs(offset_ms), inverted, _UP_TO_HZ)[:_MOST_NOTCHES]
+    depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
+    return tuple(float(f) for f in found), depth
+
+
+def _changed(
+    finding: PairFinding, names: tuple[str, ...], pair: tuple[int, int], motions: tuple[Motion, ...]
+) -> PairFinding:
+    """Add to a related pair what its tracks did during the take."""
+    if not finding.related:
+        return finding
+    found = pair_changes(names, pair, finding.offset_ms, motions)
+    if found.remark is None:
+        return finding
+    return replace(
+        finding,
+        drift_ppm=found.drift_ppm,
+        changes=found.changes,
+        reason="; ".join(part for part in (finding.reason, found.remark) if part),
+        advice=replace(finding.advice, why=f"{finding.advice.why}; {found.remark}"),
+    )

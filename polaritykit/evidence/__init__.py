@@ -1,0 +1,1 @@
+"""One source to signed evidence on every pair."""

@@ -1,0 +1,87 @@
+"""One pass over a recording: levels, pooled spectra, onsets and activity, each sample read once.
+
+Conventions: as in the modules that take the blocks.
+"""
+
+from dataclasses import dataclass
+
+from polaritykit.base.types import Floats, Progress, Recording
+from polaritykit.evidence.settings import MeasuringSettings
+from polaritykit.levels.meter import LevelMeter, TrackLevels
+from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
+from polaritykit.struck.onsets import OnsetDetector
+from polaritykit.sustained.frames import ActivityMeter
+
+#: Samples handled at a time.
+_BLOCK = 1 << 17
+#: Frames pooled into the spectra: a few minutes' worth, spread over the take, tell a take of any length.
+_MOST_FRAMES = 2048
+
+
+@dataclass(frozen=True, kw_only=True)
+class Heard:
+    """What one pass over all samples tells."""
+
+    levels: tuple[TrackLevels, ...]
+    spectra: Spectra
+    #: Has heard the whole recording.
+    onsets: OnsetDetector
+    #: Level of each track in frames, dB, shape (n_frames, n_tracks).
+    activity_db: Floats
+
+    @property
+    def usable(self) -> list[bool]:
+        """Whether each track is neither silent nor a copy of another."""
+        return [not {"silent", "duplicate"} & set(track.faults) for track in self.levels]
+
+
+def listen(recording: Recording, settings: MeasuringSettings, progress: Progress) -> Heard:
+    """Read a recording once.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings : MeasuringSettings
+    progress : callable
+        Called with the stage and the share of it done.
+
+    Returns
+    -------
+    Heard
+    """
+    names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
+    meter = LevelMeter(names, rate, settings.levels)
+    onsets = OnsetDetector(len(names), rate, settings.events)
+    activity = ActivityMeter(len(names), n_samples, rate, settings.continuous)
+    pool = _pool(recording, settings)
+    for start, block in recording.blocks(_BLOCK):
+        for consumer in (meter, onsets, activity, pool):
+            consumer.update(block)
+        progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
+    return Heard(
+        levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
+    )
+
+
+def pooled_spectra(recording: Recording, settings: MeasuringSettings | None = None) -> Spectra:
+    """Pool the spectra of a whole recording, as an analysis does."""
+    pool = _pool(recording, settings or MeasuringSettings())
+    for _, block in recording.blocks(_BLOCK):
+        pool.update(block)
+    return pool.result()
+
+
+def fft_size_for(n_samples: int, sample_rate_hz: int, settings: MeasuringSettings) -> int:
+    """Frame of the pooled spectra: as set, doubled at double rates, shorter in a short take."""
+    size = settings.fft_size * (2 if sample_rate_hz > 50_000 else 1) * (2 if sample_rate_hz > 100_000 else 1)
+    while size > 256 and size * 4 > n_samples:
+        size //= 2
+    return size
+
+
+def _pool(recording: Recording, settings: MeasuringSettings) -> SpectrumPool:
+    rate, n_samples = recording.sample_rate_hz, recording.n_samples
+    size = fft_size_for(n_samples, rate, settings)
+    return SpectrumPool(
+        len(recording.track_names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES)
+    )

@@ -1,0 +1,1 @@
+"""One folder per job, named like its command."""

@@ -1,0 +1,1 @@
+"""Job `apply`: corrected copies, measured again."""

@@ -1,0 +1,111 @@
+"""Writes the corrected copies of a session, several files at a time, and tells what was done.
+
+Conventions: delays of a report are in ms; each file turns them into samples of its own rate.
+"""
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from polaritykit.audio.header import FileHeader, read_header
+from polaritykit.base.errors import InputError
+from polaritykit.jobs.apply.copy_file import CorrectedCopy, write_corrected
+from polaritykit.jobs.apply.file_jobs import FileJob, TrackSetting
+from polaritykit.jobs.apply.render import ChannelCorrection
+
+#: Raise when a field of ``applied.json`` changes meaning.
+APPLIED_SCHEMA_VERSION = 1
+
+
+def source_paths(jobs: Sequence[FileJob], folder: Path) -> tuple[Path, ...]:
+    """Return where the files of the jobs lie.
+
+    Raises
+    ------
+    InputError
+        When one is not there.
+    """
+    paths = tuple(folder / job.file for job in jobs)
+    for path in paths:
+        if not path.is_file():
+            raise InputError(f"{path} does not exist; say where the session's files lie with --session.")
+    return paths
+
+
+def write_copies(
+    jobs: Sequence[FileJob], *, sources: Sequence[Path], folder: Path, whole_samples: bool = False
+) -> list[dict[str, Any]]:
+    """Write all copies.
+
+    Parameters
+    ----------
+    jobs : sequence of FileJob
+        From `apply_plan.file_jobs`.
+    sources : sequence of Path
+        Their files, from `source_paths`.
+    folder : Path
+        An empty folder from `output.output_folder`.
+    whole_samples : bool
+        Round every delay to a whole sample of the file, so that samples are only moved.
+
+    Returns
+    -------
+    list of dict
+        What was done, track by track: the ``tracks`` of ``applied.json``.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be rendered.
+    """
+
+    def write(job: FileJob, source: Path) -> list[dict[str, Any]]:
+        header = read_header(source)
+        if not isinstance(header, FileHeader):
+            raise InputError(header.remark)
+        corrections = [
+            _correction(setting, header.sample_rate_hz, whole_samples=whole_samples)
+            for setting in job.settings
+        ]
+        target = folder / job.target
+        target.parent.mkdir(parents=True, exist_ok=True)
+        copy = write_corrected(source, target, corrections)
+        return _entries(job, corrections, copy, header.sample_rate_hz)
+
+    with ThreadPoolExecutor(min(len(jobs), os.cpu_count() or 1)) as pool:
+        futures = [pool.submit(write, job, source) for job, source in zip(jobs, sources, strict=True)]
+        try:
+            return [entry for future in futures for entry in future.result()]
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
+
+
+def _correction(setting: TrackSetting, rate_hz: int, *, whole_samples: bool) -> ChannelCorrection:
+    samples = setting.delay_ms * 1e-3 * rate_hz
+    return ChannelCorrection(
+        invert=setting.invert, delay_samples=float(round(samples)) if whole_samples else samples
+    )
+
+
+def _entries(
+    job: FileJob, corrections: Sequence[ChannelCorrection], copy: CorrectedCopy, rate_hz: int
+) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": setting.name,
+            "file": job.target,
+            "channel": channel,
+            "invert": correction.invert,
+            # As done, which --whole-samples rounds.
+            "delay_ms": (correction.whole_samples + correction.fraction) / rate_hz * 1e3,
+            "delay_samples": correction.whole_samples + correction.fraction,
+            "limited_samples": limited,
+            "remarks": list(copy.remarks),
+        }
+        for channel, (setting, correction, limited) in enumerate(
+            zip(job.settings, corrections, copy.limited, strict=True)
+        )
+    ]

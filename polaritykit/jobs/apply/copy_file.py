@@ -1,0 +1,237 @@
+"""Writes the corrected copy of one audio file: same container, sample format, rate and channels.
+
+Conventions: the start time and every other chunk of a wave file are carried over as they are, for the
+file still begins at the same moment; only what describes the old samples themselves (peak positions,
+waveform overviews, checksums) is left out.
+"""
+
+import shutil
+import struct
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
+from polaritykit.base.errors import InputError
+from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
+
+#: Depth of the integer sample formats; the logarithmic ones decode to 16 bits.
+_BITS = {
+    "PCM_S8": 8,
+    "PCM_U8": 8,
+    "PCM_16": 16,
+    "PCM_24": 24,
+    "PCM_32": 32,
+    "ALAC_16": 16,
+    "ALAC_20": 20,
+    "ALAC_24": 24,
+    "ALAC_32": 32,
+    "ULAW": 16,
+    "ALAW": 16,
+}
+#: Sample formats of a wave file that are written here, with their bytes per sample.
+_WAVE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
+#: Chunks that describe the old samples themselves.
+_STALE_CHUNKS = frozenset({b"PEAK", b"levl", b"MD5 "})
+#: Samples rendered at a time (libsndfile's Vorbis writer takes no long ones).
+_BLOCK_SAMPLES = 65_536
+_SHORT_BLOCK_SAMPLES = 4_096
+
+
+@dataclass(frozen=True, kw_only=True)
+class CorrectedCopy:
+    """What was written."""
+
+    frames: int
+    #: Samples limited to full scale, per channel.
+    limited: tuple[int, ...]
+    #: Sentences on what could not be kept.
+    remarks: tuple[str, ...]
+
+
+def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCorrection]) -> CorrectedCopy:
+    """Write a corrected copy.
+
+    Parameters
+    ----------
+    source : Path
+        Audio file.
+    target : Path
+        Where the copy goes; give a path from `output.output_folder` or `output.replacing`.
+    corrections : sequence of ChannelCorrection
+        One per channel of the file.
+
+    Returns
+    -------
+    CorrectedCopy
+        Its length, limited samples and remarks.  A file that needs no correction is copied bit for bit.
+
+    Raises
+    ------
+    InputError
+        When the source cannot be read, or has another number of channels.
+    """
+    import soundfile
+
+    try:
+        with soundfile.SoundFile(source) as opened:
+            if opened.channels != len(corrections):
+                raise InputError(
+                    f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
+                    "run check again on the session."
+                )
+            if all(correction.is_none for correction in corrections):
+                shutil.copyfile(source, target)
+                return CorrectedCopy(frames=opened.frames, limited=(0,) * opened.channels, remarks=())
+            return _write(opened, source, target, corrections)
+    except soundfile.LibsndfileError as error:
+        raise InputError(
+            f"{source} cannot be rendered ({error.error_string.rstrip('.').lower()})."
+        ) from error
+    except OSError as error:
+        raise InputError(f"{source} cannot be rendered ({(error.strerror or '?').lower()}).") from error
+
+
+def _write(
+    opened: Any, source: Path, target: Path, corrections: Sequence[ChannelCorrection]
+) -> CorrectedCopy:
+    bits = _BITS.get(opened.subtype)
+    dtype = "int32" if bits else "float64"
+    opened.seekable = lambda: False  # read straight on; soundfile would seek after every read
+
+    def read(n: int) -> NDArray[Any]:
+        samples: NDArray[Any] = opened.read(n, dtype=dtype, always_2d=True)
+        if len(samples) < n:
+            raise InputError(
+                f"{source} is damaged or cut off; mend or replace it before applying corrections."
+            )
+        return samples
+
+    seed = zlib.crc32(source.name.encode())
+    corrector = Corrector(read=read, frames=opened.frames, corrections=corrections, bits=bits, seed=seed)
+    layout = read_layout(source)
+    remarks = []
+    if layout is not None and _written_here(opened, layout, source):
+        _write_wave(corrector, layout, source, target, opened.subtype)
+    else:
+        _write_through_libsndfile(corrector, opened, target)
+        if layout is not None:
+            remarks.append(
+                f"{source.name} holds {opened.subtype} samples; its start time, names and markers could not "
+                "be carried over."
+            )
+    if bits is None and opened.subtype not in {"FLOAT", "DOUBLE"}:
+        remarks.append(f"{source.name} is lossy ({opened.subtype}) and was encoded a second time.")
+    return CorrectedCopy(
+        frames=corrector.output_frames, limited=tuple(corrector.limited), remarks=tuple(remarks)
+    )
+
+
+def _written_here(opened: Any, layout: WaveLayout, source: Path) -> bool:
+    """Tell whether the samples are stored plainly, as many bytes each as the format says."""
+    fmt, data = layout.find(b"fmt "), layout.find(b"data")
+    if opened.subtype not in _WAVE_BYTES or fmt is None or data is None or fmt.available < 16:
+        return False
+    with source.open("rb") as file:
+        file.seek(fmt.offset + 12)
+        (frame_bytes,) = struct.unpack(layout.byte_order + "H", file.read(2))
+    return bool(frame_bytes == _WAVE_BYTES[opened.subtype] * opened.channels)
+
+
+def _blocks(corrector: Corrector, block_samples: int) -> Any:
+    total = corrector.output_frames
+    for start in range(0, total, block_samples):
+        yield corrector.render(start, min(start + block_samples, total))
+
+
+def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -> None:
+    import soundfile
+
+    with soundfile.SoundFile(
+        target,
+        "w",
+        samplerate=opened.samplerate,
+        channels=opened.channels,
+        format=opened.format,
+        subtype=opened.subtype,
+        endian=opened.endian,
+    ) as written:
+        for name, value in opened.copy_metadata().items():
+            setattr(written, name, value)
+        for block in _blocks(corrector, _SHORT_BLOCK_SAMPLES):
+            written.write(block)
+
+
+def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: Path, subtype: str) -> None:
+    """Copy the wave file chunk by chunk with new audio, then fill the sizes in."""
+    order = layout.byte_order
+    with source.open("rb") as old, target.open("wb") as new:
+        new.write(layout.form + struct.pack(order + "I4s", UNKNOWN_SIZE, b"WAVE"))
+        places: dict[bytes, tuple[int, int]] = {}
+        for chunk in layout.chunks:
+            is_audio = chunk.name == b"data" and b"data" not in places
+            if chunk.name in _STALE_CHUNKS or (not is_audio and chunk.available < chunk.size):
+                continue
+            new.write(struct.pack(order + "4sI", chunk.name, min(chunk.size, UNKNOWN_SIZE)))
+            offset = new.tell()
+            if is_audio:
+                for block in _blocks(corrector, _BLOCK_SAMPLES):
+                    new.write(_encoded(block, subtype, order))
+            else:
+                _copy_bytes(old, new, chunk)
+            size = new.tell() - offset
+            places.setdefault(chunk.name, (offset, size))
+            new.write(b"\0" * (size % 2))
+        _fill_sizes(new, layout, places, corrector.output_frames)
+
+
+def _copy_bytes(old: BinaryIO, new: BinaryIO, chunk: Chunk) -> None:
+    old.seek(chunk.offset)
+    rest = chunk.size
+    while rest:
+        piece = old.read(min(rest, 1 << 20))
+        if not piece:
+            raise InputError("The file became shorter while it was read; try again.")
+        new.write(piece)
+        rest -= len(piece)
+
+
+def _fill_sizes(new: BinaryIO, layout: WaveLayout, places: dict[bytes, tuple[int, int]], frames: int) -> None:
+    """Set the sizes and the sample count (``fact``; ``ds64`` of EBU Tech 3306)."""
+    order = layout.byte_order
+    total = new.tell() - 8
+    offset, size = places[b"data"]
+    ds64 = places.get(b"ds64")
+    if ds64 is not None and layout.form in {b"RF64", b"BW64"}:
+        new.seek(ds64[0])
+        new.write(struct.pack("<QQ", total, size))
+        if layout.form == b"RF64":
+            new.write(struct.pack("<Q", frames))
+        riff_size, data_size = UNKNOWN_SIZE, UNKNOWN_SIZE
+    else:
+        riff_size, data_size = total, size
+        if total >= UNKNOWN_SIZE:
+            raise InputError("With the delay the file outgrows what a plain wave file can hold (4 GB).")
+    for position, value in ((4, riff_size), (offset - 4, data_size)):
+        new.seek(position)
+        new.write(struct.pack(order + "I", value))
+    fact = places.get(b"fact")
+    if fact is not None and fact[1] >= 4:
+        new.seek(fact[0])
+        new.write(struct.pack(order + "I", min(frames, UNKNOWN_SIZE)))
+
+
+def _encoded(block: NDArray[Any], subtype: str, order: str) -> bytes:
+    """Encode samples as a wave file stores them."""
+    if subtype in {"FLOAT", "DOUBLE"}:
+        return block.astype(f"{order}f{_WAVE_BYTES[subtype]}").tobytes()
+    if subtype == "PCM_U8":
+        return ((block >> 24) + 128).astype(np.uint8).tobytes()
+    size = _WAVE_BYTES[subtype]
+    raw = np.ascontiguousarray(block, f"{order}i4").view(np.uint8).reshape(-1, 4)
+    return (raw[:, 4 - size :] if order == "<" else raw[:, :size]).tobytes()

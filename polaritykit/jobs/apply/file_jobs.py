@@ -1,0 +1,132 @@
+"""From a report's document to what is done to each file; reads no audio and writes nothing.
+
+Conventions: a file is named as the document names it, relative to the session's folder; a track that is
+not to be changed keeps an empty setting, so that the copies are a whole session again.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+from pathlib import PurePath
+from typing import Any, Literal
+
+from polaritykit.base.errors import InputError, UsageError
+
+#: Faults of tracks that were left out of the session.
+_LEFT_OUT = frozenset({"unreadable", "too_short"})
+#: The document version this reads.
+_SCHEMA_VERSION = 1
+
+Part = Literal["flips", "delays"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackSetting:
+    """What is done to one track."""
+
+    name: str
+    invert: bool
+    #: ≥ 0; later.
+    delay_ms: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileJob:
+    """One file and the settings of its channels, in order."""
+
+    #: As the document names it.
+    file: str
+    #: Name of the copy, relative to the output folder.
+    target: str
+    settings: tuple[TrackSetting, ...]
+
+
+def file_jobs(
+    document: dict[str, Any], *, only: Part | None = None, names: Sequence[str] = ()
+) -> tuple[FileJob, ...]:
+    """Gather the corrections by file.
+
+    Parameters
+    ----------
+    document : dict
+        A report's document.
+    only : {"flips", "delays"}, optional
+        Leave the other kind of correction out.
+    names : sequence of str
+        Correct these tracks only; all when empty.
+
+    Returns
+    -------
+    tuple of FileJob
+        Every usable file of the session, in order.
+
+    Raises
+    ------
+    UsageError
+        When a name is no track of the report.
+    InputError
+        When the document is none that this program writes, or tells of no corrections.
+    """
+    try:
+        if document["schema_version"] != _SCHEMA_VERSION:
+            raise InputError(
+                f"The report has schema version {document['schema_version']}, this program reads "
+                f"{_SCHEMA_VERSION}; run check again."
+            )
+        tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
+        _demand_known(names, [track["name"] for track in tracks])
+        corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
+        files: dict[str, dict[int, TrackSetting]] = {}
+        for track in tracks:
+            setting = _setting(track["name"], corrections.get(track["name"]), only, names)
+            files.setdefault(track["file"], {})[int(track["channel"])] = setting
+    except (KeyError, TypeError, ValueError) as error:
+        raise InputError(
+            f"The report lacks what apply needs ({error}); it must come from polaritykit check."
+        ) from error
+    jobs = []
+    targets: set[str] = set()
+    for file, channels in files.items():
+        target = _target(file)
+        if target.casefold() in targets:
+            raise InputError(
+                f"Two files of the session would both be written as {target}; rename one of them."
+            )
+        targets.add(target.casefold())
+        settings = tuple(
+            channels.get(channel, TrackSetting(name="", invert=False, delay_ms=0.0))
+            for channel in range(max(channels) + 1)
+        )
+        jobs.append(FileJob(file=file, target=target, settings=settings))
+    return tuple(jobs)
+
+
+def _setting(
+    name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
+) -> TrackSetting:
+    if correction is None or (names and name not in names):
+        return TrackSetting(name=name, invert=False, delay_ms=0.0)
+    delay_ms = float(correction["delay_ms"] or 0.0)
+    if delay_ms < 0:
+        raise ValueError(f"a delay of {delay_ms} ms for {name}")
+    return TrackSetting(
+        name=name,
+        invert=bool(correction["invert"]) and only != "delays",
+        delay_ms=delay_ms if only != "flips" else 0.0,
+    )
+
+
+def _demand_known(names: Sequence[str], known: Sequence[str]) -> None:
+    for name in names:
+        if name not in known:
+            close = get_close_matches(name, known, n=1)
+            hint = f"did you mean {close[0]}?" if close else f"the tracks are {', '.join(known)}."
+            raise UsageError(f"The report has no track {name!r}; {hint}")
+
+
+def _target(file: str) -> str:
+    """Name of the copy: the file's place in the session; files from elsewhere by their name alone."""
+    path = PurePath(file)
+    if path.is_absolute() or ".." in path.parts:
+        return path.name
+    return path.as_posix()

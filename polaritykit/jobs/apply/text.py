@@ -1,0 +1,77 @@
+"""What `apply` did and measured, in lines for the terminal.
+
+Conventions: reads entries and documents only.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from polaritykit.jobs.apply.gains import GainKept, OctaveKept
+from polaritykit.jobs.apply.measure_again import Proof
+
+#: Gains shown in the terminal; ``applied.json`` has them all.
+_MOST_SHOWN = 12
+
+
+def proof_text(proof: Proof) -> str:
+    """Tell in lines what was promised, what was had, and what is left."""
+    lines = _gain_lines(proof.gains) + _octave_lines(proof.octaves)
+    if not proof.left:
+        return "\n".join([*lines, "Checked again: nothing is left to correct."])
+    lines.append("Checked again, this is left:")
+    for left in proof.left:
+        side = "late" if left.late_ms > 0 else "early"
+        words = ["inverted"] * left.invert + [f"{abs(left.late_ms):.2f} ms {side}"] * bool(left.late_ms)
+        lines.append(f"  {left.name}: {', '.join(words)}")
+    return "\n".join(lines)
+
+
+def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
+    """Tell in lines what was done; limited samples and remarks are never left out."""
+    changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
+    files = {entry["file"] for entry in entries}
+    lines = [f"{len(files)} files written to {place}, {len(changed)} tracks changed."]
+    for entry in changed:
+        words = ["flipped"] if entry["invert"] else []
+        if entry["delay_samples"]:
+            words.append(f"delayed by {entry['delay_ms']:.3f} ms ({entry['delay_samples']:.2f} samples)")
+        lines.append(f"  {entry['name']}: {', '.join(words)}")
+    lines += [
+        f"  {entry['name']}: {entry['limited_samples']} samples limited to full scale."
+        for entry in entries
+        if entry["limited_samples"]
+    ]
+    lines += [
+        f"  {remark}" for remark in dict.fromkeys(text for entry in entries for text in entry["remarks"])
+    ]
+    if any(entry["delay_samples"] for entry in entries):
+        lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
+    return "\n".join(lines)
+
+
+def _gain_lines(gains: tuple[GainKept, ...]) -> list[str]:
+    if not gains:
+        return ["No pair was changed whose gain could be measured again."]
+    worst = max(abs(gain.had_db - gain.promised_db) for gain in gains)
+    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
+    for gain in sorted(gains, key=lambda gain: -abs(gain.promised_db))[:_MOST_SHOWN]:
+        low, high = gain.band_hz
+        lines.append(
+            f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
+            f"promised {gain.promised_db:+.1f} dB, had {gain.had_db:+.1f} dB"
+        )
+    if len(gains) > _MOST_SHOWN:
+        lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
+    return lines
+
+
+def _octave_lines(octaves: tuple[OctaveKept, ...]) -> list[str]:
+    if not octaves:
+        return []
+    lines = ["All tracks summed as they are, change by octave (promised, had):"]
+    lines += [
+        f"  {octave.centre_hz:7g} Hz  {octave.promised_db:+5.1f} dB  {octave.had_db:+5.1f} dB"
+        for octave in octaves
+    ]
+    return lines

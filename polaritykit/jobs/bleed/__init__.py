@@ -1,0 +1,1 @@
+"""Job `bleed`: one mic that leaks into another."""

@@ -1,0 +1,89 @@
+"""The bleed job's findings as a document and as text.
+
+Conventions: every level and isolation is in the plain sum ``main + leaky`` unless it says ``in_main_mic`` or
+``in_leaky_mic``; ``null`` where an octave cannot tell the sources apart or holds only noise.  Text is made
+from the document alone.
+"""
+
+from typing import Any
+
+from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
+from polaritykit.pages.head import rounded
+
+
+def bleed_document(found: BleedFindings) -> dict[str, Any]:
+    """Give the ``bleed`` part of the document."""
+    options = _options(found)
+    return {
+        "main": found.main,
+        "leaky": found.leaky,
+        "goal": found.goal,
+        "recommended_invert": found.recommended_invert,
+        # Delay of the leaky mic; negative delays the main mic instead.
+        "recommended_delay_ms": rounded(found.recommended_delay_ms, 3),
+        "reason": found.reason,
+        "passages": {
+            "main_alone_s": [
+                [rounded(start, 2), rounded(end, 2)] for start, end in found.passages.main_alone_s
+            ],
+            "leaky_alone_s": [
+                [rounded(start, 2), rounded(end, 2)] for start, end in found.passages.leaky_alone_s
+            ],
+        },
+        "leak_ms": {
+            "main_source_in_leaky_mic": rounded(found.main_leak_ms, 2),
+            "leaky_source_in_main_mic": rounded(found.leaky_leak_ms, 2),
+        },
+        "overall": None
+        if not options
+        else {
+            "weighting": "A",
+            "isolation_db": {name: rounded(one.overall_isolation_db, 1) for name, one in options.items()},
+            "isolation_std_db": {
+                name: rounded(one.overall_isolation_std_db, 1) for name, one in options.items()
+            },
+            "gain_db": _changes(options, "overall_gain_db"),
+            "gain_std_db": _changes(options, "overall_gain_std_db"),
+            "level_db": {
+                "main": {name: rounded(one.overall_main_level_db, 1) for name, one in options.items()},
+                "leaky": {name: rounded(one.overall_leaky_level_db, 1) for name, one in options.items()},
+            },
+        },
+        "bands": [_band(found, options, index) for index in range(len(found.reliable))],
+        "remarks": list(found.remarks),
+    }
+
+
+def _options(found: BleedFindings) -> dict[str, BleedOption]:
+    named = {"as_recorded": found.as_recorded, "flipped": found.flipped, "delayed": found.delayed}
+    return {name: option for name, option in named.items() if option is not None}
+
+
+def _changes(options: dict[str, BleedOption], field: str) -> dict[str, Any]:
+    return {name: rounded(getattr(one, field), 1) for name, one in options.items() if name != "as_recorded"}
+
+
+def _band(found: BleedFindings, options: dict[str, BleedOption], index: int) -> dict[str, Any]:
+    """One octave; only the main mic's own level is known where the sources cannot be told apart."""
+    reliable = found.reliable[index]
+
+    def per_option(field: str, *, without: str = "") -> dict[str, float | None]:
+        return {
+            name: rounded(getattr(one, field)[index], 1) if reliable else None
+            for name, one in options.items()
+            if name != without
+        }
+
+    return {
+        "centre_hz": found.centre_hz[index],
+        "reliable": reliable,
+        "useful": found.useful[index],
+        "isolation_db": per_option("isolation_db"),
+        "isolation_std_db": per_option("isolation_std_db"),
+        "gain_db": per_option("gain_db", without="as_recorded"),
+        "gain_std_db": per_option("gain_std_db", without="as_recorded"),
+        "level_db": {"main": per_option("main_level_db"), "leaky": per_option("leaky_level_db")},
+        "main_level_in_main_mic_db": rounded(found.main_alone_level_db[index], 1) if reliable else None,
+        "isolation_in_main_mic_db": rounded(found.isolation_in_main_db[index], 1) if reliable else None,
+        "isolation_in_leaky_mic_db": rounded(found.isolation_in_leaky_db[index], 1) if reliable else None,
+    }

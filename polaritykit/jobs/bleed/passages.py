@@ -1,0 +1,130 @@
+"""Passages in which one of two leaking sources is alone, from the level ratio of the two microphones.
+
+While one source is alone the ratio of its own mic to the other stands at its extreme in every octave; when
+both sound it lies between, differently in each octave.
+
+Conventions: track 0 is the main mic, track 1 the leaky one; powers are mean squares per octave.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Recording
+from polaritykit.jobs.bleed.findings import BleedPassages
+from polaritykit.jobs.bleed.settings import BleedSettings
+
+#: Octaves reported (nominal centres, IEC 61260-1).
+OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+_DEFAULTS = BleedSettings()
+_BLOCK_FRAMES = 64
+#: Frames left out at the start of a passage.
+_RINGING_FRAMES = 1
+
+Flags = NDArray[np.bool_]
+
+
+def find_passages(recording: Recording, settings: BleedSettings = _DEFAULTS) -> BleedPassages:
+    """Find where each source is alone, and the noise of both mics.
+
+    Parameters
+    ----------
+    recording : Recording
+        Two tracks, main and leaky.
+
+    Returns
+    -------
+    BleedPassages
+        Either list may be empty.
+    """
+    size = 2 ** round(np.log2(settings.frame_s * recording.sample_rate_hz))
+    power, cross = _octave_powers(recording, size)
+    noise = _noise(power, settings)
+    main_alone, leaky_alone = _alone(power, noise, settings)
+    frame_s = size / recording.sample_rate_hz
+    whole = power.sum(axis=2) / max(1, power.shape[2])
+    return BleedPassages(
+        main_alone_s=_runs(main_alone, frame_s, settings),
+        leaky_alone_s=_runs(leaky_alone, frame_s, settings),
+        noise_main=tuple(noise[0].tolist()),
+        noise_leaky=tuple(noise[1].tolist()),
+        whole_main=tuple(whole[0].tolist()),
+        whole_leaky=tuple(whole[1].tolist()),
+        whole_cross=tuple(cross.tolist()),
+    )
+
+
+def octave_bins(frequency_hz: Floats) -> list[Flags]:
+    """Bins of each octave of `OCTAVES_HZ`."""
+    distance = [np.log2(np.maximum(frequency_hz, 1.0) / centre_hz) for centre_hz in OCTAVES_HZ]
+    return [(octaves >= -0.5) & (octaves < 0.5) for octaves in distance]
+
+
+def _octave_powers(recording: Recording, size: int) -> tuple[Floats, Floats]:
+    """Mean square per track, octave and frame ``(2, n_octaves, n_frames)``; mean cross power per octave."""
+    from scipy import fft
+
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    scale = 2.0 / (size * float(np.sum(window.astype(np.float64) ** 2)))
+    bins = octave_bins(fft.rfftfreq(size, 1.0 / recording.sample_rate_hz))
+    powers: list[Floats] = []
+    cross = np.zeros(len(bins))
+    for _, block in recording.blocks(size * _BLOCK_FRAMES):
+        n_frames = block.shape[1] // size
+        frames = block[:, : n_frames * size].reshape(2, n_frames, size)
+        spectrum = fft.rfft(frames * window, axis=-1)
+        product = (spectrum[0].conj() * spectrum[1]).real.sum(axis=0, dtype=np.float64)
+        cross += [product[chosen].sum() for chosen in bins]
+        square = np.abs(spectrum) ** 2
+        powers.append(np.stack([square[..., chosen].sum(axis=-1) for chosen in bins], axis=1) * scale)
+    power = np.concatenate(powers, axis=2).astype(np.float64)
+    return power, cross * scale / max(1, power.shape[2])
+
+
+def _noise(power: Floats, settings: BleedSettings) -> Floats:
+    """Noise power per track and octave; zero where the take is never silent."""
+    if power.shape[2] == 0:
+        return np.zeros(power.shape[:2])
+    low, high = np.percentile(power, (5.0, 90.0), axis=2)
+    silent = low < high * 10.0 ** (-settings.noise_below_db / 10.0)
+    noise: Floats = np.where(silent, low, 0.0)
+    return noise
+
+
+def _alone(power: Floats, noise: Floats, settings: BleedSettings) -> tuple[Flags, Flags]:
+    """Per frame: main's source alone, leaky's source alone."""
+    n_frames = power.shape[2]
+    votes = np.zeros((2, n_frames))
+    voters = np.zeros(n_frames)
+    for octave, centre_hz in enumerate(OCTAVES_HZ):
+        main, leaky = power[:, octave]
+        total = main + leaky
+        active = (total > 10.0 ** (settings.above_noise_db / 10.0) * noise[:, octave].sum()) & (
+            total > total.max(initial=0.0) * 10.0 ** (-settings.active_range_db / 10.0)
+        )
+        if centre_hz < settings.vote_from_hz or np.count_nonzero(active) < 10:
+            continue
+        ratio_db = 10.0 * np.log10(np.maximum(main, 1e-30) / np.maximum(leaky, 1e-30))
+        low, high = np.percentile(
+            ratio_db[active], (100.0 - settings.extreme_percentile, settings.extreme_percentile)
+        )
+        if high - low < settings.min_gap_db:
+            continue
+        margin = max(settings.near_db, 0.25 * (high - low))
+        voters += active
+        votes[0] += active & (ratio_db > high - margin)
+        votes[1] += active & (ratio_db < low + margin)
+    enough = voters >= 2.0
+    main_alone, leaky_alone = enough & (votes >= settings.share * voters)
+    return main_alone, leaky_alone
+
+
+def _runs(alone: Flags, frame_s: float, settings: BleedSettings) -> tuple[tuple[float, float], ...]:
+    """Give the runs of frames long enough; nothing when there is too little in all."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], alone, [False]]).astype(np.int8)))
+    runs = [
+        (float(first * frame_s), float(last * frame_s))
+        # The other source still rings in the room when a passage begins.
+        for first, last in edges.reshape(-1, 2) + np.array([_RINGING_FRAMES, 0])
+        if (last - first) * frame_s >= settings.min_passage_s
+    ]
+    return tuple(runs) if sum(end - start for start, end in runs) >= settings.min_total_s else ()

@@ -1,0 +1,1 @@
+"""Job `check`: every pair of a session."""

@@ -1,0 +1,261 @@
+"""Findings to one JSON-safe document, the only thing pages, tables and `apply` read.
+
+Conventions: plain dicts, lists, strings and finite numbers; times in ms, levels in dB; enough digits that
+nothing measured is lost.  ``schema_version`` rises when a field changes meaning.
+"""
+
+import math
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from polaritykit import __version__
+from polaritykit.analysis import Settings, settings_summary
+from polaritykit.audio.records import FaultyTrack, Session
+from polaritykit.decide.findings import Findings, PairFinding
+from polaritykit.jobs.check.curves import (
+    bands_entry,
+    encode,
+    encode_samples,
+    group_centres,
+    group_starts,
+    grouped_power,
+    pair_entry,
+)
+from polaritykit.jobs.check.excerpts import Excerpts
+from polaritykit.jobs.check.verdict import summarise
+from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
+from polaritykit.spectra.correlation import correlation_curve
+from polaritykit.spectra.pair_sum import log_bands
+from polaritykit.spectra.settings import SummingSettings
+
+#: 1: first version.
+SCHEMA_VERSION = 1
+#: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
+CURVE_BYTES = 3_200_000
+_LAG_MS = 20.0
+
+
+def build_document(
+    findings: Findings,
+    session: Session | None = None,
+    *,
+    settings: Settings | None = None,
+    curves: bool = True,
+    excerpts: Excerpts | None = None,
+    created: datetime | None = None,
+) -> dict[str, Any]:
+    """Make the document of one analysis.
+
+    Parameters
+    ----------
+    findings : Findings
+    session : Session, optional
+        Where the tracks came from; without it the tracks have no files.
+    settings : Settings, optional
+        As used.
+    curves : bool
+        Keep the spectra of the pairs worth looking at.
+    excerpts : Excerpts, optional
+        To hear pairs on the page.
+    created : datetime, optional
+        Now when left out.
+
+    Returns
+    -------
+    dict
+        Fields as described in DEVELOPERS.md.
+    """
+    settings = settings or Settings()
+    notes = (*(session.notes if session else ()), *findings.notes)
+    pairs = [_pair(pair, findings.sample_rate_hz) for pair in findings.pairs]
+    document = {
+        "schema_version": SCHEMA_VERSION,
+        "program": {"name": "polaritykit", "version": __version__},
+        "command": "check",
+        "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
+        "session": {
+            "name": session.name if session else "arrays",
+            "folder": str(session.folder.resolve()) if session else None,
+            "start_times_ignored": session.start_times_ignored if session else False,
+            "duration_s": findings.n_samples / findings.sample_rate_hz,
+            "n_samples": findings.n_samples,
+            "purpose": findings.purpose,
+        },
+        "sample_rate": findings.sample_rate_hz,
+        "notes": list(notes),
+        "summary": summarise(findings),
+        "tracks": _tracks(findings, session),
+        "sources": [
+            {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
+            for number, source in enumerate(findings.sources)
+        ],
+        "pairs": pairs,
+        "corrections": asdict(findings.corrections),
+        "kit_sum": asdict(findings.kit_sum),
+        "served": [asdict(source) for source in findings.served],
+        "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "levels_advice": _levels_advice(findings),
+        "curves": _curves(findings) if curves else None,
+        "settings": settings_summary(settings),
+    }
+    if excerpts is not None:
+        document["audio"] = _audio(excerpts)
+    safe: dict[str, Any] = _json_safe(document)
+    return safe
+
+
+def _audio(excerpts: Excerpts) -> dict[str, Any]:
+    sounds = [
+        {
+            "track": sound.track,
+            "start_s": round(sound.start_s, 4),
+            "gain": sound.gain,
+            "samples": encode_samples(sound.samples),
+        }
+        for sound in excerpts.sounds
+    ]
+    return {
+        "sample_rate": excerpts.sample_rate_hz,
+        "sounds": sounds,
+        "pairs": [asdict(pair) for pair in excerpts.pairs],
+    }
+
+
+def _levels_advice(findings: Findings) -> list[str]:
+    sentences = list(level_advice(findings.track_names, findings.levels))
+    peak = findings.sum_peak
+    if peak is not None:
+        sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
+    return sentences
+
+
+def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]:
+    partner = {name: other for pair in findings.linked for name, other in (pair, pair[::-1])}
+    files = {track.name: track for track in session.tracks} if session else {}
+    met: dict[str, tuple[str, ...]] = dict(getattr(session.recording, "faults_met", {})) if session else {}
+    out = []
+    for name, levels in zip(findings.track_names, findings.levels, strict=True):
+        file = files.get(name)
+        entry = {
+            "name": name,
+            "file": _relative(file.path, session.folder) if file and session else None,
+            "channel": file.channel if file else 0,
+            **asdict(levels),
+            "faults": sorted({*levels.faults, *met.get(name, ())}),
+            "linked_with": partner.get(name),
+            "remarks": list(track_remarks(levels)),
+        }
+        out.append(entry)
+    out += [_faulty(track) for track in (session.faulty if session else ())]
+    return out
+
+
+def _faulty(track: FaultyTrack) -> dict[str, Any]:
+    empty = dict.fromkeys(
+        (
+            "peak_dbfs",
+            "true_peak_dbtp",
+            "rms_dbfs",
+            "crest_db",
+            "noise_floor_dbfs",
+            "clip_dbfs",
+            "hum_hz",
+            "hum_dbfs",
+        )
+    )
+    return {
+        "name": track.name,
+        "file": track.path.name,
+        "channel": 0,
+        **empty,
+        "dc_offset": 0.0,
+        "clipped_runs": 0,
+        "clipped_samples": 0,
+        "duplicate_of": None,
+        "faults": [track.fault],
+        "linked_with": None,
+        "remarks": [track.remark],
+    }
+
+
+def _relative(path: Path, folder: Path) -> str:
+    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
+
+
+def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:
+    entry = asdict(pair)
+    entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
+    entry["offset_samples"] = None if pair.offset_ms is None else pair.offset_ms * 1e-3 * sample_rate_hz
+    gains = entry.pop("gains")
+    entry["gain_db"] = (
+        {
+            "flipped": gains["flipped_db"],
+            "aligned": gains["aligned_db"],
+            "aligned_flipped": gains["aligned_flipped_db"],
+        }
+        if gains
+        else None
+    )
+    return entry
+
+
+def worth_looking(findings: Findings) -> tuple[PairFinding, ...]:
+    """Pairs that deserve a picture: related ones, those that change something first, then by gain."""
+
+    def weight(pair: PairFinding) -> tuple[bool, bool, float]:
+        gains = pair.gains
+        largest = max(abs(gains.flipped_db), abs(gains.aligned_db)) if gains else 0.0
+        return (pair.advice.action not in ("leave", "listen"), pair.polarity == "inverted", largest)
+
+    related = [pair for pair in findings.pairs if pair.related and pair.offset_ms is not None]
+    return tuple(sorted(related, key=weight, reverse=True))
+
+
+def _curves(findings: Findings) -> dict[str, Any]:
+    spectra, index = findings.spectra, {name: number for number, name in enumerate(findings.track_names)}
+    lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
+    starts = group_starts(spectra.frequency_hz)
+    centres = group_centres(spectra.frequency_hz, starts)
+    entries: list[dict[str, Any]] = []
+    grid, left = None, CURVE_BYTES
+    for pair in worth_looking(findings):
+        a, b = index[pair.reference], index[pair.other]
+        curve = correlation_curve(spectra, a, b, max_lag_ms=lag_ms)
+        grid = curve.lag_ms
+        entry = pair_entry(
+            pair.reference,
+            pair.other,
+            spectra=spectra.pair(a, b),
+            starts=starts,
+            aligned_ms=float(pair.offset_ms or 0.0),
+            correlation=curve.values,
+        )
+        left -= len(entry["cross"]) + len(entry["correlation"])
+        if left < 0:
+            break
+        entries.append(entry)
+    used = {name for entry in entries for name in (entry["reference"], entry["other"])}
+    return {
+        "frequency_hz": [round(float(centre), 8) for centre in centres],
+        "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
+        "bands": bands_entry(log_bands(centres)),
+        "floor_db": SummingSettings().floor_db,
+        "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
+        "pairs": entries,
+    }
+
+
+def _json_safe(value: Any) -> Any:
+    """Copy with tuples as lists and numpy numbers as Python's; a number that is not finite is a fault."""
+    if isinstance(value, dict):
+        return {str(key): _json_safe(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_json_safe(item) for item in value]
+    if isinstance(value, bool) or value is None or isinstance(value, str | int):
+        return value
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"a number that is not finite ({number}) was about to enter the report")
+    return number

@@ -1,0 +1,202 @@
+"""Short excerpts of the pairs worth hearing, so that a setting can be heard before it is made.
+
+Percussive pairs are heard around a typical hit of their main source (the one of median loudness), sustained
+ones where both tracks are loud.  Pairs that need one moment of one track share the excerpt.
+
+Conventions: samples are int16 at the session's rate, or at a whole part of it not above 48 kHz; ``gain``
+brings them back to the level as recorded.  Start times are seconds of the session.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Recording
+from polaritykit.decide.findings import Findings, PairFinding
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExcerptSettings:
+    """Excerpts for the page (`excerpts`)."""
+
+    #: Long enough to judge a sound, short enough to keep many.
+    length_s: float = 1.2
+    #: Heard before a hit, so that the ear is not startled; and the part of a hit its loudness is taken from.
+    before_s: float = 0.15
+    hit_s: float = 0.08
+    #: Fades at both ends: an excerpt repeats without a click.
+    fade_s: float = 0.01
+    #: Windows of a take that are looked at for a loud one.
+    windows: int = 60
+    #: Most base64 characters of all excerpts together: with 5 MB of page it still fits into a mail.
+    most_characters: float = 4e6
+
+
+_DEFAULTS = ExcerptSettings()
+#: Base64 takes four characters for three bytes; a sample has two bytes.
+_CHARACTERS_PER_SAMPLE = 8 / 3
+#: Highest rate that is kept: nothing above 24 kHz is heard.
+_MOST_HZ = 48_000
+
+
+@dataclass(frozen=True, kw_only=True)
+class Sound:
+    """One moment of one track."""
+
+    track: str
+    start_s: float
+    samples: NDArray[np.int16]
+    #: Sample value of 1.0 at the level as recorded: int16 / 32768 times this.
+    gain: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairSounds:
+    """The two sounds of one pair, as places in `Excerpts.sounds`."""
+
+    reference: str
+    other: str
+    #: What is heard, in words.
+    around: str
+    a: int
+    b: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Excerpts:
+    """All excerpts of a session."""
+
+    sample_rate_hz: int
+    sounds: tuple[Sound, ...]
+    pairs: tuple[PairSounds, ...]
+
+
+def cut_excerpts(
+    recording: Recording,
+    findings: Findings,
+    pairs: Sequence[PairFinding],
+    settings: ExcerptSettings = _DEFAULTS,
+) -> Excerpts:
+    """Cut excerpts until the size limit is reached.
+
+    Parameters
+    ----------
+    recording : Recording
+    findings : Findings
+        Of that recording.
+    pairs : sequence of PairFinding
+        The ones to hear, most wanted first.
+    settings : ExcerptSettings
+
+    Returns
+    -------
+    Excerpts
+        Fewer pairs than asked for where all would take more than `most_characters`.
+    """
+    cutter = _Cutter(recording, settings)
+    moments = _Moments(recording, findings, settings)
+    index = {name: number for number, name in enumerate(findings.track_names)}
+    sounds: dict[tuple[str, float], int] = {}
+    cut: list[Sound] = []
+    kept: list[PairSounds] = []
+    room = settings.most_characters
+    for pair in pairs:
+        start_s, around = moments.of(pair, index)
+        wanted = [(pair.reference, start_s), (pair.other, start_s)]
+        new = [key for key in wanted if key not in sounds]
+        room -= len(new) * cutter.characters
+        if room < 0:
+            break
+        for key in new:
+            sounds[key] = len(cut)
+            cut.append(cutter.cut(index[key[0]], *key))
+        kept.append(
+            PairSounds(
+                reference=pair.reference,
+                other=pair.other,
+                around=around,
+                a=sounds[wanted[0]],
+                b=sounds[wanted[1]],
+            )
+        )
+    return Excerpts(sample_rate_hz=cutter.rate_hz, sounds=tuple(cut), pairs=tuple(kept))
+
+
+class _Cutter:
+    """Cuts one excerpt: reduced in rate where need be, faded at its ends, brought to full scale."""
+
+    def __init__(self, recording: Recording, settings: ExcerptSettings) -> None:
+        self._recording, self._settings = recording, settings
+        self._factor = -(-recording.sample_rate_hz // _MOST_HZ)
+        self.rate_hz = recording.sample_rate_hz // self._factor
+        self.characters = settings.length_s * self.rate_hz * _CHARACTERS_PER_SAMPLE
+
+    def cut(self, track: int, name: str, start_s: float) -> Sound:
+        from scipy.signal import resample_poly
+
+        first = round(start_s * self._recording.sample_rate_hz)
+        length = round(self._settings.length_s * self._recording.sample_rate_hz)
+        samples = self._recording.read(first, first + length, (track,))[0].astype(np.float64)
+        if self._factor > 1:
+            samples = resample_poly(samples, 1, self._factor)
+        fade = np.linspace(0.0, 1.0, round(self._settings.fade_s * self.rate_hz))
+        samples[: len(fade)] *= fade
+        samples[len(samples) - len(fade) :] *= fade[::-1]
+        peak = float(np.max(np.abs(samples), initial=0.0)) or 1.0
+        return Sound(
+            track=name,
+            start_s=start_s,
+            samples=np.round(samples * (32_767 / peak)).astype(np.int16),
+            gain=peak * 32_768 / 32_767,
+        )
+
+
+class _Moments:
+    """Finds where each pair is best heard."""
+
+    def __init__(self, recording: Recording, findings: Findings, settings: ExcerptSettings) -> None:
+        self._recording, self._findings, self._settings = recording, findings, settings
+        self._of_source: dict[str, float] = {}
+        self._loudness: tuple[Floats, Floats] | None = None
+
+    def of(self, pair: PairFinding, index: dict[str, int]) -> tuple[float, str]:
+        """Start of the excerpt, and what is heard."""
+        main = pair.sources[0] if pair.sources else None
+        if main is not None and main.kind == "hits":
+            hit_s = self._typical_hit(main.home, index[main.home])
+            if hit_s is not None:
+                start = self._within(hit_s - self._settings.before_s)
+                return start, f"a hit of {main.home} at {hit_s:.1f} s"
+        starts, levels = self._loud()
+        best = int(np.argmax(levels[:, index[pair.reference]] + levels[:, index[pair.other]]))
+        return float(starts[best]), f"{starts[best]:.1f} s, where both are loud"
+
+    def _within(self, start_s: float) -> float:
+        latest = self._recording.n_samples / self._recording.sample_rate_hz - self._settings.length_s
+        return max(0.0, min(start_s, latest))
+
+    def _typical_hit(self, home: str, track: int) -> float | None:
+        times = [time for source in self._findings.sources if source.home == home for time in source.times_s]
+        if times and home not in self._of_source:
+            rate = self._recording.sample_rate_hz
+            length = round(self._settings.hit_s * rate)
+            reads = [self._recording.read(round(t * rate), round(t * rate) + length, (track,)) for t in times]
+            energy = np.array([float(np.sum(np.square(samples, dtype=np.float64))) for samples in reads])
+            self._of_source[home] = times[int(np.argsort(energy)[len(times) // 2])]
+        return self._of_source.get(home)
+
+    def _loud(self) -> tuple[Floats, Floats]:
+        """Take windows spread over the take: their starts, and the level of every track in each, dB."""
+        if self._loudness is None:
+            length_s, rate = self._settings.length_s, self._recording.sample_rate_hz
+            latest = self._within(np.inf)
+            starts = np.linspace(0.0, latest, max(1, min(self._settings.windows, int(latest / length_s) + 1)))
+            levels = []
+            for start in starts:
+                first = round(float(start) * rate)
+                samples = self._recording.read(first, first + round(length_s * rate))
+                levels.append(10.0 * np.log10(np.mean(np.square(samples, dtype=np.float64), axis=1) + 1e-12))
+            self._loudness = starts, np.array(levels)
+        return self._loudness

@@ -1,0 +1,58 @@
+"""Document of a check to its report folder: JSON, CSV, page and, where wanted, figures.
+
+Conventions: the folder appears whole or not at all; nothing is computed here.
+"""
+
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from polaritykit.base.whole_files import output_folder
+from polaritykit.jobs.check.page import report_page
+from polaritykit.jobs.check.text import corrections_csv, pairs_csv
+
+
+def write_report(
+    folder: Path,
+    document: dict[str, Any],
+    *,
+    inputs: Sequence[Path],
+    overwrite: bool,
+    plots: str | None = None,
+) -> None:
+    """Write the report folder of one document.
+
+    Parameters
+    ----------
+    folder : Path
+    document : dict
+    inputs : sequence of Path
+        Files and folders that must not be written to.
+    overwrite : bool
+        Replace an earlier report.
+    plots : {"png", "svg", "pdf"}, optional
+        Figures of the session and its pairs too.
+
+    Raises
+    ------
+    UsageError
+        The folder may not be written.
+    """
+    with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
+        text = json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
+        (place / "report.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+        (place / "pairs.csv").write_text(pairs_csv(document), encoding="utf-8", newline="")
+        (place / "corrections.csv").write_text(corrections_csv(document), encoding="utf-8", newline="")
+        (place / "report.html").write_text(report_page(document), encoding="utf-8", newline="\n")
+        if plots is not None:
+            _write_plots(place, document, plots)
+
+
+def _write_plots(place: Path, document: dict[str, Any], kind: str) -> None:
+    from polaritykit.jobs.check.plots import pair_panel, session_map
+
+    session_map(document).savefig(place / f"session_map.{kind}")
+    for number, entry in enumerate(document["curves"]["pairs"] if document["curves"] else [], start=1):
+        figure = pair_panel(document, entry["reference"], entry["other"])
+        figure.savefig(place / f"pair_{number:02d}.{kind}")

@@ -1,0 +1,196 @@
+"""Document → CSV text and the terminal summary that answers "what do I do?" in its first lines.
+
+Conventions: CSV carries the document's own numbers (offset positive when *other* is late), the terminal shows
+them rounded to their uncertainty.  Nothing here writes to a file or a terminal.
+"""
+
+import csv
+import io
+import textwrap
+import unicodedata
+from collections.abc import Iterable
+from typing import Any
+
+from polaritykit.base.wording import by_reason, plural
+from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
+
+Document = dict[str, Any]
+
+PAIR_COLUMNS = (
+    "reference", "other", "related", "relation", "offset_ms", "offset_std_ms", "offset_samples", "polarity",
+    "confidence", "grade", "method", "level_difference_db", "notch_depth_db", "drift_ppm", "reason",
+)  # fmt: skip
+ADVICE_COLUMNS = ("action", "invert", "delay_ms", "gain_db", "why")
+CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "why")
+
+#: Longest list of reasons in the terminal, and of the tracks named for one; the report has them all.
+_MOST_ROWS, _MOST_CELLS = 10, 240
+
+
+def pairs_csv(document: Document) -> str:
+    """Write one row per pair, nested fields flattened (``advice_action``; notches joined by spaces).
+
+    An unknown value is an empty cell.
+    """
+    header = [*PAIR_COLUMNS, "notches_hz", *(f"advice_{column}" for column in ADVICE_COLUMNS)]
+    rows = []
+    for pair in document["pairs"]:
+        advice = pair.get("advice") or {}
+        row = [pair.get(column) for column in PAIR_COLUMNS]
+        row.append(" ".join(f"{notch:.1f}" for notch in pair.get("notches_hz") or ()))
+        rows.append([*row, *(advice.get(column) for column in ADVICE_COLUMNS)])
+    return _csv([header, *rows])
+
+
+def corrections_csv(document: Document) -> str:
+    """Write one row per track: what to set on it, with the anchor named in each row."""
+    corrections = document["corrections"]
+    rows = [
+        [*(track.get(column) for column in CORRECTION_COLUMNS), corrections["anchor"]]
+        for track in corrections["tracks"]
+    ]
+    return _csv([[*CORRECTION_COLUMNS, "anchor"], *rows])
+
+
+def summary_text(document: Document, *, width: int = 80, emphasis: bool = False) -> str:
+    """Say what to do, then what is unclear and why, then the level faults.
+
+    Parameters
+    ----------
+    document : dict
+        The document of a check.
+    width : int
+        Columns of the terminal; lines do not grow longer (40 at least).
+    emphasis : bool
+        Bold headings by control codes; for a terminal that wants them only.
+
+    Returns
+    -------
+    str
+        Lines ending in a newline; control characters in names are shown as escapes.
+    """
+    width = max(width, 40)
+    summary = document["summary"]
+    lines = [_bold(line, emphasis=emphasis) for line in _wrap(summary["headline"], width)]
+    for sentence in summary["sentences"]:
+        lines += _wrap(sentence, width)
+    for heading, rows in (
+        ("Set this", _settings(document)),
+        ("Unclear", _unclear(document)),
+        ("Do not fit the rest", _outvoted(document)),
+        ("Levels and files", _faults(document)),
+        ("Level advice", [("", sentence) for sentence in document.get("levels_advice") or ()]),
+        ("Input", [("", note) for note in document["notes"]]),
+    ):
+        if rows:
+            lines += ["", _bold(heading, emphasis=emphasis), *_columns(rows, width)]
+    return "\n".join(lines) + "\n"
+
+
+def _settings(document: Document) -> list[tuple[str, str]]:
+    anchor = document["corrections"]["anchor"]
+    tracks = document["corrections"]["tracks"]
+    rows = [
+        (track["name"], setting(track) + (" (anchor)" if track["name"] == anchor else ""))
+        for track in tracks
+        if needs_setting(track)
+    ]
+    if rows and anchor and all(name != anchor for name, _ in rows):
+        rows.append((anchor, "anchor: the others are set against it"))
+    return rows
+
+
+def _unclear(document: Document) -> list[tuple[str, str]]:
+    return _grouped(
+        [
+            (pair["reference"], pair["other"], pair["reason"] or "no reason given")
+            for pair in document["pairs"]
+            if pair["related"] and (pair["polarity"] == "unclear" or pair["offset_ms"] is None)
+        ]
+    )
+
+
+def _outvoted(document: Document) -> list[tuple[str, str]]:
+    outvoted = document["corrections"].get("outvoted") or []
+    return _grouped([(pair["reference"], pair["other"], pair["why"]) for pair in outvoted])
+
+
+def _grouped(items: list[tuple[str, str, str]]) -> list[tuple[str, str]]:
+    """One row a reason: how many pairs, the reason, and which."""
+    short = [(_shorten(_plain(a), 24), _shorten(_plain(b), 24), why) for a, b, why in items]
+    rows = [
+        (plural(count, "pair"), f"{reason}: {_shorten(who, _MOST_CELLS)}")
+        for reason, count, who in by_reason(short, most=4)
+    ]
+    more = sum(count for _, count, _ in by_reason(short)[_MOST_ROWS:])
+    return [*rows[:_MOST_ROWS], *([("…", f"{plural(more, 'more pair')} in the report")] if more else [])]
+
+
+def _faults(document: Document) -> list[tuple[str, str]]:
+    rows = []
+    for track in document["tracks"]:
+        words = [FAULTS.get(fault, fault) for fault in track["faults"]]
+        remarks = track.get("remarks") or []
+        if words or remarks:
+            rows.append((track["name"], ". ".join(filter(None, [", ".join(words), " ".join(remarks)]))))
+    return rows
+
+
+def _columns(rows: list[tuple[str, str]], width: int) -> list[str]:
+    """Two columns; the left one takes at most two fifths, the right one is wrapped."""
+    names = [_shorten(_plain(left), width * 2 // 5) for left, _ in rows]
+    left_width = max(_cells(name) for name in names)
+    indent = 4 + left_width if left_width else 2
+    lines = []
+    for name, (_, text) in zip(names, rows, strict=True):
+        first, *rest = _wrap(text, width - indent) or [""]
+        lead = f"  {name}{' ' * (left_width - _cells(name))}  " if left_width else "  "
+        lines += [(lead + first).rstrip(), *(" " * indent + line for line in rest)]
+    return lines
+
+
+def _wrap(text: str, width: int) -> list[str]:
+    return textwrap.wrap(_plain(text), width)
+
+
+def _plain(text: str) -> str:
+    """Show control and direction-changing characters as escapes: a name must not steer the terminal."""
+    unsafe = ("Cc", "Cf", "Cs", "Co", "Zl", "Zp")
+    joiners = "\u200c\u200d"  # they only join letters and emoji
+    return "".join(
+        char.encode("unicode_escape").decode("ascii")
+        if unicodedata.category(char) in unsafe and char not in joiners
+        else char
+        for char in text
+    )
+
+
+def _cells(text: str) -> int:
+    """Columns that a text takes in a terminal."""
+    wide = sum(unicodedata.east_asian_width(char) in "WF" for char in text)
+    joined = sum(unicodedata.combining(char) > 0 for char in text)
+    return len(text) + wide - joined
+
+
+def _shorten(text: str, cells: int) -> str:
+    if _cells(text) <= cells:
+        return text
+    while _cells(text) > cells - 1:
+        text = text[:-1]
+    return text + "…"
+
+
+def _bold(text: str, *, emphasis: bool) -> str:
+    return f"\x1b[1m{text}\x1b[0m" if emphasis else text
+
+
+def _csv(rows: Iterable[list[Any]]) -> str:
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    for row in rows:
+        writer.writerow([_cell(value) for value in row])
+    return buffer.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    return str(value).lower() if isinstance(value, bool) else value

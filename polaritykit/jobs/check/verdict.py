@@ -1,0 +1,167 @@
+"""Findings to the verdict in words: what to do first, then how much was compared and how sure it is.
+
+Conventions: one headline, then short sentences; a number is only given where it was measured.
+"""
+
+from typing import Any
+
+from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
+from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
+
+
+def summarise(findings: Findings) -> dict[str, Any]:
+    """Make the document's ``summary``.
+
+    Parameters
+    ----------
+    findings : Findings
+
+    Returns
+    -------
+    dict
+        ``headline``, ``sentences`` and ``counts``.
+    """
+    pairs = findings.pairs
+    related = [pair for pair in pairs if pair.related]
+    decided = [pair for pair in related if pair.polarity != "unclear"]
+    flips = [track for track in findings.corrections.tracks if track.invert]
+    delays = [track for track in findings.corrections.tracks if track.delay_ms > 0]
+    faults = [
+        f"{name}: {', '.join(levels.faults)}"
+        for name, levels in zip(findings.track_names, findings.levels, strict=True)
+        if levels.faults
+    ]
+    sentences = [*_flip_sentences(findings, flips), *_delay_sentences(findings, delays)]
+    if flips or delays:
+        sentences += _sum_sentences(findings)
+    sentences += _other_sentences(related, decided)
+    if faults:
+        sentences.append(f"Level or wiring faults: {'; '.join(faults)}.")
+    return {
+        "headline": _headline(related, decided, [t.name for t in flips], len(delays)),
+        "sentences": sentences,
+        "counts": {
+            "pairs": len(pairs),
+            "related": len(related),
+            "decided": len(decided),
+            "inverted": sum(pair.polarity == "inverted" for pair in decided),
+            "flips": len(flips),
+            "delays": len(delays),
+        },
+    }
+
+
+def _headline(related: list[PairFinding], decided: list[PairFinding], flips: list[str], n_delays: int) -> str:
+    if not related:
+        return "No two tracks share sound: there is nothing to compare."
+    parts = []
+    if flips:
+        parts.append(f"flip {listed(flips)}")
+    if n_delays:
+        parts.append(f"{plural(n_delays, 'delay')} would line the tracks up")
+    if parts:
+        text = "; ".join(parts)
+        return text[0].upper() + text[1:] + "."
+    if not decided:
+        return "Polarity could not be told for any pair; see the reasons."
+    return "Nothing to correct: every pair that could be judged agrees."
+
+
+def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[str]:
+    why: dict[str, list[str]] = {}
+    for track in flips:
+        why.setdefault(track.why.split(";")[0], []).append(track.name)
+    out = []
+    for reason, names in why.items():
+        sure = min(_best_confidence(findings, name) for name in names)
+        verb = "are" if len(names) > 1 else "is"
+        out.append(f"{listed(names)} {verb} {reason}, confidence {percent(sure)}.")
+    if flips and 2 * len(flips) >= len(findings.track_names):
+        out.append("Relative polarity cannot tell which side of two equal groups is the one wired backwards.")
+    return out
+
+
+def _best_confidence(findings: Findings, name: str) -> float:
+    """Confidence of the surest inverted pair of a track."""
+    return max(
+        (p.confidence for p in findings.pairs if name in (p.reference, p.other) and p.polarity == "inverted"),
+        default=0.5,
+    )
+
+
+def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[str]:
+    anchor = findings.corrections.anchor
+    if not delays:
+        return []
+    aligned = [track for track in delays if track.rule == "arrival"]
+    shortest, longest = (f(track.delay_ms for track in delays) for f in (min, max))
+    span = (
+        f"{number(longest, 2)} ms"
+        if len(delays) == 1
+        else f"{number(shortest, 2)} to {number(longest, 2)} ms"
+    )
+    own = listed([track.name for track in aligned]) if aligned else ""
+    out = [f"Set {plural(len(delays), 'delay')} of {span} against {anchor}."]
+    if aligned:
+        verb = "hears its own source" if len(aligned) == 1 else "hear their own sources"
+        out.append(f"{own} then {verb} together with {anchor}.")
+    fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
+    if fullest:
+        verb = "is" if len(fullest) == 1 else "are"
+        out.append(f"{listed(fullest)} {verb} set for the fullest sum, not by the first arrival.")
+    for source in findings.served:
+        if source.home in fullest:
+            continue
+        if source.home in source.together:
+            continue
+        for item in source.apart:
+            if item.track == source.home:
+                late = "later" if item.residual_ms > 0 else "earlier"
+                out.append(
+                    f"No delay serves {source.home} as a source: its own mic still hears it "
+                    f"{number(abs(item.residual_ms), 2)} ms {late} than {anchor}."
+                )
+    return out
+
+
+def _sum_sentences(findings: Findings) -> list[str]:
+    """Say what the settings do to the sum of all tracks: the octave that gains most, and any that loses."""
+    kit = findings.kit_sum
+    changes = [
+        (after - before, centre, before, after)
+        for centre, before, after in zip(kit.centre_hz, kit.before_db, kit.after_db, strict=True)
+    ]
+    if not changes or max(abs(change[0]) for change in changes) < 0.5:
+        return []
+    best, worst = max(changes), min(changes)
+    out = []
+    if best[0] >= 0.5:
+        out.append(
+            f"The sum of all tracks then gains most in the octave around {frequency(best[1])}: "
+            f"{number(best[0], 1, signed=True)} dB."
+        )
+    if worst[0] <= -0.5:
+        out.append(
+            f"It loses in the octave around {frequency(worst[1])}: {number(worst[0], 1, signed=True)} dB."
+            if out
+            else f"The sum of all tracks loses {number(-worst[0], 1)} dB around {frequency(worst[1])}."
+        )
+    return out
+
+
+def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> list[str]:
+    out = []
+    strong = sum(pair.grade == "strong" for pair in decided)
+    if decided:
+        out.append(
+            f"The polarity is clear in {len(decided)} of {plural(len(related), 'related pair')}, "
+            f"in {strong} by two or more sources."
+        )
+    dissenting = sum(any(source.dissents for source in pair.sources) for pair in related)
+    if dissenting:
+        out.append(f"In {plural(dissenting, 'pair')} a source does not fit the rest; it is named below.")
+    unclear = [(p.reference, p.other, p.reason or "") for p in related if p.polarity == "unclear"]
+    if unclear:
+        reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])
+        out.append(f"{plural(len(unclear), 'pair')} unclear: {reasons}.")
+    return out

@@ -1,0 +1,1 @@
+"""Job `comb`: notches from a distance or a delay."""

@@ -1,0 +1,1 @@
+"""Job `demo`: the demo sessions."""

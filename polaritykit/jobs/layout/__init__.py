@@ -1,0 +1,1 @@
+"""Job `layout`: a mic plan."""

@@ -1,0 +1,1 @@
+"""Job `pair`: a stereo pair."""

@@ -1,0 +1,192 @@
+"""The pair job: whether the two microphones of a stereo pair agree, and what their mono sum loses.
+
+Wiring is judged on the sign of the aligned cross-spectrum, octave by octave: an inverted side is inverted
+everywhere, a low-cut or another capsule turns the phase at the bottom only.
+
+Conventions: a is the first track (left), b the second; level differences are b over a; offset positive when
+b hears the sound later; mono-sum loss is against the power sum of both, so that unrelated sides lose 0 dB,
+equal ones −3 dB (they gain), and positive numbers are cancellation.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from polaritykit.base.errors import UsageError
+from polaritykit.base.octaves import OCTAVES_HZ
+from polaritykit.base.types import Floats, Recording, Samples
+from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
+from polaritykit.jobs.pair.phase_tiles import PhaseTiles
+from polaritykit.jobs.pair.settings import StereoSettings
+from polaritykit.jobs.pair.verdict import judge, loss_db
+from polaritykit.spectra.coherent_offset import spectral_offset, unbiased_coherence
+from polaritykit.spectra.pool import Spectra, SpectrumPool, pooled
+from polaritykit.spectra.records import SpectralOffset
+
+_DEFAULTS = StereoSettings()
+#: Bottom band, 44 to 177 Hz: a quarter period is longer than the delay between most stereo mics.
+BOTTOM_HZ, BOTTOM_OCTAVES = 88.4, 2.0
+#: Windows this far under the loudest are silence: the loss there is heard by nobody.
+_SILENCE_BELOW_DB = 40.0
+
+
+def analyse_pair(recording: Recording, settings: StereoSettings = _DEFAULTS) -> StereoFindings:
+    """Judge a stereo pair.
+
+    Parameters
+    ----------
+    recording : Recording
+        Two tracks, left and right.
+
+    Returns
+    -------
+    StereoFindings
+        Verdict on the wiring with its reason, offset, levels, octaves, history and remarks.
+
+    Raises
+    ------
+    UsageError
+        When there are not two tracks.
+    """
+    if len(recording.track_names) != 2:
+        raise UsageError(
+            f"A stereo pair has two tracks, not {len(recording.track_names)}: name two mono files, or one "
+            "stereo file."
+        )
+    measured = _measure(recording, settings)
+    offset = spectral_offset(measured.parts, settings=settings.offset)
+    parts, whole = measured.parts, pooled(measured.parts)
+    octaves = _octaves(parts, offset, settings)
+    return judge(
+        names=(recording.track_names[0], recording.track_names[1]),
+        spectra=whole,
+        offset=offset,
+        octaves=octaves,
+        bottom=_octave(parts, whole, BOTTOM_HZ, 0.0, BOTTOM_OCTAVES),
+        history=measured.history,
+        tiles=measured.tiles,
+        settings=settings,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Measured:
+    """One pass over the take."""
+
+    parts: tuple[Spectra, ...]
+    history: CorrelationHistory
+    tiles: PhaseTiles
+
+
+def _measure(recording: Recording, settings: StereoSettings) -> _Measured:
+    rate = recording.sample_rate_hz
+    window = max(1, round(settings.window_s * rate), -(-recording.n_samples // settings.max_windows))
+    n_windows = -(-recording.n_samples // window)
+    fft_size = 2 ** round(np.log2(settings.frame_s * rate))
+    n_parts = max(1, min(settings.parts, recording.n_samples // (4 * fft_size)))
+    pools = [
+        SpectrumPool(2, rate, fft_size, hop_samples=fft_size // 2, workers=1, max_hz=rate / 2)
+        for _ in range(n_parts)
+    ]
+    tiles = PhaseTiles(rate)
+    moments = np.zeros((n_windows, 3))
+    for index, samples in _windows(recording, window):
+        pools[index * n_parts // n_windows].update(samples)
+        tiles.update(samples)
+        # Not `@`: the linear algebra library starts threads for such products and then waits for them.
+        products = np.einsum("in,jn->ij", samples, samples, dtype=np.float64)
+        moments[index] = (products[0, 0], products[1, 1], products[0, 1])
+    return _Measured(
+        parts=tuple(pool.result() for pool in pools),
+        history=_history(moments, window / rate),
+        tiles=tiles,
+    )
+
+
+def _windows(recording: Recording, window: int) -> Iterator[tuple[int, Samples]]:
+    """Yield the windows one by one, read some at a time."""
+    at_once = max(1, 2**19 // window)
+    for start, block in recording.blocks(window * at_once):
+        for first in range(0, block.shape[1], window):
+            yield (start + first) // window, block[:, first : first + window]
+
+
+def _history(moments: Floats, window_s: float) -> CorrelationHistory:
+    power = moments[:, 0] + moments[:, 1]
+    audible = power > power.max(initial=0.0) * 10.0 ** (-_SILENCE_BELOW_DB / 10.0)
+    product = np.sqrt(moments[:, 0] * moments[:, 1])
+    return CorrelationHistory(
+        window_s=window_s,
+        correlation=tuple(
+            float(np.clip(row[2] / both, -1.0, 1.0)) if heard and both > 0.0 else None
+            for row, both, heard in zip(moments, product, audible, strict=True)
+        ),
+        mono_sum_loss_db=tuple(
+            loss_db(float(total), float(row[2])) if heard else None
+            for row, total, heard in zip(moments, power, audible, strict=True)
+        ),
+    )
+
+
+def _octaves(
+    parts: tuple[Spectra, ...], offset: SpectralOffset, settings: StereoSettings
+) -> tuple[StereoOctave, ...]:
+    """Octaves in which both sides have sound, measured as recorded and aligned."""
+    whole = pooled(parts)
+    delay_s = (offset.offset_ms or 0.0) / 1000.0
+    found = [
+        _octave(parts, whole, centre_hz, delay_s)
+        for centre_hz in OCTAVES_HZ
+        if centre_hz * np.sqrt(2.0) <= whole.sample_rate_hz / 2
+    ]
+    octaves = [octave for octave in found if octave is not None]
+    loudest = max((octave.level_dbfs for octave in octaves), default=0.0)
+    return tuple(octave for octave in octaves if octave.level_dbfs > loudest - settings.octave_range_db)
+
+
+def _octave(
+    parts: tuple[Spectra, ...], whole: Spectra, centre_hz: float, delay_s: float, octaves: float = 1.0
+) -> StereoOctave | None:
+    """One octave (or a band of more of them) with b advanced by ``delay_s``; None where a side is silent."""
+    inside = np.abs(np.log2(np.maximum(whole.frequency_hz, 1.0) / centre_hz)) <= octaves / 2.0
+    power_a, power_b = (float(np.sum(whole.power[track][inside])) for track in (0, 1))
+    if min(power_a, power_b) <= 0.0:
+        return None
+    scale = float(np.sqrt(power_a * power_b))
+    turn = np.exp(2j * np.pi * whole.frequency_hz[inside] * delay_s)
+    aligned = complex(np.sum(whole.cross(0, 1)[inside] * turn)) / scale
+    plain = float(np.sum(whole.cross(0, 1)[inside].real))
+    level = np.sqrt(whole.power[0] * whole.power[1])[inside]
+    coherence = unbiased_coherence(whole, 0, 1)[inside]
+    return StereoOctave(
+        centre_hz=centre_hz,
+        level_dbfs=float(10.0 * np.log10(max(power_a, power_b))),
+        level_difference_db=float(10.0 * np.log10(power_b / power_a)),
+        coherence=float(np.sum(coherence * level) / np.sum(level)),
+        phase_deg=float(np.degrees(np.angle(aligned))),
+        correlation=plain / scale,
+        aligned_correlation=aligned.real,
+        aligned_correlation_std=_scatter(parts, whole, inside, turn) / scale,
+        aligned_size=abs(aligned),
+        mono_sum_loss_db=loss_db(power_a + power_b, plain),
+        mono_sum_loss_flipped_db=loss_db(power_a + power_b, -plain),
+    )
+
+
+def _scatter(
+    parts: tuple[Spectra, ...],
+    whole: Spectra,
+    inside: np.ndarray[tuple[int], np.dtype[np.bool_]],
+    turn: Floats,
+) -> float:
+    """Uncertainty of the octave's aligned cross power: scatter of the parts, or chance when there are few."""
+    if len(parts) >= 4:
+        shares = [
+            float(np.sum(part.cross(0, 1)[inside] * turn).real) * part.n_frames * len(parts) / whole.n_frames
+            for part in parts
+        ]
+        return float(np.std(shares, ddof=1) / np.sqrt(len(parts)))
+    # Unrelated tracks: variance A·B/2 per bin and frame; a Hann window couples 1.5 bins.
+    product = float(np.sum((whole.power[0] * whole.power[1])[inside]))
+    return float(np.sqrt(1.5 * product / (2.0 * whole.n_frames)))

@@ -1,0 +1,1 @@
+"""Job `pulse`: the line check."""

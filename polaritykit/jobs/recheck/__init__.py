@@ -1,0 +1,1 @@
+"""Job `recheck`: two reports of one set-up."""

@@ -1,0 +1,231 @@
+"""Two reports of one set-up to what changed between them, track by track.
+
+A change that all pairs of a track show is the track's own: a switch thrown, a delay set, a mic moved, a
+pad pressed.  Both reports are documents as `check` writes them.
+
+Conventions: differences are new less old; an offset that grew by +1 ms means that the track now hears the
+same source 1 ms later; standard deviations add in squares.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from polaritykit.base.errors import InputError
+
+Document = Mapping[str, Any]
+
+
+#: A change counts from this many standard deviations on: one in some hundred pairs by chance.
+SIGMAS = 3.0
+
+
+#: Picks repeat to some samples at best, whatever their spread says (4 samples at 44.1 kHz).
+LEAST_MS = 0.1
+
+
+#: Levels of two takes differ by playing alone.
+LEAST_DB = 3.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairChange:
+    """What one pair shows."""
+
+    reference: str
+    other: str
+    turned: bool
+    offset_change_ms: float | None
+    offset_change_std_ms: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackChange:
+    """What one track shows in all its pairs."""
+
+    name: str
+    #: Its polarity against the other tracks is the other one.
+    turned: bool
+    #: Later (positive) than before against the other tracks, or None.
+    later_ms: float | None
+    later_std_ms: float | None
+    #: Change of level, dB, where it is more than playing explains.
+    level_change_db: float | None
+    faults_new: tuple[str, ...]
+    faults_gone: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Recheck:
+    """All differences of two reports."""
+
+    missing: tuple[str, ...]
+    new: tuple[str, ...]
+    tracks: tuple[TrackChange, ...]
+    pairs: tuple[PairChange, ...]
+    compared: int
+
+
+def compare(old: Document, new: Document) -> Recheck:
+    """Compare two reports.
+
+    Parameters
+    ----------
+    old, new : mapping
+        Documents of `check`.
+
+    Returns
+    -------
+    Recheck
+
+    Raises
+    ------
+    InputError
+        The two have no two tracks in common.
+    """
+    before, after = ({track["name"]: track for track in document["tracks"]} for document in (old, new))
+    common = [name for name in before if name in after]
+    if len(common) < 2:
+        raise InputError(
+            "the two reports have fewer than two track names in common: compare reports of one set-up, "
+            "or give the files their old names"
+        )
+    pairs = _pairs(old, new)
+    turned = _turned(common, pairs)
+    later = _later(common, pairs)
+    tracks = [
+        _track(name, before[name], after[name], turned=name in turned, later=later.get(name))
+        for name in common
+    ]
+    return Recheck(
+        missing=tuple(name for name in before if name not in after),
+        new=tuple(name for name in after if name not in before),
+        tracks=tuple(track for track in tracks if _changed(track)),
+        pairs=tuple(pair for pair in pairs if pair.turned or _moved(pair)),
+        compared=len(pairs),
+    )
+
+
+def _pairs(old: Document, new: Document) -> list[PairChange]:
+    """Pairs that both reports answer; offsets only where the same source spoke."""
+    later = {(pair["reference"], pair["other"]): (pair, 1) for pair in new["pairs"]}
+    later |= {(pair["other"], pair["reference"]): (pair, -1) for pair in new["pairs"]}
+    out = []
+    for pair in old["pairs"]:
+        key = (pair["reference"], pair["other"])
+        if key not in later or not pair["related"] or not later[key][0]["related"]:
+            continue
+        again, sign = later[key]
+        signs = {pair["polarity"], again["polarity"]}
+        change, std = _offset_change(pair, again, sign)
+        if "unclear" in signs and change is None:
+            continue
+        out.append(
+            PairChange(
+                reference=key[0],
+                other=key[1],
+                turned=signs == {"same", "inverted"},
+                offset_change_ms=change,
+                offset_change_std_ms=std,
+            )
+        )
+    return out
+
+
+def _offset_change(old: Document, new: Document, sign: int) -> tuple[float | None, float | None]:
+    """Change of the offset by the first source that both reports time in this pair."""
+    again = {source["home"]: source for source in reversed(new["sources"]) if source["offset_ms"] is not None}
+    for source in old["sources"]:
+        other = again.get(source["home"])
+        if source["offset_ms"] is not None and other is not None:
+            std = ((source["offset_std_ms"] or 0.0) ** 2 + (other["offset_std_ms"] or 0.0) ** 2) ** 0.5
+            return sign * other["offset_ms"] - source["offset_ms"], std
+    return None, None
+
+
+def _turned(names: list[str], pairs: list[PairChange]) -> set[str]:
+    """Fewest tracks whose turning explains the pairs that turned: the smaller side of the split."""
+    side = dict.fromkeys(names, 0)
+    known = {(p.reference, p.other): p.turned for p in pairs}
+    known |= {(b, a): turned for (a, b), turned in known.items()}
+    groups: list[list[str]] = []
+    for start in names:
+        if side[start]:
+            continue
+        side[start] = 1
+        group, todo = [], [start]
+        while todo:
+            name = todo.pop()
+            group.append(name)
+            for other in names:
+                if not side[other] and (name, other) in known:
+                    side[other] = -side[name] if known[name, other] else side[name]
+                    todo.append(other)
+        groups.append(group)
+    out: set[str] = set()
+    for group in groups:
+        minus = {name for name in group if side[name] < 0}
+        out |= minus if len(minus) * 2 <= len(group) else set(group) - minus
+    return out
+
+
+def _moved(pair: PairChange) -> bool:
+    if pair.offset_change_ms is None or pair.offset_change_std_ms is None:
+        return False
+    return abs(pair.offset_change_ms) > max(LEAST_MS, SIGMAS * pair.offset_change_std_ms)
+
+
+def _later(names: list[str], pairs: list[PairChange]) -> dict[str, tuple[float, float]]:
+    """Tracks that moved in time, with how much and its uncertainty.
+
+    One move per track is fitted to all pairs, by least squares with outliers weighed down (a pair may have
+    changed its source), and taken against the largest set of tracks that kept their timing together.
+    """
+    index = {name: number for number, name in enumerate(names)}
+    used = [p for p in pairs if p.offset_change_ms is not None and {p.reference, p.other} <= set(names)]
+    if not any(_moved(pair) for pair in used):
+        return {}
+    design = np.zeros((len(used), len(names)))
+    for row, pair in zip(design, used, strict=True):
+        row[index[pair.other]], row[index[pair.reference]] = 1.0, -1.0
+    change = np.array([pair.offset_change_ms or 0.0 for pair in used])
+    weight = np.ones(len(used))
+    for _ in range(30):
+        moves = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)[0]
+        # Weights 1/|residual| make it the least sum of absolute residuals (iteratively reweighted).
+        weight = 1.0 / np.sqrt(np.maximum(np.abs(change - design @ moves), LEAST_MS / 100))
+    together = [int(np.sum(np.abs(moves - move) <= LEAST_MS)) for move in moves]
+    moves = moves - np.median(moves[np.abs(moves - moves[int(np.argmax(together))]) <= LEAST_MS])
+    out = {}
+    for name, number in index.items():
+        own = [pair.offset_change_std_ms or 0.0 for pair in used if name in (pair.reference, pair.other)]
+        if own and abs(moves[number]) > LEAST_MS:
+            out[name] = float(moves[number]), max(float(np.median(own)), 0.02)
+    return out
+
+
+def _track(
+    name: str, old: Document, new: Document, *, turned: bool, later: tuple[float, float] | None
+) -> TrackChange:
+    first, second = old.get("rms_dbfs"), new.get("rms_dbfs")
+    level = float(second) - float(first) if first is not None and second is not None else 0.0
+    return TrackChange(
+        name=name,
+        turned=turned,
+        later_ms=later[0] if later else None,
+        later_std_ms=later[1] if later else None,
+        level_change_db=level if abs(level) > LEAST_DB else None,
+        faults_new=tuple(sorted(set(new["faults"]) - set(old["faults"]))),
+        faults_gone=tuple(sorted(set(old["faults"]) - set(new["faults"]))),
+    )
+
+
+def _changed(track: TrackChange) -> bool:
+    return (
+        track.turned
+        or track.later_ms is not None
+        or track.level_change_db is not None
+        or bool(track.faults_new or track.faults_gone)
+    )

@@ -1,0 +1,28 @@
+"""What changed between two reports, in sentences."""
+
+from polaritykit.jobs.recheck.compare import Recheck
+
+
+def sentences(result: Recheck) -> list[str]:
+    """Say the differences in words, the track's own first."""
+    out = [f"{name} is in the old report only." for name in result.missing]
+    out += [f"{name} is in the new report only." for name in result.new]
+    for track in result.tracks:
+        if track.turned:
+            out.append(f"{track.name} has turned: its polarity against the others is the other one now.")
+        if track.later_ms is not None:
+            word = "later" if track.later_ms > 0 else "earlier"
+            out.append(
+                f"{track.name} hears {abs(track.later_ms):.2f} ms {word} than before: "
+                "a delay was set, its link has another latency, or the mic was moved."
+            )
+        if track.level_change_db is not None:
+            out.append(
+                f"{track.name} is {track.level_change_db:+.1f} dB against before: gain, a pad (10 or 20 dB, "
+                "common practice) or the playing."
+            )
+        out += [f"{track.name}: new fault, {fault}." for fault in track.faults_new]
+        out += [f"{track.name}: fault gone, {fault}." for fault in track.faults_gone]
+    if not out:
+        out.append(f"Nothing changed in {result.compared} pairs that both reports answer.")
+    return out

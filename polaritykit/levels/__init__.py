@@ -1,0 +1,1 @@
+"""Blocks to levels and level faults."""

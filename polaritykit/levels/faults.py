@@ -1,0 +1,121 @@
+"""What to say and do about levels and level faults.
+
+Conventions: sentences that end with a full stop; dB against full scale.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from polaritykit.levels.meter import TrackLevels
+from polaritykit.levels.settings import LevelSettings
+
+
+def sum_advice(dbtp: float, *, is_bound: bool) -> str:
+    """Say what the sum of the corrected tracks reaches.
+
+    Examples
+    --------
+    >>> sum_advice(-4.03, is_bound=False)
+    'The sum of all tracks at unity gain, with these settings, peaks at -4.0 dBTP.'
+    """
+    reaches = "can reach (all peaks at one moment; less in fact)" if is_bound else "peaks at"
+    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {dbtp:+.1f} dBTP"
+    if dbtp <= 0.0:
+        return text + "."
+    if is_bound:
+        return text + ": watch the bus."
+    return (
+        text + f": turn the faders down by {np.ceil(dbtp):.0f} dB at least, or the bus before its converter."
+    )
+
+
+def track_remarks(levels: TrackLevels, settings: LevelSettings | None = None) -> tuple[str, ...]:
+    """Say what is wrong with one track's level or wiring, a sentence for each fault.
+
+    Parameters
+    ----------
+    levels : TrackLevels
+        The measured levels.
+    settings : LevelSettings, optional
+        Thresholds; those the levels were measured with.
+
+    Returns
+    -------
+    tuple of str
+        Nothing for a sound track.
+    """
+    settings = settings or LevelSettings()
+    peak = levels.true_peak_dbtp if levels.true_peak_dbtp is not None else -np.inf
+    said = {
+        "silent": "Nothing but silence or steady noise: dead channel, or its microphone was not open.",
+        "clipped": _clip_remark(levels, settings),
+        "true_peak_over": f"True peak {peak:+.1f} dBTP: over full scale between the samples.",
+        "dc_offset": f"DC offset of {100 * levels.dc_offset:.2f} % of full scale: check converter or preamp.",
+        "duplicate": f"A copy of {levels.duplicate_of}, up to gain and sign: one source on two inputs?",
+        "hum": f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {levels.hum_dbfs or 0:.0f} dBFS: "
+        "check earthing, cables and dimmers.",
+        "not_finite": "Holds samples that are not numbers; they were read as silence.",
+    }
+    remarks = [said[fault] for fault in levels.faults if fault in said]
+    if (
+        not {"clipped", "true_peak_over", "silent"} & set(levels.faults)
+        and -peak < settings.headroom_wanted_db
+    ):
+        remarks.append(f"Only {max(0.0, -peak):.1f} dB of headroom left.")
+    return tuple(remarks)
+
+
+def _clip_remark(levels: TrackLevels, settings: LevelSettings) -> str:
+    if levels.clip_dbfs is None:
+        return "Clipped."
+    count = f"{levels.clipped_runs} flat top{'s' if levels.clipped_runs > 1 else ''}"
+    if 10 ** (levels.clip_dbfs / 20) >= settings.clip_full_scale:
+        return f"Clipped: {count} at full scale."
+    return (
+        f"Clipped: {count} at {levels.clip_dbfs:.1f} dBFS, below full scale: overloaded at the microphone or "
+        "preamp, or turned down later; a lower fader does not mend it."
+    )
+
+
+def level_advice(
+    track_names: Sequence[str], levels: Sequence[TrackLevels], settings: LevelSettings | None = None
+) -> tuple[str, ...]:
+    """Say what to set, for the whole session.
+
+    Parameters
+    ----------
+    track_names : sequence of str
+        Names in session order.
+    levels : sequence of TrackLevels
+        One for each name.
+    settings : LevelSettings, optional
+        Thresholds.
+
+    Returns
+    -------
+    tuple of str
+        Nothing when every track has headroom.
+    """
+    settings = settings or LevelSettings()
+    over, close = [], []
+    for name, level in zip(track_names, levels, strict=True):
+        if {"clipped", "true_peak_over"} & set(level.faults):
+            over.append(name)
+        elif level.true_peak_dbtp is not None and -level.true_peak_dbtp < settings.headroom_wanted_db:
+            close.append(name)
+    sentences = []
+    if over:
+        sentences.append(f"Too loud: {', '.join(over)}.")
+    if close:
+        wanted = settings.headroom_wanted_db
+        sentences.append(f"Less than {wanted:.0f} dB under full scale: {', '.join(close)}.")
+    if sentences:
+        sentences.append(
+            "Lower the level at the microphone's own pad first, then at the preamp's pad or gain "
+            "(common practice)."
+        )
+        sentences.append(
+            "Never let digital full scale be reached, whatever an analogue meter shows (common practice)."
+        )
+    return tuple(sentences)

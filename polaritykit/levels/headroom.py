@@ -1,0 +1,70 @@
+"""Headroom of a sum, and what to do about level faults, in the order the trade does it.
+
+Conventions: levels are dB, 0 dBFS is a full-scale sample; sentences name the track's trouble, then the
+remedy.  Microphone's own pad first, then the preamp's, and never digital full scale: common practice,
+no source.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+
+from polaritykit.base.types import Recording, Samples
+from polaritykit.levels.meter import LevelMeter
+
+
+def worst_sum_dbfs(peaks_dbfs: Iterable[float | None]) -> float | None:
+    """Highest peak the plain sum of tracks can reach, whatever their polarity and delay.
+
+    Parameters
+    ----------
+    peaks_dbfs : iterable of float or None
+        (True) peaks of the tracks; None is silence.
+
+    Returns
+    -------
+    float or None
+        ``20·log10 Σ 10^(peak/20)``: all peaks at one instant.
+
+    Examples
+    --------
+    >>> round(worst_sum_dbfs([-12.0412, -12.0412]), 2)
+    -6.02
+    """
+    total = sum(10 ** (peak / 20) for peak in peaks_dbfs if peak is not None)
+    return 20 * float(np.log10(total)) if total > 0 else None
+
+
+def sum_headroom_db(blocks: Iterable[Samples]) -> float | None:
+    """Headroom of the plain sum of tracks: how far its true peak stays under full scale.
+
+    Parameters
+    ----------
+    blocks : iterable of array, shape (n_tracks, n)
+        Consecutive blocks of the (corrected) tracks, at unity gain.
+
+    Returns
+    -------
+    float or None
+        Positive: room left; negative: the sum must come down by this much.  None for silence.
+    """
+    meter = LevelMeter(("sum",), 48000)
+    for block in blocks:
+        meter.update(block.sum(axis=0, keepdims=True, dtype=np.float32))
+    peak = meter.result()[0].true_peak_dbtp
+    return None if peak is None else -peak
+
+
+def corrected_blocks(
+    recording: Recording,
+    inverts: Sequence[bool],
+    delay_samples: Sequence[float],
+    block_samples: int = 1 << 17,
+) -> Iterator[Samples]:
+    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak)."""
+    n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
+    for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
+        rows = [
+            recording.read(start - whole[k], start - whole[k] + block_samples, (k,)) for k in range(n_tracks)
+        ]
+        yield np.concatenate([-row if invert else row for row, invert in zip(rows, inverts, strict=True)])

@@ -1,0 +1,116 @@
+"""Mains hum: lines at 50 or 60 Hz and their harmonics that stand still over the whole take.
+
+A bass note at 49 or 61.7 Hz is told apart by its frequency (2 s windows resolve 1 Hz) and by coming and
+going; so hum is looked for in the quieter half of the windows, where it must always be, at one level.
+
+Conventions: lines are in Hz, their levels plain RMS power (a full-scale sine is 0.5).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from polaritykit.base.types import Floats, Samples
+from polaritykit.levels.settings import LevelSettings
+
+#: Lines looked for, each with its mains frequency (300 Hz belongs to both and says nothing).
+LINES_HZ = (
+    *((50.0, 50), (100.0, 50), (150.0, 50), (200.0, 50), (250.0, 50)),
+    *((60.0, 60), (120.0, 60), (180.0, 60), (240.0, 60)),
+)
+_WINDOW_S = 2.0
+#: Mains frequency wanders by about this share of itself (common practice: ±0.2 Hz of 50).
+_WANDER = 0.004
+#: The sides a line is compared with begin and end this far outside its own range.
+_SIDES_HZ = (0.7, 2.1)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Hum:
+    """Hum of one track."""
+
+    mains_hz: float
+    level_dbfs: float
+
+
+class HumDetector:
+    """Keeps the level of each line and of its surroundings, window by window.
+
+    Parameters
+    ----------
+    n_tracks : int
+        Number of tracks.
+    rate_hz : float
+        Rate of the decimated samples handed to `update`, at least 600 Hz.
+    """
+
+    def __init__(self, n_tracks: int, rate_hz: float) -> None:
+        self._length = round(_WINDOW_S * rate_hz)
+        self._window = np.hanning(self._length + 1)[:-1]
+        spacing = rate_hz / self._length
+        bins = np.arange(self._length // 2 + 1) * spacing
+        self._ranges = []
+        for line, _ in LINES_HZ:
+            half = max(_WANDER * line, spacing / 2)
+            distance = np.abs(bins - line)
+            near = distance <= half + spacing / 100
+            side = (distance >= half + _SIDES_HZ[0]) & (distance <= half + _SIDES_HZ[1])
+            self._ranges.append(
+                [np.flatnonzero(r) for r in (near, side & (bins < line), side & (bins > line))]
+            )
+        self._pending = np.zeros((n_tracks, 0), dtype=np.float32)
+        # Two arrays (n_tracks, n_lines) a window: 72 bytes a second and track.
+        self._lines: list[Samples] = []
+        self._sides: list[Samples] = []
+
+    def update(self, samples: Samples) -> None:
+        """Take in consecutive decimated samples, shape ``(n_tracks, n)``."""
+        self._pending = np.concatenate([self._pending, samples], axis=1)
+        while self._pending.shape[1] >= self._length:
+            spectrum = np.fft.rfft(self._pending[:, : self._length] * self._window, axis=1)
+            # Peak bin of a sine of RMS r under a window w: |X| = r/√2·Σw; hence r² = 2|X|²/(Σw)².
+            power = 2 * np.abs(spectrum) ** 2 / self._window.sum() ** 2
+            # Three bins together lose nothing when the line lies between two (Hann: 1.5 bins of noise).
+            power3 = (power[:, :-2] + power[:, 1:-1] + power[:, 2:]) / 1.5
+            peak = [power3[:, near - 1].max(axis=1) for near, _, _ in self._ranges]
+            side = [
+                np.maximum(power[:, low].mean(axis=1), power[:, high].mean(axis=1))
+                for _, low, high in self._ranges
+            ]
+            self._lines.append(np.stack(peak, axis=1).astype(np.float32))
+            self._sides.append(np.stack(side, axis=1).astype(np.float32))
+            self._pending = self._pending[:, self._length // 2 :]
+
+    def result(self, settings: LevelSettings) -> tuple[Hum | None, ...]:
+        """Hum of each track, or None where there is none (or too short a take to tell)."""
+        n_tracks = self._pending.shape[0]
+        if len(self._lines) < settings.hum_windows:
+            return (None,) * n_tracks
+        lines = np.stack(self._lines).astype(np.float64)
+        sides = np.stack(self._sides).astype(np.float64)
+        return tuple(_judge(lines[:, track], sides[:, track], settings) for track in range(n_tracks))
+
+
+def _judge(lines: Floats, sides: Floats, settings: LevelSettings) -> Hum | None:
+    """Decide for one track from ``(n_windows, n_lines)`` powers."""
+    steady: dict[int, dict[float, float]] = {50: {}, 60: {}}
+    for number, (line_hz, mains) in enumerate(LINES_HZ):
+        # Digital silence holds no hum and no pause.
+        heard = np.flatnonzero(lines[:, number] > 0)
+        if len(heard) < settings.hum_windows:
+            continue
+        quiet = heard[np.argsort(sides[heard, number], kind="stable")[: max(2, (len(heard) + 1) // 2)]]
+        level = 10 * np.log10(lines[quiet, number])
+        prominence = level - 10 * np.log10(np.maximum(sides[quiet, number], 1e-30))
+        present = prominence >= settings.hum_prominence_db
+        if present.mean() < settings.hum_presence:
+            continue
+        low, high = np.quantile(level[present], (0.1, 0.9))
+        if high - low <= settings.hum_spread_db:
+            steady[mains][line_hz] = float(10 ** (np.median(level[present]) / 10))
+    found = max(steady, key=lambda mains: sum(steady[mains].values()))
+    powers = steady[found]
+    # One harmonic alone may be a held note; the fundamental or two lines of one family are not.
+    if float(found) not in powers and len(powers) < 2:
+        return None
+    return Hum(mains_hz=float(found), level_dbfs=float(10 * np.log10(sum(powers.values()))))

@@ -1,0 +1,1 @@
+"""HTML frame, charts, tables and the report folder; knows no job."""

@@ -1,0 +1,1 @@
+"""Blocks to pooled spectra; correlation, sums and combs from them."""

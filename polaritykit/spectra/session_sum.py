@@ -1,0 +1,70 @@
+"""The sum of all tracks before and after the corrections, and which source is brought together where.
+
+Conventions: levels in dB against the power sum of all tracks (0 dB: nothing adds or cancels; +10·log₁₀ n: n
+equal tracks agree); the gain of every track is 1.  A delay d turns a track by e^(−j2πfd).
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
+from polaritykit.spectra.pool import Spectra
+from polaritykit.spectra.settings import KitSumSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class KitSum:
+    """Level of the sum of all tracks per octave, dB against their power sum."""
+
+    centre_hz: tuple[float, ...]
+    before_db: tuple[float, ...]
+    #: With the corrections.
+    after_db: tuple[float, ...]
+
+
+_DEFAULTS = KitSumSettings()
+
+
+def octave_sums(
+    spectra: Spectra,
+    inverts: Sequence[bool],
+    delays_ms: Sequence[float],
+    settings: KitSumSettings = _DEFAULTS,
+) -> KitSum:
+    """Level of the sum of all tracks per octave, as recorded and corrected.
+
+    Parameters
+    ----------
+    spectra : Spectra
+        Of all tracks, as recorded.
+    inverts : sequence of bool
+        Whether each track is flipped.
+    delays_ms : sequence of float
+        Delay given to each track.
+
+    Returns
+    -------
+    KitSum
+        Octaves the spectra reach and whose power sum is within `range_db` of the loudest one.
+    """
+    plain = np.ones(len(spectra.power), np.complex128)
+    signs = np.where(inverts, -1.0, 1.0)
+    power = spectra.power.sum(axis=0)
+    before = np.einsum("kab,a,b->k", spectra.matrix, plain, plain, optimize=True).real
+    turns = signs * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * (np.asarray(delays_ms) * 1e-3))
+    after = np.einsum("ka,kab,kb->k", turns.conj(), spectra.matrix, turns, optimize=True).real
+    rows = []
+    for centre in OCTAVES_HZ:
+        inside = octave_bins(spectra.frequency_hz, centre)
+        rows.append([float(np.sum(values[inside])) for values in (power, before, after)])
+    totals = np.array(rows)
+    heard = totals[:, 0] > totals[:, 0].max(initial=0.0) * 10.0 ** (-settings.range_db / 10.0)
+    floor = 10.0 ** (settings.floor_db / 10.0)
+    ratios = 10.0 * np.log10(np.maximum(totals[heard, 1:] / totals[heard, :1], floor))
+    return KitSum(
+        centre_hz=tuple(centre for centre, kept in zip(OCTAVES_HZ, heard, strict=True) if kept),
+        before_db=tuple(float(value) for value in ratios[:, 0]),
+        after_db=tuple(float(value) for value in ratios[:, 1]),
+    )

@@ -1,0 +1,1 @@
+"""Hits: onsets to sources, first arrivals and signs."""

@@ -1,0 +1,97 @@
+"""Windows of one source's hits to a signed vote for every pair of tracks.
+
+The sign is read twice by different means: a normalised correlation of the first milliseconds, hit by
+hit, in the band where near and far mics agree; and the averaged, whitened, bounded votes.
+
+Conventions
+-----------
+A positive sign for (a, b) says that the two hear this source with the same polarity at their arrivals.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, read_only
+from polaritykit.struck.first_arrival import Arrivals
+from polaritykit.struck.pair_correlation import pair_correlations
+from polaritykit.struck.settings import SignSettings
+
+
+@dataclass(frozen=True, kw_only=True)
+class HitSigns:
+    """Signs of one source for all pairs; arrays (n_tracks, n_tracks), [a, b]."""
+
+    #: Mean over hits of the signed correlation of the direct sound at its best lag.
+    correlation: Floats
+    #: Signed correlation of the averaged votes.
+    votes: Floats
+
+
+def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int) -> Floats:
+    """Causal second-order Butterworth band-pass along the last axis."""
+    from scipy.signal import butter, sosfilt
+
+    sections = butter(2, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
+    return np.asarray(sosfilt(sections, windows, axis=-1))
+
+
+def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) -> Floats:
+    """Causal fourth-order Butterworth low-pass along the last axis; as it is where the rate leaves no room.
+
+    Near the end of the band converters ring *before* the sound (linear-phase filters); a near mic would be
+    picked at that ringing, a far one not.
+    """
+    from scipy.signal import butter, sosfilt
+
+    if top_hz >= 0.45 * sample_rate_hz:
+        return windows.astype(np.float64)
+    sections = butter(4, top_hz, btype="lowpass", fs=sample_rate_hz, output="sos")
+    return np.asarray(sosfilt(sections, windows, axis=-1))
+
+
+def read_signs(
+    windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int, settings: SignSettings
+) -> HitSigns:
+    """Read the sign of every pair from the windows of one source's hits.
+
+    Parameters
+    ----------
+    windows : ndarray, shape (n_hits, n_tracks, n_samples)
+    zero : int
+        Sample of the reference time.
+    arrivals : Arrivals
+    sample_rate_hz : int
+    settings : SignSettings
+
+    Returns
+    -------
+    HitSigns
+    """
+
+    def samples(milliseconds: float) -> int:
+        return round(milliseconds * 1e-3 * sample_rate_hz)
+
+    picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
+    direct = pair_correlations(
+        band_pass(windows, settings.sign_band_hz, sample_rate_hz),
+        picks,
+        before=samples(settings.sign_before_ms),
+        length=samples(settings.sign_before_ms + settings.sign_after_ms),
+        reach=samples(settings.sign_search_ms),
+    )
+    votes = pair_correlations(
+        arrivals.votes[None],
+        picks,
+        before=samples(settings.votes_before_ms),
+        length=samples(settings.votes_before_ms + settings.votes_after_ms),
+        reach=samples(settings.votes_search_ms),
+    )
+    return HitSigns(correlation=read_only(_largest(direct.mean(axis=0))), votes=read_only(_largest(votes[0])))
+
+
+def _largest(curves: Floats) -> Floats:
+    """Value of largest size along the last axis, sign kept."""
+    at = np.argmax(np.abs(curves), axis=-1)[..., None]
+    return np.asarray(np.take_along_axis(curves, at, axis=-1)[..., 0])

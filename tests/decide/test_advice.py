@@ -1,0 +1,303 @@
+"""Advice on one pair and settings of a session, from conclusions written by hand: each rule by itself."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from polaritykit.decide.advice import advise
+from polaritykit.decide.agreement import agree
+from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.corrections import choose_anchor, correct
+from polaritykit.decide.findings import PairSource
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings
+from polaritykit.spectra.records import BandGains, BandLevels
+
+SETTINGS = AdviceSettings()
+
+
+def source(home="snare", *, offset_ms=2.0, polarity="same", level_db=0.0, dissents=False):
+    """Make what one source says of a pair."""
+    return PairSource(
+        home=home,
+        kind="hits",
+        hits=20,
+        offset_ms=offset_ms,
+        offset_std_ms=0.01,
+        polarity=polarity,
+        confidence=0.98,
+        level_db=level_db,
+        level_difference_db=0.0,
+        dissents=dissents,
+        band_hz=(100.0, 500.0),
+        sum_effect_db=0.0,
+        sum_effect_aligned_db=0.0,
+    )
+
+
+def conclusion(offset_ms=2.0, polarity="same", *, sources=None, related=True, strong=True, reason=None):
+    """Make what the evidence says of a pair."""
+    sources = (source(offset_ms=offset_ms, polarity=polarity),) if sources is None else sources
+    return Conclusion(
+        related=related,
+        relation="acoustic" if related else None,
+        offset_s=None if offset_ms is None or not related else offset_ms * 1e-3,
+        std_s=None if offset_ms is None or not related else 1e-5,
+        polarity=polarity if related else "unclear",
+        confidence=0.98,
+        strong=strong,
+        main=sources[0] if sources and related else None,
+        sources=sources if related else (),
+        reason=reason,
+    )
+
+
+def gains(flipped=0.0, aligned=0.0, both=0.0):
+    """Predicted changes of the sum."""
+    levels = BandLevels(as_recorded=0.0, flipped=flipped, aligned=aligned, aligned_flipped=both)
+    return BandGains(level_db=levels, flipped_db=flipped, aligned_db=aligned, aligned_flipped_db=both)
+
+
+def advice(found, predicted, *, linked=False):
+    """Advise with the usual settings."""
+    return advise(found, predicted, linked=linked, settings=SETTINGS)
+
+
+def test_nothing_in_common_nothing_to_set():
+    """Unrelated tracks are left, with the reason."""
+    given = advice(conclusion(related=False, reason="no sound was found"), None)
+
+    assert (given.action, given.invert, given.delay_ms) == ("leave", False, 0.0)
+    assert "no sound was found" in given.why
+
+
+@pytest.mark.parametrize(
+    ("found", "predicted", "expected"),
+    [
+        (conclusion(2.0), gains(aligned=2.5), ("delay", False, 2.0, 2.5)),
+        (conclusion(-2.0), gains(aligned=2.5), ("delay", False, 2.0, 2.5)),
+        (conclusion(0.02, "inverted"), gains(flipped=9.0), ("flip", True, 0.0, 9.0)),
+        (conclusion(-1.5, "inverted"), gains(both=4.0), ("flip_and_delay", True, 1.5, 4.0)),
+        (conclusion(0.02), gains(flipped=-9.0), ("leave", False, 0.0, 0.0)),
+        (conclusion(2.0), gains(aligned=0.4), ("leave", False, 0.0, 0.0)),
+    ],
+)
+def test_flip_delay_both_or_neither(found, predicted, expected):
+    """Polarity decides the switch, the offset the delay, the predicted gain whether it is worth it."""
+    given = advice(found, predicted)
+
+    assert (given.action, given.invert) == expected[:2]
+    assert (given.delay_ms, given.gain_db) == pytest.approx(expected[2:])
+
+
+def test_a_change_that_gains_less_than_is_heard_is_never_advised():
+    """Whatever polarity and offset say."""
+    for polarity in ("same", "inverted"):
+        for offset_ms in (0.0, 0.5, 3.0):
+            little = SETTINGS.least_gain_db - 0.01
+            given = advice(conclusion(offset_ms, polarity), gains(little, little, little))
+
+            assert given.action in ("leave", "listen")
+            assert (given.invert, given.delay_ms) == (False, 0.0)
+
+
+def test_unclear_polarity_is_for_the_ear():
+    """No flip on no evidence."""
+    given = advice(conclusion(2.0, "unclear", reason="too few clean hits"), gains(9.0, 9.0, 9.0))
+
+    assert (given.action, given.invert) == ("listen", False)
+    assert "too few clean hits" in given.why
+
+
+def test_without_an_offset_the_ear_decides():
+    """Nothing can be predicted then."""
+    assert advice(conclusion(None), None).action == "listen"
+
+
+def test_a_stereo_pair_is_never_delayed_against_itself():
+    """But flipped, when it is inverted."""
+    assert advice(conclusion(0.8), gains(aligned=5.0), linked=True).action == "leave"
+    flipped = advice(conclusion(0.8, "inverted"), gains(flipped=5.0, both=9.0), linked=True)
+    assert (flipped.action, flipped.delay_ms) == ("flip", 0.0)
+    # The image is wrong even where one band of the mono sum gains nothing.
+    assert advice(conclusion(0.8, "inverted"), gains(flipped=-1.0), linked=True).invert
+
+
+def test_a_far_mic_keeps_its_lateness():
+    """A room mic ten milliseconds away."""
+    assert advice(conclusion(10.0), gains(aligned=5.0)).delay_ms == 0.0
+
+
+def test_two_sources_with_opposite_offsets_need_distance():
+    """One delay would pull the other source further apart."""
+    found = conclusion(2.0, sources=(source("voice", offset_ms=2.0), source("guitar", offset_ms=-1.5)))
+    given = advice(found, gains(aligned=5.0))
+
+    assert (given.action, given.delay_ms) == ("move", 0.0)
+    assert "voice" in given.why
+    assert "guitar" in given.why
+
+
+# Settings of a session.
+
+NAMES = ("kick", "snare", "oh_left", "oh_right", "room")
+#: Lateness of each track for all sources, ms, and wiring.
+LATE_MS = (0.0, 1.0, 4.0, 4.5, 15.0)
+
+
+def session(signs=(1, 1, 1, 1, 1), late_ms=LATE_MS, names=NAMES, apart=()):
+    """Conclusions of a session in which one source reaches all tracks, and the agreement on its signs."""
+    n = len(names)
+    weights = 5.0 * np.outer(signs, signs) * ~np.eye(n, dtype=bool)
+    pairs = {}
+    for a in range(n):
+        for b in range(a + 1, n):
+            related = not {names[a], names[b]} & set(apart)
+            word = "same" if signs[a] == signs[b] else "inverted"
+            pairs[a, b] = conclusion(late_ms[b] - late_ms[a], word, related=related)
+            if not related:
+                weights[a, b] = weights[b, a] = 0.0
+    return pairs, agree([weights], [0], AgreementSettings())
+
+
+def settings_of(pairs, agreement, *, names=NAMES, linked=(("oh_left", "oh_right"),), anchor=2):
+    """Run `correct` without further evidence."""
+    return correct(
+        names,
+        pairs,
+        evidence=(),
+        agreement=agreement,
+        linked=linked,
+        anchor=anchor,
+        sample_rate_hz=48_000,
+        settings=SETTINGS,
+        signs=AgreementSettings(),
+    )
+
+
+def test_close_mics_are_delayed_to_the_anchor_and_the_image_is_kept():
+    """4 and 3 ms to the left overhead; the right one stays as it is, the room keeps its lateness."""
+    found = settings_of(*session())
+    delays = {track.name: track.delay_ms for track in found.tracks}
+
+    assert delays == pytest.approx({"kick": 4.0, "snare": 3.0, "oh_left": 0.0, "oh_right": 0.0, "room": 0.0})
+    assert found.tracks[0].delay_samples == pytest.approx(192.0)
+    assert found.anchor == "oh_left"
+    assert found.groups == (NAMES,)
+
+
+@pytest.mark.parametrize("backwards", [{1}, {0, 3}, {4}, {2}])
+def test_the_smaller_side_is_flipped(backwards):
+    """Relative polarity cannot tell the two sides apart; fewer flips are taken."""
+    signs = tuple(-1 if track in backwards else 1 for track in range(5))
+    found = settings_of(*session(signs))
+    turned = settings_of(*session(tuple(-sign for sign in signs)))
+
+    assert {k for k, track in enumerate(found.tracks) if track.invert} == backwards
+    assert [track.invert for track in turned.tracks] == [track.invert for track in found.tracks]
+
+
+def test_a_mic_under_a_drum_is_flipped_for_the_sum_and_no_cable_is_blamed():
+    """A head moves towards one mic and away from the other (textbook: both sides of a membrane)."""
+    names = ("snare_top", "snare_bottom", "oh_left", "oh_right", "room")
+    found = settings_of(*session((1, -1, 1, 1, 1), names=names), names=names)
+
+    assert found.tracks[1].invert
+    assert "no cable needs mending" in found.tracks[1].why
+
+
+def test_one_source_alone_does_not_send_anybody_to_mend_a_cable():
+    """Wiring turns every source, a place behind a drum only that one."""
+    pairs, agreement = session((-1, 1, 1, 1, 1))
+    alone = {key: replace(pair, strong=False) for key, pair in pairs.items()}
+    found = settings_of(alone, agreement).tracks[0]
+    plain = settings_of(pairs, agreement).tracks[0]
+
+    assert found.invert
+    assert plain.invert
+    assert "for snare alone" in found.why
+    assert "alone" not in plain.why
+
+
+def test_flips_satisfy_every_pair_at_once():
+    """After the flips no decided pair is inverted."""
+    signs = (1, -1, 1, 1, -1)
+    pairs, agreement = session(signs)
+    flips = [track.invert for track in settings_of(pairs, agreement).tracks]
+
+    for (a, b), pair in pairs.items():
+        assert (pair.polarity == "inverted") == (flips[a] != flips[b])
+
+
+def test_a_track_that_shares_nothing_is_left_alone():
+    """No flip, no delay, no group."""
+    pairs, agreement = session((1, 1, 1, 1, -1), apart=("room",))
+    found = settings_of(pairs, agreement)
+
+    assert (found.tracks[4].invert, found.tracks[4].delay_ms) == (False, 0.0)
+    assert found.groups == (NAMES[:4],)
+
+
+def test_no_delay_is_negative_and_the_latest_sets_zero():
+    """Also when a track is later than the anchor: the others wait for it."""
+    found = settings_of(*session(late_ms=(0.0, 6.0, 4.0, 4.5, 15.0)))
+    delays = {track.name: track.delay_ms for track in found.tracks}
+
+    assert min(delays.values()) == 0.0
+    assert delays["snare"] == 0.0
+    assert delays["kick"] == pytest.approx(6.0)
+    assert delays["oh_left"] == delays["oh_right"] == pytest.approx(2.0)
+
+
+def test_what_keeps_its_lateness_waits_with_the_anchor():
+    """The room stays 11 ms behind the left overhead though that waits 2 ms for the snare mic."""
+    found = settings_of(*session(late_ms=(0.0, 6.0, 4.0, 4.5, 15.0)))
+
+    assert found.tracks[4].delay_ms == pytest.approx(2.0)
+
+
+def test_loops_of_true_offsets_close():
+    """The way there and back again is no time."""
+    assert [loop.residual_ms for loop in settings_of(*session()).loops] == pytest.approx([0.0] * 10)
+
+
+def test_a_loop_that_does_not_close_is_shown_with_its_residual():
+    """One pair off by half a millisecond shows in the three loops that hold it."""
+    pairs, agreement = session()
+    pairs[0, 1] = conclusion(1.5)
+    worst = settings_of(pairs, agreement).loops[:3]
+
+    assert [abs(loop.residual_ms) for loop in worst] == pytest.approx([0.5] * 3)
+    assert all({"kick", "snare"} <= set(loop.tracks) for loop in worst)
+
+
+def test_dissenting_sources_are_named():
+    """Against the session's sign, with the pair."""
+    pairs, agreement = session()
+    pairs[0, 1] = conclusion(
+        1.0, sources=(source("snare"), source("kick", polarity="inverted", dissents=True))
+    )
+    outvoted = settings_of(pairs, agreement).outvoted
+
+    assert [(item.reference, item.other) for item in outvoted] == [("kick", "snare")]
+    assert "kick is heard inverted" in outvoted[0].why
+
+
+def test_anchor_is_an_overhead_where_there_is_one():
+    """One of a stereo pair by preference; else the latest of those that most tracks relate to."""
+    pairs, _ = session()
+
+    assert choose_anchor(NAMES, pairs, (("oh_left", "oh_right"),)) in (2, 3)
+    assert choose_anchor(("a", "b", "c", "d", "e"), pairs, ()) == 4
+    nothing = {key: conclusion(related=False) for key in pairs}
+    assert choose_anchor(NAMES, nothing, ()) is None
+
+
+def test_nothing_found_nothing_set():
+    """No source, no agreement: every track as it is."""
+    pairs = {key: conclusion(related=False) for key in session()[0]}
+    found = settings_of(pairs, None, anchor=None)
+
+    assert found.anchor is None
+    assert not any(track.invert or track.delay_ms for track in found.tracks)
+    assert found.groups == ()

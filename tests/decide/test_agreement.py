@@ -1,0 +1,215 @@
+"""Agreement of signed evidence against brute force written as the definition reads, and textbook balance."""
+
+from itertools import combinations, product
+
+import numpy as np
+import pytest
+
+from polaritykit.decide.agreement import EXACT_UP_TO, agree
+from polaritykit.decide.settings import AgreementSettings
+
+SETTINGS = AgreementSettings()
+
+
+def edges(n, *given):
+    """Symmetric evidence from (a, b, log-odds)."""
+    matrix = np.zeros((n, n))
+    for a, b, value in given:
+        matrix[a, b] = matrix[b, a] = value
+    return matrix
+
+
+def objection_to(signs, matrices):
+    """Least price of explaining a witness under an assignment, by trying every explanation.
+
+    A witness with several sources says the strongest word for each sign.  An explanation is a set of tracks
+    picked wrongly, each at its price, and edges broken at their worth.
+    """
+    n = len(signs)
+    pairs = list(combinations(range(n), 2))
+    matrix = np.zeros((n, n))
+    for a, b in pairs:
+        words = [matrix_of_one[a, b] for matrix_of_one in matrices]
+        matrix[a, b] = matrix[b, a] = max(*words, 0.0) + min(*words, 0.0)
+    price = [
+        SETTINGS.pick_price * min(max(abs(matrix[a, b]) for b in range(n)) / SETTINGS.full_edge, 1.0)
+        for a in range(n)
+    ]
+    worth = {own: sum(matrix[a, b] * own[a] * own[b] for a, b in pairs) for own in product((1, -1), repeat=n)}
+    best = max(worth.values())
+    costs = [
+        best - value + sum(price[a] for a in range(n) if own[a] != signs[a]) for own, value in worth.items()
+    ]
+    return min(*costs, SETTINGS.witness_cap)
+
+
+def brute_force(weights, witnesses):
+    """Margins of all pairs by trying everything; slow and plain."""
+    n = len(weights[0])
+    total = {}
+    for signs in product((1, -1), repeat=n):
+        total[signs] = sum(
+            objection_to(signs, [w for w, name in zip(weights, witnesses, strict=True) if name == who])
+            for who in set(witnesses)
+        )
+    least = min(total.values())
+    margin = np.zeros((n, n))
+    for a, b in combinations(range(n), 2):
+        same = min(value for signs, value in total.items() if signs[a] == signs[b])
+        other = min(value for signs, value in total.items() if signs[a] != signs[b])
+        margin[a, b] = margin[b, a] = other - same
+    return margin, least, total
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_margins_equal_brute_force(seed):
+    """Random evidence of several witnesses, some contradicting themselves, some with two sources."""
+    rng = np.random.default_rng(seed)
+    n = int(rng.integers(2, 6))
+    witnesses = [0, 1, 1, 2][: int(rng.integers(1, 5))]
+    weights = []
+    for _ in witnesses:
+        upper = np.triu(rng.normal(0, 2, (n, n)) * (rng.random((n, n)) < 0.7), 1)
+        weights.append(upper + upper.T)
+    found = agree(weights, witnesses, SETTINGS)
+    margin, least, total = brute_force(weights, witnesses)
+    apart = found.group[:, None] != found.group[None, :]
+
+    assert found.margin[~apart] == pytest.approx(margin[~apart], abs=1e-9)
+    assert np.all(found.margin[apart] == 0)
+    assert total[tuple(int(s) for s in found.signs)] == pytest.approx(least, abs=1e-9)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_least_margin_is_the_worst_of_leaving_one_witness_out(seed):
+    """Each witness struck out in turn, by calling the module anew."""
+    rng = np.random.default_rng(100 + seed)
+    n, witnesses = 4, [0, 1, 2]
+    weights = []
+    for _ in witnesses:
+        upper = np.triu(rng.normal(1, 1.5, (n, n)), 1)
+        weights.append(upper + upper.T)
+    found = agree(weights, witnesses, SETTINGS)
+    others = [found.margin] + [
+        brute_force([w for k, w in enumerate(weights) if k != out], [w for w in witnesses if w != out])[0]
+        for out in witnesses
+    ]
+    least = np.where(found.margin >= 0, np.min(others, axis=0), np.max(others, axis=0))
+
+    assert found.least_margin[np.triu_indices(n, 1)] == pytest.approx(least[np.triu_indices(n, 1)], abs=1e-9)
+
+
+def test_a_balanced_triangle_is_taken_as_it_is():
+    """Harary 1953 (from memory): signs with an even number of minus edges round every circle can be met."""
+    found = agree([edges(3, (0, 1, 2.0), (1, 2, -2.0), (0, 2, -2.0))], [0], SETTINGS)
+
+    assert list(found.signs * found.signs[0]) == [1, 1, -1]
+    assert np.sign(found.margin[[0, 1, 0], [1, 2, 2]]).tolist() == [1, -1, -1]
+
+
+def test_an_unbalanced_triangle_gives_up_its_weakest_edge():
+    """One minus edge in three cannot be met; the weakest goes, and no margin exceeds what is left of it."""
+    found = agree([edges(3, (0, 1, 2.0), (1, 2, 2.0), (0, 2, -0.5))], [0], SETTINGS)
+
+    assert len(set(found.signs.tolist())) == 1
+    assert 0 < found.margin[0, 2] <= SETTINGS.pick_price * 2.0 / SETTINGS.full_edge + 1e-9
+
+
+def test_one_wrong_pick_does_not_silence_a_source():
+    """A source wrong on track 4 alone still speaks for tracks 0 to 3 where a witness knows better of 4."""
+    n = 5
+    wrong = edges(n, *((a, b, -2.4 if b == 4 else 2.4) for a, b in combinations(range(n), 2)))
+    knows = edges(n, *((a, 4, 2.4) for a in range(2)))
+    other = edges(n, *((a, 4, 2.4) for a in range(2, 4)))
+    found = agree([wrong, knows, other], [0, 1, 2], SETTINGS)
+
+    assert found.margin[0, 1] >= SETTINGS.pick_price - 1e-9
+    assert found.margin[0, 4] > 0
+
+
+def test_one_witness_is_never_more_than_its_cap():
+    """Repeating an error on many pairs does not make it surer; one track is worth one pick."""
+    n = 6
+    many = np.full((n, n), -5.0)
+    np.fill_diagonal(many, 0.0)
+    found = agree([edges(n, *((0, b, 50.0) for b in range(1, n)))], [0], SETTINGS)
+
+    assert np.abs(found.margin).max() == pytest.approx(SETTINGS.pick_price)
+    assert np.abs(agree([many], [0], SETTINGS).margin).max() <= SETTINGS.witness_cap
+
+
+def test_two_sources_at_one_home_count_once():
+    """A soft and a hard snare are one witness: sources with one home share one price."""
+    matrix = edges(2, (0, 1, 50.0))
+
+    assert agree([matrix, matrix], [0, 0], SETTINGS).margin[0, 1] == pytest.approx(SETTINGS.pick_price)
+    assert agree([matrix, matrix], [0, 1], SETTINGS).margin[0, 1] == pytest.approx(2 * SETTINGS.pick_price)
+
+
+def test_two_witnesses_outvote_one():
+    """The dissenting source is overruled, and the pair's margin is what is left."""
+    two, one = edges(3, (0, 1, 50.0), (1, 2, 50.0)), edges(3, (0, 1, -50.0), (1, 2, 50.0))
+    found = agree([two, two, one], [0, 1, 2], SETTINGS)
+
+    assert found.margin[0, 1] == pytest.approx(SETTINGS.pick_price)
+    # The dissenter explains either answer about tracks 1 and 2 by one wrong pick: it adds nothing.
+    assert found.margin[1, 2] == pytest.approx(2 * SETTINGS.pick_price)
+    assert found.witness_margin[2, 0, 1] == pytest.approx(-SETTINGS.pick_price)
+    # Without one of the two the votes are even: not strong.
+    assert found.least_margin[0, 1] == pytest.approx(0.0)
+
+
+def test_nothing_is_said_across_groups():
+    """Tracks that share no evidence have no relative sign."""
+    found = agree([edges(4, (0, 1, 50.0), (2, 3, -50.0))], [0], SETTINGS)
+
+    assert found.group[0] == found.group[1] != found.group[2] == found.group[3]
+    assert np.all(found.margin[:2, 2:] == 0.0)
+
+
+def test_a_chain_hangs_on_its_weakest_link():
+    """A group of tracks tied to the rest by one weak edge is no surer than that edge, however sure inside."""
+    weak = 0.4 * SETTINGS.full_edge
+    found = agree([edges(4, (0, 1, 50.0), (1, 2, weak), (2, 3, 50.0))], [0], SETTINGS)
+
+    assert found.margin[0, 3] == pytest.approx(found.margin[1, 2])
+    assert found.margin[1, 2] <= min(weak * 2, SETTINGS.witness_cap * 0.4) + 1e-9
+    assert found.margin[0, 1] > found.margin[1, 2]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_more_tracks_than_can_be_tried_follow_planted_signs(seed):
+    """Twenty-four tracks, six witnesses, a tenth of the edges wrong: the planted signs come back."""
+    rng = np.random.default_rng(seed)
+    n = 2 * EXACT_UP_TO
+    signs = rng.choice([1, -1], n)
+    weights = []
+    for _ in range(6):
+        size = rng.uniform(1.0, 2.4, (n, n)) * (rng.random((n, n)) < 0.3)
+        wrong = np.where(rng.random((n, n)) < 0.1, -1, 1)
+        upper = np.triu(np.outer(signs, signs) * size * wrong, 1)
+        weights.append(upper + upper.T)
+    found = agree(weights, list(range(6)), SETTINGS)
+    decided = np.abs(found.margin) >= SETTINGS.decide_margin
+
+    assert np.array_equal(found.signs * found.signs[0], signs * signs[0])
+    assert np.all(np.sign(found.margin[decided]) == np.outer(signs, signs)[decided])
+    assert decided.sum() > 0.5 * n * (n - 1)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_flipping_a_track_flips_exactly_its_margins(seed):
+    """Equivariance: turning one track's evidence turns its row and column and nothing else."""
+    rng = np.random.default_rng(seed)
+    n, track = 7, 3
+    weights = []
+    for _ in range(3):
+        upper = np.triu(rng.normal(0.5, 1.5, (n, n)), 1)
+        weights.append(upper + upper.T)
+    turn = np.ones((n, n))
+    turn[track] *= -1
+    turn[:, track] *= -1
+    before, after = (agree(w, [0, 1, 2], SETTINGS) for w in (weights, [w * turn for w in weights]))
+
+    assert after.margin == pytest.approx(before.margin * turn, abs=1e-9)
+    assert after.least_margin == pytest.approx(before.least_margin * turn, abs=1e-9)

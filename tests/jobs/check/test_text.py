@@ -1,0 +1,115 @@
+"""CSV read back by the csv module, and the terminal summary at several widths with hostile names."""
+
+import csv
+import io
+import re
+import unicodedata
+
+import page_fixture
+import pytest
+
+from polaritykit.jobs.check.text import corrections_csv, pairs_csv, summary_text
+
+
+@pytest.fixture(scope="module")
+def document():
+    """Return the invented session's document."""
+    return page_fixture.make_document()
+
+
+def _rows(text):
+    return list(csv.DictReader(io.StringIO(text)))
+
+
+def test_pairs_csv_holds_every_pair_and_its_numbers(document):
+    """Read back (RFC 4180 quoting by the standard library), every number equals the document's."""
+    rows = _rows(pairs_csv(document))
+
+    assert len(rows) == len(document["pairs"])
+    for row, pair in zip(rows, document["pairs"], strict=True):
+        assert (row["reference"], row["other"]) == (pair["reference"], pair["other"])
+        assert row["related"] == ("true" if pair["related"] else "false")
+        assert row["offset_ms"] == ("" if pair["offset_ms"] is None else repr(pair["offset_ms"]))
+        assert row["polarity"] == pair["polarity"]
+        assert row["advice_action"] == (pair["advice"]["action"] if pair["advice"] else "")
+
+
+def test_corrections_csv_keeps_hostile_names_whole(document):
+    """Quotes, markup, right-to-left and 200 characters come back as they went in."""
+    rows = _rows(corrections_csv(document))
+
+    assert [row["name"] for row in rows] == [track["name"] for track in document["corrections"]["tracks"]]
+    assert {row["anchor"] for row in rows} == {"07_oh_left"}
+    assert {row["name"] for row in rows if row["invert"] == "true"} == {
+        "03_snare_bottom",
+        page_fixture.QUOTES,
+    }
+
+
+@pytest.mark.parametrize("width", [40, 80, 160])
+def test_summary_fits_the_terminal(document, width):
+    """No line is wider than the terminal, counted as Unicode Standard Annex 11 counts columns."""
+    for line in summary_text(document, width=width).splitlines():
+        columns = sum(2 if unicodedata.east_asian_width(char) in "WF" else 1 for char in line)
+        assert columns <= width
+
+
+def test_summary_answers_first(document):
+    """The headline is the first line; what to set comes before what is unclear; reasons are given."""
+    text = summary_text(document)
+
+    assert text.startswith(document["summary"]["headline"])
+    assert text.index("Set this") < text.index("Unclear") < text.index("Levels and files")
+    assert "flip polarity, delay 8.17 ms (392 samples)" in text
+    assert "two lobes of opposite sign" in text
+    assert "silent" in text
+
+
+def test_summary_without_emphasis_has_no_control_codes(document):
+    """Plain text only, whatever the names hold; with emphasis only bold on and off."""
+    hostile = dict(document, notes=["a name with \x1b[31m, \x07 and \u202e in it"])
+    plain = summary_text(hostile)
+    bold = summary_text(hostile, emphasis=True)
+
+    assert not [char for char in plain if char != "\n" and unicodedata.category(char) == "Cc"]
+    assert "\u202e" not in plain
+    assert set(re.findall(r"\x1b\[\d+m", bold)) == {"\x1b[1m", "\x1b[0m"}
+
+
+def test_long_lists_are_cut_and_say_so(document):
+    """A session of many unclear pairs still fits on a screen."""
+    unclear = next(pair for pair in document["pairs"] if pair["related"] and pair["polarity"] == "unclear")
+    many = dict(document, pairs=[dict(unclear, other=f"track {k}") for k in range(100)])
+    text = summary_text(many)
+
+    assert text.count("two lobes") == 1  # a reason is said once
+    assert "100 pairs" in text
+    assert "96 more" in text
+    different = dict(many, pairs=[dict(pair, reason=f"reason {k}") for k, pair in enumerate(many["pairs"])])
+    assert "90 more pairs in the report" in summary_text(different)
+
+
+def test_what_does_not_fit_is_said_once_a_reason(document):
+    """Fifteen pairs of one track with one sentence are one line: the sentence, and the tracks."""
+    outvoted = [
+        {"reference": "snare", "other": f"mic {k}", "why": "hat is heard inverted here"} for k in range(15)
+    ]
+    text = summary_text(dict(document, corrections=dict(document["corrections"], outvoted=outvoted)))
+
+    assert text.count("hat is heard inverted here") == 1
+    assert "15 pairs" in text
+    assert "snare with mic 0, mic 1, mic 2, mic 3 and 11" in " ".join(text.split())
+
+
+def test_nothing_to_set_leaves_no_empty_heading(document):
+    """A clean session gets no empty lists."""
+    clean = dict(
+        document,
+        pairs=[],
+        tracks=[],
+        notes=[],
+        corrections={"anchor": None, "tracks": [], "groups": [], "outvoted": [], "loops": []},
+    )
+
+    assert "Set this" not in summary_text(clean)
+    assert "Unclear" not in summary_text(clean)

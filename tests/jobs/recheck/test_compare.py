@@ -1,0 +1,88 @@
+"""Two reports of one set-up: changes made to the audio itself must be named, and nothing else."""
+
+import json
+
+import numpy as np
+import pytest
+
+import polaritykit
+from polaritykit.base.errors import InputError
+from polaritykit.jobs.check.document import build_document
+from polaritykit.jobs.recheck.compare import compare
+from polaritykit.jobs.recheck.words import sentences
+
+RATE = 48_000
+
+
+def take(seed=1):
+    """Four mics in one noise field, each with its own lateness and a little noise of its own."""
+    rng = np.random.default_rng(seed)
+    source = rng.standard_normal(6 * RATE + 1000)
+    return {
+        name: 0.1 * source[1000 - late : len(source) - late] + 0.003 * rng.standard_normal(6 * RATE)
+        for name, late in {"near": 0, "mid": 90, "side": 130, "far": 400}.items()
+    }
+
+
+def report(tracks):
+    """Document of a check."""
+    return build_document(polaritykit.analyse_arrays(tracks, sample_rate_hz=RATE), curves=False)
+
+
+@pytest.fixture(scope="module")
+def before():
+    """Check the untouched set-up."""
+    return report(take())
+
+
+def test_another_take_of_the_same_set_up_shows_no_change(before):
+    """Other sound, same mics."""
+    result = compare(before, report(take(2)))
+
+    assert result.tracks == ()
+    assert result.pairs == ()
+    assert result.compared == 6
+    assert "Nothing changed" in sentences(result)[0]
+
+
+def test_a_switch_thrown_is_its_tracks_own(before):
+    """Inverting one track is named as that track, though three pairs turned."""
+    tracks = take(2)
+    tracks["side"] = -tracks["side"]
+    result = compare(before, report(tracks))
+
+    assert [track.name for track in result.tracks] == ["side"]
+    assert result.tracks[0].turned
+    assert sum(pair.turned for pair in result.pairs) == 3
+
+
+def test_a_delay_is_its_tracks_own_with_its_sign(before):
+    """1 ms (48 samples) later: positive."""
+    tracks = take(2)
+    tracks["mid"] = np.concatenate([np.zeros(48), tracks["mid"][:-48]])
+    result = compare(before, report(tracks))
+
+    assert [track.name for track in result.tracks] == ["mid"]
+    assert result.tracks[0].later_ms == pytest.approx(1.0, abs=0.01)
+    assert "later" in " ".join(sentences(result))
+
+
+def test_a_pad_and_a_missing_track_are_named(before):
+    """20 dB (common practice) down on one track; another left out."""
+    tracks = take(2)
+    tracks["far"] = 0.1 * tracks["far"]
+    del tracks["near"]
+    result = compare(before, report(tracks))
+
+    assert result.missing == ("near",)
+    assert result.tracks[0].level_change_db == pytest.approx(-20.0, abs=0.5)
+
+
+def test_strangers_are_refused(before):
+    """Reports without a common track cannot be compared."""
+    other = json.loads(json.dumps(before))
+    for track in other["tracks"]:
+        track["name"] += " of another session"
+
+    with pytest.raises(InputError, match="in common"):
+        compare(before, other)

@@ -1,0 +1,174 @@
+"""The pages of `pair`, `bleed`, `comb` and `pulse read`: figures equal the documents', also in a browser."""
+
+import json
+import re
+
+import headless
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from polaritykit.base.wording import number
+from polaritykit.commands.bleed import command as bleed
+from polaritykit.commands.comb import command as comb
+from polaritykit.commands.pair import command as pair
+from polaritykit.commands.pulse import command as pulse
+
+RATE = 48_000
+HOSTILE = "<img src=x onerror=alert(1)>"
+
+
+def _write(path, samples):
+    soundfile.write(path, samples, RATE, subtype="PCM_24")
+    return str(path)
+
+
+def _run(command, *arguments):
+    result = CliRunner().invoke(command, arguments, catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+
+
+@pytest.fixture(scope="module")
+def reports(tmp_path_factory):
+    """Job -> its report folder, made by the commands from invented sound."""
+    place = tmp_path_factory.mktemp("jobs")
+    rng = np.random.default_rng(8)
+    noise = 0.1 * rng.standard_normal(8 * RATE)
+    left = _write(place / f"{HOSTILE}.wav", noise)
+    right = _write(place / "right.wav", -0.7 * np.roll(noise, 9))
+    _run(pair, left, right, "--out", str(place / "pair"), "--plots", "svg", "--audio")
+    one, two = 0.1 * rng.standard_normal((2, 16 * RATE))
+    on = (np.arange(16 * RATE) // (2 * RATE)) % 2
+    one, two = one * on, two * (1 - on)
+    main = _write(place / "main.wav", one + 0.2 * np.roll(two, 96) + 1e-5 * rng.standard_normal(len(one)))
+    leaky = _write(place / "leaky.wav", two + 0.2 * np.roll(one, 96) + 1e-5 * rng.standard_normal(len(one)))
+    _run(bleed, main, leaky, "--out", str(place / "bleed"), "--plots", "png", "--audio")
+    _run(comb, "--delay", "1 ms", "--level-difference", "6", "--out", str(place / "comb"))
+    _run(pulse, "make", str(place / "pulse.wav"))
+    signal, _ = soundfile.read(place / "pulse.wav")
+    recorded = np.stack([signal, -0.5 * signal], axis=1)
+    wired = _write(place / "wired.wav", np.concatenate([np.zeros((480, 2)), recorded]))
+    _run(pulse, "read", wired, "--out", str(place / "pulse"))
+    return {job: place / job for job in ("pair", "bleed", "comb", "pulse")}
+
+
+def _words(folder):
+    text = (folder / "report.html").read_text(encoding="utf-8")
+    body = re.sub(r"<(script|style).*?</\1>", "", text, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", body))
+
+
+def _document(folder):
+    return json.loads((folder / "report.json").read_text(encoding="utf-8"))
+
+
+def test_pair_page_shows_the_documents_octaves(reports):
+    """Each octave's level, coherence, phase and both sums stand in its row, rounded; verdict first."""
+    words = _words(reports["pair"])
+    document = _document(reports["pair"])["pair"]
+
+    assert words.index("Flip right (ø)") < words.index("Measured") < words.index("Octave by octave")
+    for octave in document["octaves"]:
+        cells = [
+            number(octave["level_difference_db"], 1, signed=True),
+            number(octave["coherence"], 2),
+            number(octave["phase_deg"], 0, signed=True),
+            number(octave["correlation"], 2, signed=True),
+            number(-octave["mono_sum_loss_db"], 1, signed=True),
+            number(-octave["mono_sum_loss_flipped_db"], 1, signed=True),
+        ]
+        assert re.search(r"\s+".join(map(re.escape, cells)), words)
+    assert "<img" not in (reports["pair"] / "report.html").read_text(encoding="utf-8")
+    assert list(reports["pair"].glob("figure_*.svg"))
+
+
+def test_bleed_page_shows_both_polarities(reports):
+    """Isolation per octave, as recorded and flipped, with its uncertainty; the places it was measured at."""
+    words = _words(reports["bleed"])
+    document = _document(reports["bleed"])["bleed"]
+
+    for band in document["bands"]:
+        if band["reliable"]:
+            for name in ("as_recorded", "flipped"):
+                value, std = band["isolation_db"][name], band["isolation_std_db"][name]
+                assert f"{number(value, 1, signed=True)} ± {number(std, 1)}" in words
+    assert document["passages"]["main_alone_s"]
+    start, end = document["passages"]["main_alone_s"][0]
+    assert f"{number(start, 1)} to {number(end, 1)}" in words
+    assert list(reports["bleed"].glob("figure_*.png"))
+
+
+def test_comb_page_shows_the_notch(reports):
+    """1 ms, same polarity: first notch at 1/(2·1 ms) = 500 Hz (textbook)."""
+    assert "500.0 Hz" in _words(reports["comb"])
+
+
+def test_pulse_page_names_the_inverted_channel(reports):
+    """The second channel was turned over; latency 10 ms is only stated where it is known."""
+    words = _words(reports["pulse"])
+
+    assert "Inverted: wired.R." in words
+    for channel in _document(reports["pulse"])["channels"]:
+        assert f"{channel['name']} {channel['polarity']}" in words
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory):
+    """Start a headless Chromium with an empty profile."""
+    yield from headless.browser(tmp_path_factory.mktemp("profile"))
+
+
+@pytest.mark.parametrize("job", ["pair", "bleed", "comb", "pulse"])
+@pytest.mark.parametrize("width", [1440, 390])
+def test_opens_in_a_browser(reports, browser, job, width):
+    """No request but the file, nothing on the console, nothing wider than the screen, every chart drawn."""
+    browser.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": width < 600},
+    )
+    browser.get("about:blank")
+    browser.get_log("browser")
+    browser.get_log("performance")
+    address = (reports[job] / "report.html").as_uri()
+    browser.get(address)
+    urls = [
+        json.loads(entry["message"])["message"]["params"]["request"]["url"]
+        for entry in browser.get_log("performance")
+        if json.loads(entry["message"])["message"]["method"] == "Network.requestWillBeSent"
+    ]
+    drawn = browser.execute_script(
+        "return [...document.querySelectorAll('[data-chart]')]"
+        ".map((figure) => figure.querySelector('path.l0').getAttribute('d').length > 0)"
+    )
+
+    # What starts with "data:" is in the page, or the drawing of the browser's own controls.
+    assert [url for url in urls if url != address and not url.startswith("data:")] == []
+    assert browser.get_log("browser") == []
+    assert browser.execute_script("return document.documentElement.scrollWidth") <= width
+    assert all(drawn)
+    assert len(drawn) == {"pair": 6, "bleed": 3, "comb": 1, "pulse": 0}[job]
+
+
+@pytest.mark.parametrize(("job", "names"), [("pair", 2), ("bleed", 2)])
+def test_sums_play_from_the_page_without_a_network(reports, job, names):
+    """Every player names a file beside the page, under a caution about hearing (NIOSH 98-126)."""
+    page = (reports[job] / "report.html").read_text(encoding="utf-8")
+    files = re.findall(r'<audio[^>]* src="([^"]+)"', page)
+
+    assert len(files) >= names
+    assert all((reports[job] / file).is_file() and "/" not in file for file in files)
+    assert "85 dB(A)" in page
+    assert "<audio" not in (reports["comb"] / "report.html").read_text(encoding="utf-8")
+
+
+def test_a_sum_is_really_heard_in_the_browser(reports, browser):
+    """The page's own policy lets the file beside it load: its length is that of the take (8 s)."""
+    browser.get((reports["pair"] / "report.html").as_uri())
+    length = browser.execute_async_script(
+        "const done = arguments[0], sound = document.querySelector('audio');"
+        "sound.onerror = () => done('refused'); sound.onloadedmetadata = () => done(sound.duration);"
+        "sound.preload = 'metadata'; sound.load();"
+    )
+
+    assert length == pytest.approx(8.0, abs=0.01)

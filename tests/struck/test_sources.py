@@ -1,0 +1,119 @@
+"""Sources of made-up strokes whose homes are known."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from made_strokes import RATE, SETTINGS, onsets_of, stroke, strokes
+from scipy import signal
+
+from polaritykit.audio.array_recording import ArrayRecording
+from polaritykit.struck.onsets import merge_onsets
+from polaritykit.struck.sources import find_sources
+
+
+@pytest.fixture(scope="module")
+def two_drums():
+    """Two drums on three mics, one near each and one far from both; a third sound that comes four times."""
+    rng = np.random.default_rng(8)
+    n = 16 * RATE
+    tracks = 1e-4 * rng.standard_normal((3, n))
+    gains = {"low": (1.0, 0.05, 0.2), "high": (0.04, 1.0, 0.2), "rare": (0.5, 0.5, 0.01)}
+    labels = []
+    order = rng.permutation(["low"] * 18 + ["high"] * 16 + ["rare"] * 4)
+    for number, name in enumerate(order):
+        at = round((0.3 + 0.4 * number) * RATE)
+        sound = rng.uniform(0.3, 1.0) * stroke(rng, {"low": 150.0, "high": 700.0, "rare": None}[name])
+        for track, gain in enumerate(gains[name]):
+            late = at + (0, 0, 150)[track]
+            tracks[track, late : late + len(sound)] += gain * sound
+        labels.append((at, name))
+    return tracks, labels
+
+
+def sources_of(tracks):
+    """From samples to sources as the analysis does."""
+    found, _ = onsets_of(tracks.astype(np.float32))
+    recording = ArrayRecording(dict(zip("abc", tracks, strict=True)), RATE)
+    return find_sources(recording, merge_onsets(found, len(tracks), RATE, SETTINGS), SETTINGS)
+
+
+def names_of(source, labels):
+    """Labels of a source's events by their times."""
+    at = np.array([time for time, _ in labels])
+    return {labels[int(np.argmin(np.abs(at - event.sample)))][1] for event in source.events}
+
+
+def test_sources_are_pure_and_have_their_near_mic_as_home(two_drums):
+    """Each cluster holds one drum only; what comes too seldom is no source."""
+    tracks, labels = two_drums
+    found = {tuple(names_of(source, labels)): source for source in sources_of(tracks)}
+
+    assert set(found) == {("low",), ("high",)}
+    assert found["low",].home == 0
+    assert found["high",].home == 1
+    assert (found["low",].n_found, found["high",].n_found) == (18, 16)
+
+
+def test_preamp_gains_do_not_change_the_sources(two_drums):
+    """Levels are compared with each track's own."""
+    tracks, _ = two_drums
+    plain = sources_of(tracks)
+    turned = sources_of(tracks * np.array([[0.1], [-1.0], [0.5]]))
+
+    assert [(s.home, [e.sample for e in s.events]) for s in turned] == [
+        (s.home, [e.sample for e in s.events]) for s in plain
+    ]
+
+
+def test_too_few_events_make_no_source():
+    """Five strokes say nothing of their spread."""
+    few = strokes([0.5, 1.0, 1.5, 2.0, 2.5], [0.5, 0.2, 0.1], 3.0)
+
+    assert sources_of(few) == []
+
+
+def test_no_events_make_no_source():
+    """Nothing in, nothing out, and nothing read."""
+    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), [], SETTINGS) == []
+
+
+def test_strokes_covered_by_what_rings_from_before_are_left_out(two_drums):
+    """Of two drums' strokes laid again with a loud burst dying away under every second one of the first."""
+    tracks, labels = two_drums
+    rng = np.random.default_rng(11)
+    covered = [at for at, name in labels if name == "low"][::2]
+    made = tracks.copy()
+    for at in covered:
+        ring = rng.standard_normal(round(0.12 * RATE)) * np.exp(-np.arange(round(0.12 * RATE)) / 4000)
+        made[2, at - round(0.06 * RATE) : at + round(0.06 * RATE)] += 0.1 * ring
+    low = next(source for source in sources_of(made) if source.home == 0)
+    used = [event.sample for event in low.events]
+    hidden = sum(min(abs(at - sample) for at in covered) < 1000 for sample in used)
+
+    # Ten are kept in any case, and nine are clean.
+    assert len(used) >= 9
+    assert hidden <= 1
+
+
+def test_a_cymbal_over_most_strokes_does_not_lend_them_its_mic():
+    """Eighths on a hat lie over three of four strokes of a drum; what all strokes share is the drum's."""
+    rng = np.random.default_rng(12)
+    tracks = 1e-4 * rng.standard_normal((3, 16 * RATE))
+    high = signal.butter(8, 6000, "highpass", fs=RATE, output="sos")
+    alone = []
+    for number in range(24):
+        at = round((0.3 + 0.6 * number) * RATE)
+        drum, hat = stroke(rng, 150.0), signal.sosfilt(high, stroke(rng))
+        for track, gain in enumerate((1.0, 0.05, 0.2)):
+            tracks[track, at : at + len(drum)] += 0.3 * gain * drum
+        if number % 4:
+            for track, gain in enumerate((0.02, 1.0, 0.2)):
+                tracks[track, at : at + len(hat)] += gain * hat
+        else:
+            alone.append(at)
+    found = sources_of(tracks)
+
+    assert [source.home for source in found] == [0]
+    used = [event.sample for event in found[0].events]
+    assert all(min(abs(at - sample) for sample in used) < 500 for at in alone)
