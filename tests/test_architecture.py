@@ -54,7 +54,7 @@ KEPT_IN = {
     },
     "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.images", "pages.plots"},
     "jinja2": {"pages.page"},
-    "soxr": {"audio.file_recording"},
+    "soxr": {"audio.file_recording", "sustained.whitened"},
 }
 
 

@@ -3,8 +3,8 @@
 Run from the checkout: ``python tests/benchmarks/reach.py``.  The second recorder stands elsewhere in a
 simulated room (pyroomacoustics, where installed), is narrow in band, noisy, rides its level, starts at
 another time and has another clock.  Sounds: spoken messages and music that ship as packages (``--fetch`` gets
-them), drums of the shared recordings, loops and strict grids made of them.  A *wrong* match is given and more than
-50 ms off (a reflection is not: the fine estimate follows), or is given between unrelated takes.
+them), drums of the shared recordings, loops and strict grids made of them.  A *wrong* match is given and more
+than 50 ms off (a reflection is not: the fine estimate follows), or is given between unrelated takes.
 """
 
 # ruff: noqa: E402 - the folders of this checkout have to be found first
@@ -19,7 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
+sys.path[:0] = [
+    str(Path(__file__).parent),
+    str(Path(__file__).parents[1] / "support"),
+    str(Path(__file__).parents[2]),
+]
 
 import sessions_packages as packages
 from sessions_kit import kit_session
