@@ -6,13 +6,18 @@ asked for, so that ``polaritykit --help`` stays instant.
 
 import importlib
 import os
+import signal
 import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import click
 
 from polaritykit import __version__
 from polaritykit.base.errors import PolaritykitError
+from polaritykit.base.file_names import shown
 
 #: Command name -> one line for ``--help``; the module is ``polaritykit.commands.<name>``.
 COMMANDS = {
@@ -62,6 +67,36 @@ def root() -> None:
     """
 
 
+@contextmanager
+def _stopped_by_signals() -> Iterator[list[int]]:
+    """Turn a request to end into the exception that Ctrl-C is, so that what is half-written is cleared away.
+
+    Further signals do not disturb that.  Yields the list that the signals are put into.
+    """
+    met: list[int] = []
+    handlers: dict[int, Any] = {}
+
+    def stop(number: int, _frame: Any) -> None:
+        found = sys.exception()
+        while found is not None:
+            if isinstance(found, KeyboardInterrupt):
+                return  # clearing up already
+            found = found.__context__
+        # Raised anew each time: where C code calls back, an exception may be swallowed.
+        met.append(number)
+        raise KeyboardInterrupt
+
+    try:
+        if threading.current_thread() is threading.main_thread():  # others may not set handlers
+            for wanted in (signal.SIGINT, signal.SIGTERM):
+                if signal.getsignal(wanted) is not signal.SIG_IGN:
+                    handlers[wanted] = signal.signal(wanted, stop)
+        yield met
+    finally:
+        for each, handler in handlers.items():
+            signal.signal(each, handler)
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with the documented code.
 
@@ -74,15 +109,21 @@ def main(arguments: list[str] | None = None) -> None:
     # are read on all cores; whoever sets these variables is obeyed.
     for variable in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
+    with _stopped_by_signals() as signals:
+        sys.exit(_run(arguments, signals))
+
+
+def _run(arguments: list[str] | None, signals: list[int]) -> int:
+    """Run the command line; return the exit code."""
     try:
         result: Any = root.main(args=arguments, prog_name="polaritykit", standalone_mode=False)
     except PolaritykitError as error:
-        click.echo(f"polaritykit: {error}", err=True)
-        sys.exit(error.exit_code)
+        click.echo(f"polaritykit: {shown(str(error))}", err=True)
+        return error.exit_code
     except click.ClickException as error:
         error.show()
-        sys.exit(error.exit_code)
+        return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         click.echo("polaritykit: stopped; nothing half-written was left behind.", err=True)
-        sys.exit(130)
-    sys.exit(result if isinstance(result, int) else 0)
+        return 128 + (signals[-1] if signals else signal.SIGINT)
+    return result if isinstance(result, int) else 0

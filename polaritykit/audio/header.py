@@ -11,6 +11,7 @@ from typing import Any
 
 from polaritykit.audio.broadcast_wave import StartTime, missing_bytes, read_layout, read_start
 from polaritykit.audio.records import FaultyTrack
+from polaritykit.base.file_names import opened_as, shown
 
 #: Formats whose header can promise more than a cut-off file holds, so that the end must be tried.
 _TRY_THE_END = frozenset({"FLAC", "MP3"})
@@ -23,6 +24,7 @@ class FileHeader:
     """What the head of one readable audio file says."""
 
     path: Path
+    size_bytes: int
     sample_rate_hz: int
     channels: int
     #: Samples per channel that can be decoded.
@@ -32,6 +34,11 @@ class FileHeader:
     start: StartTime | None
     #: What is odd about the file though it can be used, or None.
     remark: str | None
+
+    @property
+    def name(self) -> str:
+        """Name of the file as it is shown."""
+        return shown(self.path.name)
 
     @property
     def reference(self) -> int | None:
@@ -72,8 +79,8 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
     import soundfile
 
     def fault(reason: str) -> FaultyTrack:
-        remark = f"{path.name} was left out: {reason}."
-        return FaultyTrack(name=path.stem, path=path, fault="unreadable", remark=remark)
+        remark = f"{shown(path.name)} was left out: {reason}."
+        return FaultyTrack(name=shown(path.stem), path=path, fault="unreadable", remark=remark)
 
     try:
         with path.open("rb") as file:
@@ -81,13 +88,14 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
                 return fault("the file is empty (0 bytes)")
         layout = read_layout(path)
         start: StartTime | None = read_start(path, layout) if layout else None
-        with soundfile.SoundFile(path) as opened:
+        with soundfile.SoundFile(opened_as(path)) as opened:
             announced = opened.frames
             frames = announced
             if opened.format in _TRY_THE_END and not _can_read(opened, announced - 1):
                 frames = _readable_frames(path, announced)
             header = FileHeader(
                 path=path,
+                size_bytes=path.stat().st_size,
                 sample_rate_hz=opened.samplerate,
                 channels=opened.channels,
                 frames=frames,
@@ -108,7 +116,7 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
 
 def _cut_off(header: FileHeader) -> FileHeader:
     seconds = header.frames / header.sample_rate_hz
-    remark = f"{header.path.name} is cut off: its header announces more than the {seconds:.3f} s it holds."
+    remark = f"{header.name} is cut off: its header announces more than the {seconds:.3f} s it holds."
     return replace(header, remark=remark)
 
 
@@ -131,7 +139,7 @@ def _readable_frames(path: Path, announced: int) -> int:
     good, bad = 0, announced - 1
     while bad - good > 1:
         middle = (good + bad) // 2
-        with soundfile.SoundFile(path) as opened:
+        with soundfile.SoundFile(opened_as(path)) as opened:
             if _can_read(opened, middle):
                 good = middle
             else:

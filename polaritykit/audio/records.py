@@ -1,5 +1,6 @@
 """A session as opened: its tracks, what was left out and why."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,8 @@ class SessionTrack:
 
     name: str
     path: Path
+    #: Of the file.
+    size_bytes: int
     #: Channel of the file, from 0.
     channel: int
     #: Channels of the file.
@@ -27,6 +30,21 @@ class SessionTrack:
     #: Container and sample format as libsndfile names them (``WAV``, ``PCM_24``).
     format: str
     subtype: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class FileFingerprint:
+    """What tells whether an audio file is still the one that was looked at."""
+
+    size_bytes: int
+    sample_rate_hz: int
+    channels: int
+    #: Samples per channel.
+    frames: int
+    #: Start in samples since midnight, where the file says so.
+    start_samples: int | None
+    #: From `file_recording.audio_hash`; None where nobody read the whole file.
+    audio_sha256: str | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,8 +64,10 @@ class Session:
     """A session as opened: its audio on one clock, its tracks, and what was done to the input."""
 
     name: str
-    #: The folder that holds all files.
+    #: The folder that holds all files, resolved: it means the same from any working folder.
     folder: Path
+    #: Path of each track, as in `tracks` and `faulty` -> where it lies below `folder`, with slashes.
+    files: Mapping[Path, str]
     recording: Recording
     tracks: tuple[SessionTrack, ...]
     faulty: tuple[FaultyTrack, ...]

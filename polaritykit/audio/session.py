@@ -18,6 +18,7 @@ from polaritykit.audio.records import FaultyTrack, Session, SessionTrack
 from polaritykit.audio.settings import AudioSettings
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.file_names import shown
 
 #: Names that mean sound (none hidden): what libsndfile reads, and common ones it does not, which are then
 #: named as unreadable rather than passed over.
@@ -35,7 +36,9 @@ class _Request:
     """The files asked for, and what the whole is called."""
 
     name: str
+    #: Resolved; holds all files.
     folder: Path
+    #: As asked for: a user may be allowed to go there, though not along the whole resolved path.
     files: tuple[Path, ...]
     notes: tuple[str, ...]
 
@@ -101,6 +104,7 @@ def open_session(
     return Session(
         name=request.name,
         folder=request.folder,
+        files={path: _place_in(path, request.folder) for path in request.files},
         recording=recording,
         tracks=tracks,
         faulty=tuple(faulty),
@@ -134,22 +138,34 @@ def _existing(paths: Sequence[Path]) -> _Request:
     entries = sorted(folder.iterdir(), key=_natural_key)
     files = tuple(path for path in entries if _is_audio(path))
     if not files:
-        nested = next((path.name for path in entries if path.is_dir() and _holds_audio(path)), None)
+        nested = next((shown(path.name) for path in entries if path.is_dir() and _holds_audio(path)), None)
         hint = f"name one of its folders, such as {nested}" if nested else "name a folder that does"
         raise InputError(f"The folder {folder} holds no audio files; {hint}.")
-    return _Request(name=folder.resolve().name, folder=folder, files=files, notes=())
+    place = folder.resolve()
+    return _Request(name=shown(place.name), folder=place, files=files, notes=())
 
 
 def _requested_files(paths: Sequence[Path]) -> _Request:
     """Files as listed, each once."""
     files: dict[Path, Path] = {}
+    twice = set()
     for path in paths:
-        files.setdefault(path.resolve(), path)
-    twice = sorted({path.name for path in paths if not any(path is used for used in files.values())})
-    notes = [f"{name} was given more than once and is used once." for name in twice]
-    folder = Path(os.path.commonpath([path.parent for path in files]))
-    name = paths[0].stem if len(files) == 1 else folder.name
-    return _Request(name=name, folder=folder, files=tuple(files.values()), notes=tuple(notes))
+        found = path.resolve()
+        if found in files:
+            twice.add(shown(path.name))
+        files.setdefault(found, path)
+    try:
+        folder = Path(os.path.commonpath([path.parent.resolve() for path in files.values()]))
+    except ValueError as error:
+        raise UsageError("The files lie on different drives; copy them to one.") from error
+    notes = [f"{name} was given more than once and is used once." for name in sorted(twice)]
+    name = paths[0].stem if len(files) == 1 else folder.name or "session"
+    return _Request(name=shown(name), folder=folder, files=tuple(files.values()), notes=tuple(notes))
+
+
+def _place_in(path: Path, folder: Path) -> str:
+    """Where a file lies below the session's folder; one that is a link keeps its own name."""
+    return (path.parent.resolve() / path.name).relative_to(folder).as_posix()
 
 
 def _natural_key(path: Path) -> tuple[tuple[int, str], ...]:
@@ -190,8 +206,10 @@ def _without_short(
             kept.append(header)
             continue
         length = "holds no samples" if not header.frames else f"lasts only {seconds:.3f} s"
-        remark = f"{header.path.name} was left out: it {length}."
-        short.append(FaultyTrack(name=header.path.stem, path=header.path, fault="too_short", remark=remark))
+        remark = f"{header.name} was left out: it {length}."
+        short.append(
+            FaultyTrack(name=shown(header.path.stem), path=header.path, fault="too_short", remark=remark)
+        )
     return kept, short
 
 
@@ -207,7 +225,7 @@ def _demand_tracks(
     if not count:
         raise InputError(f"{request.name} holds no track that can be used. {reasons}".strip())
     raise InputError(
-        f"{request.name} holds only one usable track ({headers[0].path.name}); comparing needs at least "
+        f"{request.name} holds only one usable track ({headers[0].name}); comparing needs at least "
         f"{min_tracks}, so add the other tracks. {reasons}".strip()
     )
 
@@ -223,6 +241,7 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
             track = SessionTrack(
                 name=name,
                 path=header.path,
+                size_bytes=header.size_bytes,
                 channel=channel,
                 channels=header.channels,
                 file_rate_hz=header.sample_rate_hz,
@@ -237,11 +256,12 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
 
 
 def _channel_name(header: FileHeader, channel: int) -> str:
+    stem = shown(header.path.stem)
     if header.channels == 1:
-        return header.path.stem
+        return stem
     if header.channels == 2:
-        return f"{header.path.stem}.{'LR'[channel]}"
-    return f"{header.path.stem}.{channel + 1}"
+        return f"{stem}.{'LR'[channel]}"
+    return f"{stem}.{channel + 1}"
 
 
 def _unused(name: str, taken: set[str]) -> str:

@@ -67,8 +67,8 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
         latest = max(zip(edges, headers, strict=True), key=lambda item: item[0][0])[1]
         earliest = min(zip(edges, headers, strict=True), key=lambda item: item[0][1])[1]
         raise InputError(
-            f"By their start times the files share no sound: {earliest.path.name} ends before "
-            f"{latest.path.name} begins ({_clock(max(first for first, _ in edges))}); if the start times "
+            f"By their start times the files share no sound: {earliest.name} ends before "
+            f"{latest.name} begins ({_clock(max(first for first, _ in edges))}); if the start times "
             "are wrong, use --ignore-start-times."
         )
     notes += _span_notes(headers, edges, Fraction(stop - start, rate_hz), rate_hz)
@@ -93,7 +93,7 @@ def _origins(headers: Sequence[FileHeader]) -> tuple[tuple[int, ...], list[str]]
         f"Start times differ by up to {float(max(known) - earliest):.3f} s and were used to place the tracks "
         "(--ignore-start-times lines up the first samples instead)."
     )
-    unknown = [header.path.name for header, start in zip(headers, starts, strict=True) if start is None]
+    unknown = [header.name for header, start in zip(headers, starts, strict=True) if start is None]
     if unknown:
         notes.append(
             f"{_listed(unknown)} {'has' if len(unknown) == 1 else 'have'} no start time and "
@@ -113,7 +113,7 @@ def _disagreement(header: FileHeader) -> str | None:
     if abs(bext_s - header.ixml_s) * header.sample_rate_hz < 1:
         return None
     return (
-        f"{header.path.name} gives two start times, {_clock(bext_s)} in bext and {_clock(header.ixml_s)} in "
+        f"{header.name} gives two start times, {_clock(bext_s)} in bext and {_clock(header.ixml_s)} in "
         "iXML; bext counts."
     )
 
@@ -122,7 +122,7 @@ def _rate_notes(headers: Sequence[FileHeader], rate_hz: int) -> list[str]:
     slower = [header for header in headers if header.sample_rate_hz != rate_hz]
     if not slower:
         return []
-    names = _listed([f"{header.path.name} ({header.sample_rate_hz} Hz)" for header in slower])
+    names = _listed([f"{header.name} ({header.sample_rate_hz} Hz)" for header in slower])
     return [f"The sample rates differ; {names} resampled to {rate_hz} Hz."]
 
 
@@ -136,8 +136,8 @@ def _span_notes(
     lengths = [last - first for first, last in edges]
     if max(lengths) - span_s <= Fraction(1, rate_hz):
         return []
-    shortest = headers[lengths.index(min(lengths))].path.name
-    longest = headers[lengths.index(max(lengths))].path.name
+    shortest = headers[lengths.index(min(lengths))].name
+    longest = headers[lengths.index(max(lengths))].name
     note = (
         f"The files do not cover the same time; the common span of {float(span_s):.3f} s is used "
         f"(shortest file {shortest}, {float(min(lengths)):.3f} s; longest {longest}, "

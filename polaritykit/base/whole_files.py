@@ -2,7 +2,7 @@
 
 Conventions: everything is written under a temporary name in the same folder and renamed when it is
 complete, so that an interruption leaves what was there before.  A folder is replaced only when asked
-for, and only when it holds what this program writes.
+for, and only when this program made it and wrote all that is in it (`folder_marker`).
 """
 
 import shutil
@@ -12,9 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from polaritykit.base.errors import UsageError
+from polaritykit.base.folder_marker import foreign_entries, write_marker
 
-#: A folder with one of these was written by this program and may be replaced.
-REPORT_MARKS = ("report.json", "applied.json", "layout.json")
 #: Begins the names of what is not complete yet.
 _TEMPORARY_PREFIX = ".unfinished-"
 
@@ -90,6 +89,13 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
         When the place is, holds or lies within the input, when something is there that may not be
         replaced, or when its parent is missing.
     """
+    _check_place(folder, inputs=inputs, overwrite=overwrite)
+    if overwrite and folder.exists():
+        _check_content(folder, folder)
+
+
+def _check_place(folder: Path, *, inputs: Sequence[Path], overwrite: bool) -> None:
+    """Refuse places that would harm an input, or that hold something and are not to be replaced."""
     place = folder.resolve()
     for path in inputs:
         source = path.resolve()
@@ -107,10 +113,30 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
         raise UsageError(
             f"The output folder {folder} exists; choose another, or use --overwrite to replace it."
         )
-    if not any((folder / mark).is_file() for mark in REPORT_MARKS):
+
+
+def _check_content(content: Path, folder: Path) -> None:
+    """Refuse to replace `folder` when `content`, what is or was in it, is not all this program's."""
+    if not any(content.iterdir()):
+        return
+    try:
+        foreign = foreign_entries(content)
+    except OSError as error:
         raise UsageError(
-            f"The output folder {folder} holds no earlier report and is not replaced; choose another, or "
-            "empty it yourself."
+            f"The output folder {folder} cannot be read ({_reason(error)}), so it is not replaced; "
+            "choose another."
+        ) from error
+    if foreign is None:
+        held = min(path.name for path in content.iterdir())
+        raise UsageError(
+            f"The output folder {folder} holds no earlier report and is not replaced (there is {held}); "
+            "choose another, or empty it yourself."
+        )
+    if foreign:
+        more = f" and {len(foreign) - 1} more" if len(foreign) > 1 else ""
+        raise UsageError(
+            f"The output folder {folder} holds {foreign[0]}{more}, which this program did not write or which "
+            "was changed since; move it elsewhere, or choose another folder."
         )
 
 
@@ -146,10 +172,12 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
         filling = holder / "new"
         filling.mkdir()
         yield filling
-        check_output_folder(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
+        write_marker(filling)
+        _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
         _put_in_place(filling, folder, aside=holder / "old")
     finally:  # also on Ctrl-C
-        shutil.rmtree(holder, ignore_errors=True)
+        if folder.exists() or not (holder / "old").exists():  # else the only place of the old one is here
+            shutil.rmtree(holder, ignore_errors=True)
 
 
 def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
@@ -157,6 +185,7 @@ def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
     try:
         if folder.exists():
             folder.rename(aside)
+            _check_content(aside, folder)  # out of reach by now: nothing can be added unseen
         filled.rename(folder)
     except BaseException as error:
         if aside.exists() and not folder.exists():

@@ -6,8 +6,10 @@ from typing import Any
 
 import click
 
+from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
-from polaritykit.base.whole_files import output_folder, write_file
+from polaritykit.base.file_names import restored
+from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
 from polaritykit.jobs.apply.text import copies_text
@@ -50,7 +52,10 @@ def command(
     jobs = file_jobs(document, only=only, names=tracks)
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
-    inputs = [folder, *sources, report]
+    # The folders the files lie in, not all that the files have in common: that may be the whole disk.
+    inputs = [*dict.fromkeys(source.parent for source in sources), *sources, report]
+    check_output_folder(out, inputs=inputs, overwrite=overwrite)
+    demand_unchanged([(source, job.file, job.fingerprint) for job, source in zip(jobs, sources, strict=True)])
     with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
         entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
         applied = {
@@ -89,9 +94,13 @@ def _read_document(place: Path) -> dict[str, Any]:
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:
     """Where the report says the session lies; a relative place counts from the report."""
-    recorded = document.get("session", {}).get("folder")
+    session = document.get("session", {})
+    recorded = session.get("folder")
     if not recorded:
         raise InputError(
             f"{place} does not say where the session's files lie; name the folder with --session."
         )
-    return place.parent / str(recorded)
+    try:
+        return place.parent / restored(str(recorded), session.get("folder_base64"))
+    except ValueError as error:
+        raise InputError(f"{place} tells the session's folder in bytes that cannot be read.") from error

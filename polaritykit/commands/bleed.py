@@ -11,6 +11,7 @@ from polaritykit.audio.mixdown import write_sum
 from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
+from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder
 from polaritykit.jobs.bleed.document import bleed_document
 from polaritykit.jobs.bleed.findings import BleedFindings
@@ -111,7 +112,7 @@ def command(
         n_samples=session.n_samples,
         notes=session.notes,
         tracks=[
-            {"name": track.name, "file": track.path.name, "channel": track.channel}
+            {"name": track.name, **stored(track.path.name), "channel": track.channel}
             for track in session.tracks
         ],
     )

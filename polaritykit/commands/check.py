@@ -75,6 +75,7 @@ def command(
     """
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
+    from polaritykit.base.file_names import shown
     from polaritykit.base.whole_files import check_output_folder
     from polaritykit.commands.links import read_links
     from polaritykit.commands.terminal import progress_line, wants_emphasis
@@ -92,8 +93,10 @@ def command(
     with progress_line(quiet=as_json) as progress:
         findings = analyse(
             opened.recording,
-            linked=read_links(linked, opened.recording.track_names) if linked else None,
-            anchor=anchor,
+            linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
+            if linked
+            else None,
+            anchor=None if anchor is None else shown(anchor),
             purpose=purpose,
             offset_limits=limits,
             progress=progress,
@@ -108,7 +111,7 @@ def command(
         click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
         click.echo(summary_text(document, emphasis=wants_emphasis()))
-        click.echo(f"Report: {folder / 'report.html'}" if folder is not None else "")
+        click.echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
     return EXIT_FINDINGS if wanted else 0

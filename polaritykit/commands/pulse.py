@@ -10,6 +10,7 @@ from polaritykit import __version__
 from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
+from polaritykit.base.file_names import stored
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
 from polaritykit.jobs.pulse.read import read_signal
 from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
@@ -118,7 +119,7 @@ def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -
     channels = [
         {
             "name": reading.name,
-            "file": track.path.name,
+            **stored(track.path.name),
             "channel": track.channel,
             "polarity": reading.polarity,
             "latency_ms": reading.latency_ms,
@@ -136,7 +137,7 @@ def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -
         "sample_rate": session.sample_rate_hz,
         "notes": list(session.notes),
         "channels": channels,
-        "left_out": [{"file": fault.path.name, "fault": fault.fault} for fault in session.faulty],
+        "left_out": [{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
         "meaning": _MEANING,
     }
 

@@ -1,5 +1,6 @@
 """Reading sessions: formats against libsndfile's and scipy's own readings, clocks against closed forms."""
 
+import hashlib
 import warnings
 from pathlib import Path
 
@@ -137,7 +138,69 @@ def test_list_of_files_keeps_its_order(tmp_path):
 
     assert session.recording.track_names == ("b", "a")
     assert session.notes == ("b.wav was given more than once and is used once.",)
-    assert session.folder == tmp_path
+    assert session.folder == tmp_path.resolve()
+
+
+def test_places_hold_from_any_working_folder(tmp_path, monkeypatch):
+    """Files named by relative ways lie below one resolved folder."""
+    audio = noise(9_000)
+    for name in ("a/x.wav", "b/c/y.wav"):
+        (tmp_path / name).parent.mkdir(parents=True)
+        write(tmp_path / name, audio)
+    (tmp_path / "b" / "link").symlink_to(tmp_path / "b" / "c")
+    monkeypatch.chdir(tmp_path / "a")
+    session = open_session([Path("x.wav"), Path("../b/link/y.wav")])
+    folder = open_session([Path("../b/link")], min_tracks=1)
+    monkeypatch.chdir(tmp_path)
+
+    assert session.folder == tmp_path.resolve()
+    assert [session.files[track.path] for track in session.tracks] == ["a/x.wav", "b/c/y.wav"]
+    assert (folder.folder, folder.name) == ((tmp_path / "b" / "c").resolve(), "c")
+    assert list(folder.files.values()) == ["y.wav"]
+
+
+@pytest.mark.parametrize("block_samples", [1_000, 4_096, 100_000])
+def test_every_file_is_hashed_whole_in_the_pass_that_reads_it(tmp_path, block_samples):
+    """The hash is of libsndfile's samples, whatever the block, rate, start time and common span."""
+    write(tmp_path / "a.wav", noise(30_000, seed=1), subtype="PCM_24")
+    write(tmp_path / "b.flac", noise(20_000, 2, seed=2), subtype="PCM_16")
+    write(tmp_path / "c.wav", noise(25_000, seed=3), rate=RATE // 2, subtype="DOUBLE")
+    write(tmp_path / "d.ogg", noise(30_000, seed=4))
+    late = write(tmp_path / "e.wav", noise(30_000, seed=5), subtype="PCM_16")
+    insert_chunks(late, bext(5_000))
+    write(tmp_path / "f.wav", np.where(noise(30_000) > 0.49, np.nan, 0.1), subtype="FLOAT")
+    insert_chunks(tmp_path / "a.wav", bext(0))
+    session = open_session([tmp_path])
+    assert session.n_samples < 20_000
+    assert session.recording.audio_hashes == {}
+    streamed(session.recording, block_samples)
+
+    hashes = {path.name: found for path, found in session.recording.audio_hashes.items()}
+    assert hashes == {
+        path.name: hashlib.sha256(
+            soundfile.read(path, dtype="float32")[0].astype("<f4").tobytes()
+        ).hexdigest()
+        for path in sorted(tmp_path.iterdir())
+    }
+
+
+@pytest.mark.parametrize("block_samples", [1_000, 100_000])
+def test_the_hash_of_a_damaged_file_is_one_too(tmp_path, block_samples):
+    """Where damage lies does not depend on the blocks, and damage outside the common span is no fault."""
+    damaged = write(tmp_path / "bad.flac", noise(200_000), format="FLAC", subtype="PCM_16")
+    content = bytearray(damaged.read_bytes())
+    middle = len(content) // 2
+    content[middle : middle + 3_000] = bytes(3_000)
+    damaged.write_bytes(content)
+    alone = [open_session([damaged], min_tracks=1) for _ in range(2)]
+    good = write(tmp_path / "good.wav", noise(9_000))
+    beside = open_session([damaged, good])
+    for session, block in zip((*alone, beside), (block_samples, 7_777, 7_777), strict=True):
+        streamed(session.recording, block)
+
+    assert len({session.recording.audio_hashes[damaged] for session in (*alone, beside)}) == 1
+    assert alone[0].recording.faults_met == {"bad": ("unreadable",)}
+    assert beside.recording.faults_met == {}
 
 
 def test_common_span_is_used_and_said(tmp_path):

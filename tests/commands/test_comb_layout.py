@@ -8,6 +8,7 @@ import pytest
 from click.testing import CliRunner
 
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.folder_marker import MARKER
 from polaritykit.commands.comb import command as comb
 from polaritykit.commands.layout import TEMPLATES
 from polaritykit.commands.layout import command as layout
@@ -168,6 +169,7 @@ def test_layout_folder(tmp_path):
     run(layout, str(file), "--out", str(out), "--up-to", "5 kHz")
 
     assert {p.name for p in out.iterdir()} == {
+        MARKER,
         "layout.json",
         "layout.html",
         "pairs.csv",

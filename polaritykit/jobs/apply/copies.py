@@ -11,6 +11,7 @@ from typing import Any
 
 from polaritykit.audio.header import FileHeader, read_header
 from polaritykit.base.errors import InputError
+from polaritykit.base.file_names import stored
 from polaritykit.jobs.apply.copy_file import CorrectedCopy, write_corrected
 from polaritykit.jobs.apply.file_jobs import FileJob, TrackSetting
 from polaritykit.jobs.apply.render import ChannelCorrection
@@ -20,17 +21,30 @@ APPLIED_SCHEMA_VERSION = 1
 
 
 def source_paths(jobs: Sequence[FileJob], folder: Path) -> tuple[Path, ...]:
-    """Return where the files of the jobs lie.
+    """Return where the files of the jobs lie: in the session's folder, wherever the report points.
+
+    Parameters
+    ----------
+    jobs : sequence of FileJob
+        From `apply_plan.file_jobs`, which lets no path through that leads upwards.
+    folder : Path
+        The session's; it may be a link itself.
 
     Raises
     ------
     InputError
-        When one is not there.
+        When one is not there, or is or lies behind a link that leads out of the folder.
     """
     paths = tuple(folder / job.file for job in jobs)
+    home = folder.resolve()
     for path in paths:
         if not path.is_file():
             raise InputError(f"{path} does not exist; say where the session's files lie with --session.")
+        if not path.resolve().is_relative_to(home):
+            raise InputError(
+                f"{path} leads out of the session's folder by a link and is not read; put the file itself "
+                "there, then run check again."
+            )
     return paths
 
 
@@ -96,7 +110,7 @@ def _entries(
     return [
         {
             "name": setting.name,
-            "file": job.target,
+            **stored(job.target),
             "channel": channel,
             "invert": correction.invert,
             # As done, which --whole-samples rounds.

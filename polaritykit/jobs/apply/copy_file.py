@@ -5,6 +5,7 @@ file still begins at the same moment; only what describes the old samples themse
 waveform overviews, checksums) is left out.
 """
 
+import os
 import shutil
 import struct
 import zlib
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
 from polaritykit.base.errors import InputError
+from polaritykit.base.file_names import opened_as, shown
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 #: Depth of the integer sample formats; the logarithmic ones decode to 16 bits.
@@ -79,7 +81,7 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
     import soundfile
 
     try:
-        with soundfile.SoundFile(source) as opened:
+        with soundfile.SoundFile(opened_as(source)) as opened:
             if opened.channels != len(corrections):
                 raise InputError(
                     f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
@@ -112,7 +114,7 @@ def _write(
             )
         return samples
 
-    seed = zlib.crc32(source.name.encode())
+    seed = zlib.crc32(os.fsencode(source.name))
     corrector = Corrector(read=read, frames=opened.frames, corrections=corrections, bits=bits, seed=seed)
     layout = read_layout(source)
     remarks = []
@@ -122,11 +124,11 @@ def _write(
         _write_through_libsndfile(corrector, opened, target)
         if layout is not None:
             remarks.append(
-                f"{source.name} holds {opened.subtype} samples; its start time, names and markers could not "
-                "be carried over."
+                f"{shown(source.name)} holds {opened.subtype} samples; its start time, names and markers "
+                "could not be carried over."
             )
     if bits is None and opened.subtype not in {"FLOAT", "DOUBLE"}:
-        remarks.append(f"{source.name} is lossy ({opened.subtype}) and was encoded a second time.")
+        remarks.append(f"{shown(source.name)} is lossy ({opened.subtype}) and was encoded a second time.")
     return CorrectedCopy(
         frames=corrector.output_frames, limited=tuple(corrector.limited), remarks=tuple(remarks)
     )
@@ -153,7 +155,7 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
     import soundfile
 
     with soundfile.SoundFile(
-        target,
+        opened_as(target),
         "w",
         samplerate=opened.samplerate,
         channels=opened.channels,

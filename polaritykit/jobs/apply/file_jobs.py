@@ -10,7 +10,9 @@ from difflib import get_close_matches
 from pathlib import PurePath
 from typing import Any, Literal
 
+from polaritykit.audio.records import FileFingerprint
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.file_names import restored, shown
 
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})
@@ -34,10 +36,12 @@ class TrackSetting:
 class FileJob:
     """One file and the settings of its channels, in order."""
 
-    #: As the document names it.
+    #: Its place in the session, by its very bytes.
     file: str
     #: Name of the copy, relative to the output folder.
     target: str
+    #: What the file was when the report was made.
+    fingerprint: FileFingerprint
     settings: tuple[TrackSetting, ...]
 
 
@@ -79,7 +83,8 @@ def file_jobs(
         files: dict[str, dict[int, TrackSetting]] = {}
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(track["file"], {})[int(track["channel"])] = setting
+            files.setdefault(_file(track), {})[int(track["channel"])] = setting
+        fingerprints = _fingerprints(document)
     except (KeyError, TypeError, ValueError) as error:
         raise InputError(
             f"The report lacks what apply needs ({error}); it must come from polaritykit check."
@@ -93,18 +98,45 @@ def file_jobs(
                 f"Two files of the session would both be written as {target}; rename one of them."
             )
         targets.add(target.casefold())
+        if file not in fingerprints:
+            raise InputError(
+                f"The report does not tell what {file} was when it was made, so nobody can say whether it is "
+                "still the same; run check again."
+            )
         settings = tuple(
             channels.get(channel, TrackSetting(name="", invert=False, delay_ms=0.0))
             for channel in range(max(channels) + 1)
         )
-        jobs.append(FileJob(file=file, target=target, settings=settings))
+        jobs.append(FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings))
     return tuple(jobs)
+
+
+def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
+    """Fingerprint of each file that has one; version 0.1.0 wrote none."""
+    return {
+        restored(entry["file"], entry.get("file_base64")): FileFingerprint(
+            size_bytes=entry["size_bytes"],
+            sample_rate_hz=entry["sample_rate"],
+            channels=entry["channels"],
+            frames=entry["frames"],
+            start_samples=entry["start_samples"],
+            audio_sha256=entry["audio_sha256"],
+        )
+        for entry in document.get("files", ())
+        if entry["audio_sha256"]
+    }
+
+
+def _file(track: dict[str, Any]) -> str:
+    if not isinstance(track["file"], str):
+        raise TypeError(f"no file for {track['name']}")
+    return restored(track["file"], track.get("file_base64"))
 
 
 def _setting(
     name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
 ) -> TrackSetting:
-    if correction is None or (names and name not in names):
+    if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
     delay_ms = float(correction["delay_ms"] or 0.0)
     if delay_ms < 0:
@@ -117,7 +149,7 @@ def _setting(
 
 
 def _demand_known(names: Sequence[str], known: Sequence[str]) -> None:
-    for name in names:
+    for name in map(shown, names):
         if name not in known:
             close = get_close_matches(name, known, n=1)
             hint = f"did you mean {close[0]}?" if close else f"the tracks are {', '.join(known)}."
@@ -125,8 +157,10 @@ def _demand_known(names: Sequence[str], known: Sequence[str]) -> None:
 
 
 def _target(file: str) -> str:
-    """Name of the copy: the file's place in the session; files from elsewhere by their name alone."""
+    """Name of the copy: the file's place in the session, and none outside, whoever wrote the report."""
     path = PurePath(file)
-    if path.is_absolute() or ".." in path.parts:
-        return path.name
+    if path.anchor or file.startswith("/") or ".." in path.parts or not path.parts:
+        raise InputError(
+            f"The report names {file!r}, which is no place in the session's folder; run check again."
+        )
     return path.as_posix()

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from polaritykit.base.file_names import shown
 from polaritykit.jobs.apply.gains import GainKept, OctaveKept
 from polaritykit.jobs.apply.measure_again import Proof
 
@@ -31,7 +32,7 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     """Tell in lines what was done; limited samples and remarks are never left out."""
     changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
     files = {entry["file"] for entry in entries}
-    lines = [f"{len(files)} files written to {place}, {len(changed)} tracks changed."]
+    lines = [f"{len(files)} files written to {shown(place)}, {len(changed)} tracks changed."]
     for entry in changed:
         words = ["flipped"] if entry["invert"] else []
         if entry["delay_samples"]:

@@ -13,6 +13,7 @@ from typing import Any
 from polaritykit import __version__
 from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
+from polaritykit.base.file_names import stored
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
@@ -77,7 +78,7 @@ def build_document(
         "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
         "session": {
             "name": session.name if session else "arrays",
-            "folder": str(session.folder.resolve()) if session else None,
+            **(stored(str(session.folder), "folder") if session else {"folder": None, "folder_base64": None}),
             "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": findings.n_samples / findings.sample_rate_hz,
             "n_samples": findings.n_samples,
@@ -86,6 +87,7 @@ def build_document(
         "sample_rate": findings.sample_rate_hz,
         "notes": list(notes),
         "summary": summarise(findings),
+        "files": _files(session) if session else [],
         "tracks": _tracks(findings, session),
         "sources": [
             {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
@@ -131,6 +133,23 @@ def _levels_advice(findings: Findings) -> list[str]:
     return sentences
 
 
+def _files(session: Session) -> list[dict[str, Any]]:
+    """Describe the files so that `apply` can tell whether they are still the same."""
+    hashes: dict[Path, str] = dict(getattr(session.recording, "audio_hashes", {}))
+    return [
+        {
+            **stored(session.files[path]),
+            "size_bytes": track.size_bytes,
+            "sample_rate": track.file_rate_hz,
+            "channels": track.channels,
+            "frames": track.frames,
+            "start_samples": track.time_reference,
+            "audio_sha256": hashes.get(path),
+        }
+        for path, track in {track.path: track for track in session.tracks}.items()
+    ]
+
+
 def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]:
     partner = {name: other for pair in findings.linked for name, other in (pair, pair[::-1])}
     files = {track.name: track for track in session.tracks} if session else {}
@@ -140,7 +159,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
         file = files.get(name)
         entry = {
             "name": name,
-            "file": _relative(file.path, session.folder) if file and session else None,
+            **(stored(session.files[file.path]) if file and session else {"file": None, "file_base64": None}),
             "channel": file.channel if file else 0,
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
@@ -148,11 +167,11 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             "remarks": list(track_remarks(levels)),
         }
         out.append(entry)
-    out += [_faulty(track) for track in (session.faulty if session else ())]
+    out += [_faulty(track, session) for track in session.faulty] if session else []
     return out
 
 
-def _faulty(track: FaultyTrack) -> dict[str, Any]:
+def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     empty = dict.fromkeys(
         (
             "peak_dbfs",
@@ -167,7 +186,7 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
     )
     return {
         "name": track.name,
-        "file": track.path.name,
+        **stored(session.files[track.path]),
         "channel": 0,
         **empty,
         "dc_offset": 0.0,
@@ -178,10 +197,6 @@ def _faulty(track: FaultyTrack) -> dict[str, Any]:
         "linked_with": None,
         "remarks": [track.remark],
     }
-
-
-def _relative(path: Path, folder: Path) -> str:
-    return str(path.relative_to(folder)) if path.is_relative_to(folder) else str(path)
 
 
 def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:

@@ -6,16 +6,16 @@ audio
     FLAC, 16 bit; full scale 1.0 is 32767.
 """
 
-import io
 import json
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.errors import UsageError
-from polaritykit.base.whole_files import write_file
+from polaritykit.base.file_names import opened_as
+from polaritykit.base.types import Progress
+from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.demo.kit import drum_kit
 from polaritykit.jobs.demo.session import Rendered, Session, render, truth
 from polaritykit.jobs.demo.songs import leaky_vocal, stereo_pair
@@ -33,50 +33,44 @@ def quantise(rendered: Rendered) -> NDArray[np.int16]:
     return np.round(rendered.tracks * 32767).astype(np.int16)
 
 
-def _flac(samples: NDArray[np.int16], rate_hz: int) -> bytes:
+def _write_flac(path: Path, samples: NDArray[np.int16], rate_hz: int) -> None:
+    """Write to a path: where libsndfile calls back into Python, Ctrl-C would be swallowed."""
     import soundfile
 
-    held = io.BytesIO()
-    soundfile.write(held, samples, rate_hz, format="FLAC", subtype="PCM_16", compression_level=1.0)
-    return held.getvalue()
+    soundfile.write(opened_as(path), samples, rate_hz, format="FLAC", subtype="PCM_16", compression_level=1.0)
 
 
-def write_demo(folder: Path, *, overwrite: bool = False) -> Iterator[Path]:
-    """Write every session into its own folder, one session per step.
+def write_demo(folder: Path, *, overwrite: bool = False, progress: Progress) -> tuple[Path, ...]:
+    """Write every session into a folder of its own, all of them or none.
 
     Parameters
     ----------
     folder : Path
-        Made when it is not there; its parent must exist.
+        Its parent must exist.
     overwrite : bool
-        Write into a folder that holds something already; only files of the demo's own names are replaced.
+        Replace an earlier demo there.
+    progress : callable
+        Called with the stage and the share of it done.
 
-    Yields
-    ------
-    Path
-        The folder of a session that has just been completed.
+    Returns
+    -------
+    tuple of Path
+        The folders of the sessions.
 
     Raises
     ------
     UsageError
-        When the folder is not empty and `overwrite` is off, or cannot be written to.
+        When the folder cannot be written to, or holds anything but an earlier demo that may be replaced.
     """
-    if folder.exists() and not folder.is_dir():
-        raise UsageError(f"{folder} exists and is no folder; choose another name.")
-    if folder.is_dir() and any(folder.iterdir()) and not overwrite:
-        raise UsageError(f"The folder {folder} is not empty; choose another, or use --overwrite.")
-    for name, build in SESSIONS.items():
-        place = folder / name
-        try:
-            folder.mkdir(exist_ok=True)
-            place.mkdir(exist_ok=True)
-        except OSError as error:
-            reason = (error.strerror or "unknown reason").lower()
-            raise UsageError(f"Cannot make {place}: {reason}; choose another place.") from error
-        session = build()
-        rendered = render(session)
-        for microphone, samples in zip(session.microphones, quantise(rendered), strict=True):
-            write_file(place / f"{microphone.name}.flac", _flac(samples, session.sample_rate_hz))
-        stated = truth(session, rendered.gains)
-        write_file(place / "truth.json", json.dumps(stated, indent=1, allow_nan=False) + "\n")
-        yield place
+    with output_folder(folder, overwrite=overwrite) as filling:
+        for number, (name, build) in enumerate(SESSIONS.items()):
+            progress(f"making {name}", number / len(SESSIONS))
+            place = filling / name
+            place.mkdir()
+            session = build()
+            rendered = render(session)
+            for microphone, samples in zip(session.microphones, quantise(rendered), strict=True):
+                _write_flac(place / f"{microphone.name}.flac", samples, session.sample_rate_hz)
+            stated = truth(session, rendered.gains)
+            write_file(place / "truth.json", json.dumps(stated, indent=1, allow_nan=False) + "\n")
+    return tuple(folder / name for name in SESSIONS)

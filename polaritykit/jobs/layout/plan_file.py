@@ -14,6 +14,7 @@ import numpy as np
 
 from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.file_names import shown
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import PATTERNS
 from polaritykit.jobs.layout.records import (
@@ -116,7 +117,7 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         raise InputError(f"{path}: cannot be read ({reason}); give the path of a plan file.") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not a text file in UTF-8; save it as such.") from error
-    return read_plan(text, path.name, settings)
+    return read_plan(text, shown(path.name), settings)
 
 
 def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = None) -> Plan:

@@ -1,5 +1,6 @@
 """``apply``: a whole session again, corrected as the report says and no input touched."""
 
+import hashlib
 import json
 
 import numpy as np
@@ -10,6 +11,20 @@ from polaritykit.base.errors import InputError, UsageError
 from polaritykit.commands.apply import command
 
 RATE = 48_000
+
+
+def fingerprint(folder, file):
+    """Describe a file as DEVELOPERS.md says; samples as libsndfile gives them, 32-bit floats."""
+    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
+    return {
+        "file": file,
+        "size_bytes": (folder / file).stat().st_size,
+        "sample_rate": rate,
+        "channels": samples.shape[1],
+        "frames": len(samples),
+        "start_samples": None,
+        "audio_sha256": hashlib.sha256(samples.astype("<f4").tobytes()).hexdigest(),
+    }
 
 
 @pytest.fixture
@@ -31,6 +46,7 @@ def session(tmp_path):
     document = {
         "schema_version": 1,
         "session": {"name": "session", "folder": str(folder)},
+        "files": [fingerprint(folder, file) for file in ("kick.wav", "oh.flac", "sub/slow.wav")],
         "tracks": [
             *(
                 {"name": name, "file": file, "channel": channel, "faults": []}
@@ -115,6 +131,19 @@ def test_moved_session(tmp_path, session):
     with pytest.raises(InputError, match=r"kick\.wav does not exist; say where .* with --session"):
         run(tmp_path)
     assert "kick" in run(tmp_path, "--session", str(tmp_path / "moved"))
+
+
+def test_a_report_without_fingerprints_is_refused(tmp_path, session):
+    """Version 0.1.0 wrote none: whether the files are the same cannot be told."""
+    place = tmp_path / "report" / "report.json"
+    document = json.loads(place.read_text(encoding="utf-8"))
+    del document["files"]
+    place.write_text(json.dumps(document), encoding="utf-8")
+    assert session.is_dir()
+    with pytest.raises(
+        InputError, match=r"does not tell what kick\.wav was when it was made.*run check again"
+    ):
+        run(tmp_path)
 
 
 def test_relative_session_folder_counts_from_the_report(tmp_path, session):

@@ -82,6 +82,7 @@ PAIR = {
 TRACK = {
     "name": (str,),
     "file": (str,),
+    "file_base64": (type(None),),
     "channel": (int,),
     "faults": [FAULTS],
     "peak_dbfs": MAYBE,
@@ -107,6 +108,7 @@ DOCUMENT = {
     "session": {
         "name": (str,),
         "folder": (str,),
+        "folder_base64": (type(None),),
         "start_times_ignored": (bool,),
         "duration_s": NUMBER,
         "n_samples": (int,),
@@ -126,6 +128,18 @@ DOCUMENT = {
             "delays": (int,),
         },
     },
+    "files": [
+        {
+            "file": (str,),
+            "file_base64": (type(None),),
+            "size_bytes": (int,),
+            "sample_rate": (int,),
+            "channels": (int,),
+            "frames": (int,),
+            "start_samples": (int, type(None)),
+            "audio_sha256": (str,),
+        }
+    ],
     "tracks": [TRACK],
     "sources": [
         {

@@ -1,6 +1,10 @@
 """The demo sessions: the same again, true to their geometry, and made of what the textbooks say."""
 
 import json
+import shutil
+import signal
+import subprocess
+import sys
 from functools import cache
 
 import numpy as np
@@ -11,6 +15,7 @@ from scipy.signal import find_peaks, lfilter
 from scipy.special import jn_zeros
 
 from polaritykit.base.errors import UsageError
+from polaritykit.base.whole_files import check_output_folder
 from polaritykit.cli import main
 from polaritykit.jobs.demo import write as demo
 from polaritykit.jobs.demo.room import (
@@ -121,15 +126,61 @@ def test_command_writes_sessions(tmp_path, monkeypatch, capsys):
 
 
 def test_command_spares_a_folder_with_something_in_it(tmp_path, monkeypatch):
-    """A folder that is not empty is refused; with --overwrite its other files stay."""
-    (tmp_path / "mine.txt").write_text("keep me", encoding="utf-8")
-    with pytest.raises(UsageError, match=r"is not empty; choose another, or use --overwrite"):
-        list(demo.write_demo(tmp_path))
-
+    """A folder that is not empty is refused; with --overwrite only an earlier demo is replaced."""
     monkeypatch.setattr(demo, "SESSIONS", _stereo_only())
-    list(demo.write_demo(tmp_path, overwrite=True))
-    assert (tmp_path / "mine.txt").read_text(encoding="utf-8") == "keep me"
-    assert (tmp_path / "stereo_pair" / "truth.json").is_file()
+    with pytest.raises(SystemExit) as ended:
+        main(["demo", str(tmp_path / "demo")])
+    assert ended.value.code == 0
+    (tmp_path / "demo" / "stereo_pair" / "pair_left.flac").unlink()
+    with pytest.raises(SystemExit) as ended:
+        main(["demo", str(tmp_path / "demo")])
+    assert ended.value.code == 2
+    with pytest.raises(SystemExit) as ended:
+        main(["demo", str(tmp_path / "demo"), "--overwrite"])
+    assert ended.value.code == 0
+    assert (tmp_path / "demo" / "stereo_pair" / "pair_left.flac").is_file()
+
+    (tmp_path / "demo" / "stereo_pair" / "mine.flac").write_text("keep me", encoding="utf-8")
+    with pytest.raises(UsageError, match=r"holds stereo_pair/mine\.flac, which this program did not write"):
+        demo.write_demo(tmp_path / "demo", overwrite=True, progress=lambda *_: None)
+    assert (tmp_path / "demo" / "stereo_pair" / "mine.flac").read_text(encoding="utf-8") == "keep me"
+
+
+def test_a_demo_of_the_first_version_is_known(tmp_path):
+    """It has no marker: the truth beside the audio says what it is, and names what was written."""
+    for name in demo.SESSIONS:
+        shutil.copytree(COMMITTED / name, tmp_path / "demo" / name)
+    check_output_folder(tmp_path / "demo", inputs=[], overwrite=True)
+
+    (tmp_path / "demo" / "drum_kit" / "take.flac").touch()
+    with pytest.raises(UsageError, match=r"holds drum_kit/take\.flac"):
+        check_output_folder(tmp_path / "demo", inputs=[], overwrite=True)
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_stopped_half_way(tmp_path, number):
+    """The signal comes once a track is written, and again during the clearing up: nothing is left.
+
+    Exit codes are the shells' convention, 128 and the signal's number.
+    """
+    script = (
+        f"import os, shutil, sys\nsys.path.insert(0, {str(COMMITTED.parent)!r})\n"
+        "from polaritykit import cli, demo\n"
+        "demo.SESSIONS = {'stereo_pair': demo.SESSIONS['stereo_pair']}\n"
+        "encode, remove, calls = demo._write_flac, shutil.rmtree, []\n"
+        "def encoded(*given):\n    calls.append(given)\n"
+        f"    if len(calls) == 2:\n        os.kill(os.getpid(), {int(number)})\n    return encode(*given)\n"
+        f"def removed(*given, **how):\n    os.kill(os.getpid(), {int(number)})\n    remove(*given, **how)\n"
+        "demo._write_flac, shutil.rmtree = encoded, removed\n"
+        "cli.main(['demo', 'new'])"
+    )
+    ended = subprocess.run(
+        [sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True, check=False
+    )
+
+    assert ended.returncode == 128 + number
+    assert ended.stderr.strip() == "polaritykit: stopped; nothing half-written was left behind."
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("place", ["file.txt", "missing/deeper"])
