@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 from typing import Any, Literal, TypedDict
 
+import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.audio.array_recording import ArrayRecording
@@ -19,18 +20,23 @@ from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.motion import motion_notes
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
-from polaritykit.decide.corrections import choose_anchor, correct
+from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
+from polaritykit.decide.find_copies import find_copies
 from polaritykit.decide.findings import (
     Corrections,
     Findings,
+    PadStep,
     ServedSource,
     SourceArrival,
     SourceFinding,
     SumPeak,
 )
+from polaritykit.decide.from_evidence import scene_of
 from polaritykit.decide.pair_finding import pair_finding
+from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
-from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings, PairSettings
+from polaritykit.decide.settings import AdviceSettings, AgreementSettings, PairSettings
+from polaritykit.decide.stage import decide
 from polaritykit.evidence.collect import gather
 from polaritykit.evidence.first_pass import Heard, listen
 from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
@@ -38,10 +44,10 @@ from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
-from polaritykit.spectra.main_octave import track_targets
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import KitSum, octave_sums
 from polaritykit.spectra.settings import KitSumSettings
+from polaritykit.sustained.frames import frame_samples
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +57,6 @@ class Settings(MeasuringSettings):
     agreement: AgreementSettings = field(default_factory=AgreementSettings)
     pairs: PairSettings = field(default_factory=PairSettings)
     advice: AdviceSettings = field(default_factory=AdviceSettings)
-    alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
 
 
@@ -146,18 +151,24 @@ def analyse(
         evidence, notes = limited.evidence, notes + limited.notes
     agreement = _agree(evidence, settings)
     pairs = _conclude_all(names, evidence, agreement, heard.spectra, settings)
-    corrections = correct(
-        names,
+    chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
+    copies = find_copies(
+        recording,
+        heard.activity_db,
+        np.array(["silent" not in track.faults for track in heard.levels]),
+        anchor=chosen,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+    )
+    corrections, pads = _decide(
+        recording,
+        heard,
+        evidence,
+        agreement,
         pairs,
-        evidence=evidence,
-        agreement=agreement,
         linked=linked,
-        anchor=choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor),
-        sample_rate_hz=recording.sample_rate_hz,
-        settings=settings.advice,
-        signs=settings.agreement,
-        targets=track_targets(heard.spectra, [i for i, usable in enumerate(heard.usable) if usable]),
-        alignment=settings.alignment,
+        anchor=chosen,
+        copies=copies,
+        settings=settings,
     )
     return Findings(
         track_names=names,
@@ -175,15 +186,76 @@ def analyse(
                 levels=heard.levels,
                 motions=gathered.motions,
                 linked=linked,
+                corrections=corrections,
+                copies=copies,
+                sample_rate_hz=recording.sample_rate_hz,
                 settings=settings.advice,
             )
             for pair, conclusion in pairs.items()
         ),
         corrections=corrections,
+        pads=pads,
         spectra=heard.spectra,
         notes=notes,
         **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
     )
+
+
+def _decide(
+    recording: Recording,
+    heard: Heard,
+    evidence: tuple[SourceEvidence, ...],
+    agreement: Agreement | None,
+    pairs: dict[tuple[int, int], Conclusion],
+    *,
+    linked: tuple[tuple[str, str], ...],
+    anchor: int | None,
+    copies: tuple[Copy, ...],
+    settings: Settings,
+) -> tuple[Corrections, tuple[PadStep, ...]]:
+    """Make one consistent set of settings, and tell level steps like pads."""
+    names = recording.track_names
+    flips = flips_of(
+        names,
+        pairs,
+        agreement=agreement,
+        linked=linked,
+        anchor=anchor,
+        signs=settings.agreement,
+        copies=copies,
+    )
+    scene = scene_of(
+        recording,
+        evidence,
+        pairs,
+        heard.spectra,
+        signs=np.array([-1.0 if flip.invert else 1.0 for flip in flips]),
+        sign_known=np.array([flip.known for flip in flips]),
+        usable=np.array(heard.usable),
+        linked=tuple((names.index(a), names.index(b)) for a, b in linked),
+        anchor=anchor,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+        copies=copies,
+    )
+    decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
+    corrections = corrections_of(
+        names,
+        pairs,
+        flips=flips,
+        shifts=decision.shifts,
+        anchor=anchor,
+        sample_rate_hz=recording.sample_rate_hz,
+    )
+    pads = tuple(
+        PadStep(
+            louder=names[step.louder],
+            quieter=names[step.quieter],
+            step_db=step.step_db,
+            pad_db=step.pad_db,
+        )
+        for step in decision.steps
+    )
+    return corrections, pads
 
 
 def _check(names: tuple[str, ...], anchor: str | None) -> None:

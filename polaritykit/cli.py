@@ -5,19 +5,18 @@ asked for, so that ``polaritykit --help`` stays instant.
 """
 
 import importlib
+import io
 import os
 import signal
 import sys
-import threading
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
 import click
 
 from polaritykit import __version__
-from polaritykit.base.errors import PolaritykitError
-from polaritykit.base.file_names import shown
+from polaritykit.base.errors import InputError, OutputError, PolaritykitError
+from polaritykit.base.interrupt import stopped_by_signals
+from polaritykit.base.terminal_safe import echo, hold_closed_streams, unprinted, visible
 
 #: Command name -> one line for ``--help``; the module is ``polaritykit.commands.<name>``.
 COMMANDS = {
@@ -67,36 +66,6 @@ def root() -> None:
     """
 
 
-@contextmanager
-def _stopped_by_signals() -> Iterator[list[int]]:
-    """Turn a request to end into the exception that Ctrl-C is, so that what is half-written is cleared away.
-
-    Further signals do not disturb that.  Yields the list that the signals are put into.
-    """
-    met: list[int] = []
-    handlers: dict[int, Any] = {}
-
-    def stop(number: int, _frame: Any) -> None:
-        found = sys.exception()
-        while found is not None:
-            if isinstance(found, KeyboardInterrupt):
-                return  # clearing up already
-            found = found.__context__
-        # Raised anew each time: where C code calls back, an exception may be swallowed.
-        met.append(number)
-        raise KeyboardInterrupt
-
-    try:
-        if threading.current_thread() is threading.main_thread():  # others may not set handlers
-            for wanted in (signal.SIGINT, signal.SIGTERM):
-                if signal.getsignal(wanted) is not signal.SIG_IGN:
-                    handlers[wanted] = signal.signal(wanted, stop)
-        yield met
-    finally:
-        for each, handler in handlers.items():
-            signal.signal(each, handler)
-
-
 def main(arguments: list[str] | None = None) -> None:
     """Run the command line and exit with the documented code.
 
@@ -109,21 +78,51 @@ def main(arguments: list[str] | None = None) -> None:
     # are read on all cores; whoever sets these variables is obeyed.
     for variable in ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
         os.environ.setdefault(variable, "1")
-    with _stopped_by_signals() as signals:
-        sys.exit(_run(arguments, signals))
+    hold_closed_streams()
+    with stopped_by_signals() as signals:
+        try:
+            code = _run(arguments, signals)
+        except KeyboardInterrupt:  # while the sentence was printed
+            code = _stopped(signals)
+    sys.exit(code)
 
 
 def _run(arguments: list[str] | None, signals: list[int]) -> int:
     """Run the command line; return the exit code."""
     try:
         result: Any = root.main(args=arguments, prog_name="polaritykit", standalone_mode=False)
-    except PolaritykitError as error:
-        click.echo(f"polaritykit: {shown(str(error))}", err=True)
-        return error.exit_code
     except click.ClickException as error:
-        error.show()
+        text = io.StringIO()
+        error.show(file=text)
+        echo(text.getvalue(), err=True, nl=False)
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
-        click.echo("polaritykit: stopped; nothing half-written was left behind.", err=True)
-        return 128 + (signals[-1] if signals else signal.SIGINT)
+        return _stopped(signals)
+    except Exception as error:
+        if signals:  # a library made another exception of it
+            return _stopped(signals)
+        known = _in_our_words(error)
+        if known is None:
+            raise
+        echo(f"polaritykit: {visible(str(known))}", err=True)
+        return known.exit_code
     return result if isinstance(result, int) else 0
+
+
+def _in_our_words(error: Exception) -> PolaritykitError | None:
+    """Return the sentence for an exception; None for what nobody foresaw."""
+    if isinstance(error, PolaritykitError):
+        return error
+    if isinstance(error, BrokenPipeError) or (isinstance(error, OSError) and error.filename is None):
+        return unprinted(error)  # the help, which click prints
+    if isinstance(error, OSError):
+        reason = (error.strerror or "unknown reason").lower()
+        return InputError(f"{os.fsdecode(error.filename)} cannot be used ({reason}); name another place.")
+    if isinstance(error, MemoryError):
+        return OutputError("There is not enough memory for this; give fewer or shorter tracks at a time.")
+    return None
+
+
+def _stopped(signals: list[int]) -> int:
+    echo("polaritykit: stopped; nothing half-written was left behind.", err=True)
+    return 128 + (signals[-1] if signals else signal.SIGINT)

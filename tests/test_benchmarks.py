@@ -10,7 +10,6 @@ from shared_data import need_shared_data
 
 sys.path.insert(0, str(BENCHMARKS))
 
-import corrections
 import references
 import scoring
 import sessions_base
@@ -18,6 +17,8 @@ import sessions_continuous
 import sessions_kit
 import sessions_rooms
 import sessions_settled
+import sessions_stems
+import setting_scores
 
 
 def noise_session(lag_samples: float, sign: int) -> sessions_base.Session:
@@ -184,60 +185,54 @@ def test_parts_of_a_simulated_kit_add_up_to_its_tracks() -> None:
         assert 20 * np.log10(np.sqrt(np.mean(left**2)) / 0.5) == pytest.approx(-65, abs=1.0)
 
 
-def test_effect_of_a_setting_on_a_source_by_hand() -> None:
-    """One tone of 100 Hz in two tracks 5 ms apart cancels; 5 ms of delay or a flip make 6 dB."""
+def one_tone(delays_ms: tuple[float, ...], signs: tuple[int, ...]) -> sessions_stems.StemKit:
+    """One source of 100 Hz that reaches a close mic and two overheads late."""
     frequency = np.array([100.0])
-    heard = np.stack([np.ones(1), np.exp(-2j * np.pi * frequency * 5e-3)])
-    part = corrections.Part(
-        name="tone", home="a", centre_hz=125.0, frequency_hz=frequency, spectra=heard, below_loudest_db={}
+    heard = np.array(signs)[:, None] * np.exp(-2j * np.pi * frequency * np.array(delays_ms)[:, None] * 1e-3)
+    energy = np.zeros((len(sessions_stems.ALL_HZ), 3))
+    energy[sessions_stems.ALL_HZ.index(125.0)] = 1.0
+    stem = sessions_stems.Stem(
+        name="tone",
+        home="close",
+        arrival_ms=np.array(delays_ms),
+        sign=np.array(signs),
+        energy=np.ones(3),
+        struck_s=(0.0,),
+        frequency_hz=frequency,
+        octave=np.array([1]),
+        spectra=heard,
+        octave_energy=energy,
     )
-    for signs, delays in (((1, 1), (5, 0)), ((1, -1), (0, 0))):
-        level = corrections.level_db(part, np.array(signs), np.array(delays))
-        assert level == pytest.approx(20 * np.log10(2))
-    assert corrections.level_db(part, np.ones(2), np.zeros(2)) < -100
+    silent = dict.fromkeys(("close", "oh_left", "oh_right"), np.zeros(480, np.float32))
+    return sessions_stems.StemKit(name="tone", sample_rate_hz=48_000, tracks=silent, stems=(stem,))
 
 
-def test_polarity_is_counted_up_to_one_sign_per_group() -> None:
-    """Two groups, one turned as a whole; a single wrong track shows."""
-    flips = {"a": 1, "b": -1, "c": 1, "d": -1, "e": 1}
-    said = {"a": False, "b": True, "c": True, "d": False, "e": False}
-    groups = [{"a", "b"}, {"c", "d"}]
-    assert corrections.polarity_score(list(flips), flips, said, groups) == (4, 4, [])
-    groups = [{"a", "b", "c", "e"}]
-    assert corrections.polarity_score(list(flips), flips, said, groups) == (4, 3, ["c"])
+def test_levels_under_a_setting_by_hand() -> None:
+    """5 ms are half a period of 100 Hz: the close mic cancels an overhead, three in phase make 9.5 dB."""
+    kit = one_tone((0.0, 5.0, 5.0), (1, 1, 1))
+    none = setting_scores.Set(signs=np.ones(3), shifts_ms=np.zeros(3), settled=np.ones(3, dtype=bool))
+    for signs, shifts in (((1, 1, 1), (5, 0, 0)), ((-1, 1, 1), (0, 0, 0))):
+        setting = setting_scores.Set(
+            signs=np.array(signs), shifts_ms=np.array(shifts), settled=np.ones(3, dtype=bool)
+        )
+        level = setting_scores.levels_db(kit, kit.stems[0], (0, 1, 2), setting)[1]
+        assert level == pytest.approx(20 * np.log10(3))
+    assert setting_scores.levels_db(kit, kit.stems[0], (0, 1, 2), none)[1] == pytest.approx(0.0)
+    assert setting_scores.levels_db(kit, kit.stems[0], (0, 1), none)[1] < -100
 
 
-def test_corrections_of_a_small_set_are_right_and_keep_their_promise() -> None:
-    """One noise in four tracks, one of them upside down, up to 3 ms apart: polarity, gain, promise (0.5 dB).
-
-    Four equal copies brought together carry 10·log10(4) dB more than their power sum (closed form).
-    """
-    rng = np.random.default_rng(6)
-    noise = 0.1 * rng.standard_normal(sessions_rooms.RATE * 6)
-    late = {"near": 0.0, "mid": 60.0, "side": 90.0, "far": 144.0}
-    flips = {name: -1 if name == "mid" else 1 for name in late}
-    tracks = {name: flips[name] * sessions_base.delayed(noise, lag) for name, lag in late.items()}
-    kit = corrections.Kit(
-        name="copies", tracks=tracks, flips=flips, parts=(corrections_part(tracks),), pairs=()
+def test_a_twin_set_right_ends_where_the_kit_does_and_one_that_is_not_shows() -> None:
+    """Taking the twin's own flips and delays back makes it the kit again; leaving 1 ms does not."""
+    kit = one_tone((0.0, 5.0, 5.0), (1, 1, 1))
+    other = sessions_stems.injected(
+        kit, {"close": -1, "oh_left": 1, "oh_right": 1}, {"close": 2.0, "oh_left": 0.5, "oh_right": 0.5}
     )
-    tally = corrections.Tally()
-    corrections.add(tally, kit)
-    found = corrections.summary(tally)
-    assert (found["decided"], found["right_of_decided"]) == (4, 1.0)
-    assert found["whole_set"]["worst_db"] > 1.0
-    assert found["promises"] > 10
-    assert found["promise_worst_db"] < 0.5
-
-
-def corrections_part(tracks: dict[str, np.ndarray]) -> corrections.Part:
-    """All of a set's sound as one source."""
-    session = sessions_base.Session(
-        name="copies",
-        sample_rate_hz=sessions_rooms.RATE,
-        tracks=tracks,
-        pairs=(),
-        flips={},
-        delays_ms={},
-        notes={"parts": {"noise": tracks}},
-    )
-    return corrections.source_parts(session)[0]
+    plain = setting_scores.Set(signs=np.ones(3), shifts_ms=np.zeros(3), settled=np.ones(3, dtype=bool))
+    for left_ms, same in ((0.0, 1), (1.0, 0)):
+        back = setting_scores.Set(
+            signs=np.array([-1.0, 1.0, 1.0]),
+            shifts_ms=np.array([-1.5 - left_ms, 0.0, 0.0]),
+            settled=np.ones(3, dtype=bool),
+        )
+        found = [setting_scores.source_octaves(k, s) for k, s in ((kit, plain), (other, back))]
+        assert setting_scores.alike(*found, settled=True) == (same, 1)

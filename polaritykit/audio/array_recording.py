@@ -36,10 +36,12 @@ class ArrayRecording:
     """
 
     def __init__(self, tracks: Mapping[str, ArrayLike], sample_rate_hz: int) -> None:
-        if sample_rate_hz <= 0 or int(sample_rate_hz) != sample_rate_hz:
+        if not _is_rate(sample_rate_hz):
             raise UsageError(
                 f"The sample rate must be a whole number of hertz above 0, not {sample_rate_hz}."
             )
+        if not all(isinstance(name, str) for name in tracks):
+            raise UsageError(f"Names of tracks must be text, not {next(iter(tracks))!r}.")
         arrays = {name: np.asarray(samples) for name, samples in tracks.items()}
         if not arrays:
             raise UsageError("No tracks were given; pass at least one array by name.")
@@ -58,7 +60,15 @@ class ArrayRecording:
         self._samples.setflags(write=False)
 
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
-        """Return samples ``[start, stop)`` of the given rows; zeros outside the span."""
+        """Return samples ``[start, stop)`` of the given rows; zeros outside the span.
+
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
+        """
         rows = range(len(self.track_names)) if tracks is None else tracks
         out = np.zeros((len(rows), max(stop - start, 0)), np.float32)
         first, last = max(start, 0), min(stop, self.n_samples)
@@ -70,6 +80,14 @@ class ArrayRecording:
         """Yield ``(start, samples)`` over the whole span once."""
         for start in range(0, self.n_samples, block_samples):
             yield start, self.read(start, min(start + block_samples, self.n_samples))
+
+
+def _is_rate(value: Any) -> bool:
+    """Tell whether a value is a whole positive number, of Python or NumPy."""
+    try:
+        return bool(value > 0 and int(value) == value)
+    except (TypeError, ValueError, OverflowError):
+        return False
 
 
 def _check_array(name: str, array: Any) -> None:

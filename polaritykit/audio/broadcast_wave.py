@@ -17,6 +17,8 @@ UNKNOWN_SIZE = 0xFFFFFFFF
 _BEXT_TIME = slice(338, 346)
 #: Metadata chunks longer than this are not read into memory (iXML is a few kilobytes).
 _METADATA_LIMIT_BYTES = 4_000_000
+#: More chunks than this is no header (real files have some ten): the walk ends there.
+_MOST_CHUNKS = 10_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +31,8 @@ class Chunk:
     size: int
     #: What the file really holds of it; smaller than ``size`` when the file was cut off.
     available: int
+    #: The header says 0 bytes where the rest of the file is audio: a recorder that lost power.
+    unfilled: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,6 +42,8 @@ class WaveLayout:
     #: ``RIFF``, ``RIFX`` (big-endian), ``RF64`` or ``BW64``.
     form: bytes
     chunks: tuple[Chunk, ...]
+    #: Bytes behind the last chunk that are no chunk.
+    rest_bytes: int = 0
 
     @property
     def byte_order(self) -> str:
@@ -84,29 +90,42 @@ def read_layout(path: Path) -> WaveLayout | None:
         if form not in {b"RIFF", b"RIFX", b"RF64", b"BW64"} or header[8:12] != b"WAVE":
             return None
         total = file.seek(0, 2)
-        return WaveLayout(form=form, chunks=_walk(file, form=form, total=total))
+        chunks = _walk(file, form=form, position=12, total=total)
+    end = max((chunk.offset + chunk.size + chunk.size % 2 for chunk in chunks), default=12)
+    return WaveLayout(form=form, chunks=chunks, rest_bytes=max(total - end, 0))
 
 
-def _walk(file: BinaryIO, *, form: bytes, total: int) -> tuple[Chunk, ...]:
-    """List the chunks; a cut-off file yields what is there."""
+def _walk(file: BinaryIO, *, form: bytes, position: int, total: int) -> tuple[Chunk, ...]:
+    """List the chunks from a position on; a cut-off file yields what is there."""
     order = ">" if form == b"RIFX" else "<"
-    large = {}
-    chunks = []
-    position = 12
-    while position + 8 <= total:
+    large: dict[bytes, int] = {}
+    chunks: list[Chunk] = []
+    while position + 8 <= total and len(chunks) < _MOST_CHUNKS:
         file.seek(position)
         name, size = struct.unpack(order + "4sI", file.read(8))
+        if not (name.isascii() and name.decode("ascii").isprintable()):
+            break  # no chunk's name: zeros behind the audio, or damage
         offset = position + 8
         rest = total - offset
         if name == b"ds64":
             large = _read_ds64(file.read(min(size, _METADATA_LIMIT_BYTES)))
         if size == UNKNOWN_SIZE:
             size = large.get(name, rest)
-        elif name == b"data" and size == 0:
-            size = rest  # a recorder that lost power never filled the size in
-        chunks.append(Chunk(name=name, offset=offset, size=size, available=min(size, rest)))
+        unfilled = name == b"data" and size == 0 and not _ends_in_chunks(file, form, offset, total)
+        if unfilled:
+            size = rest
+        available = min(size, rest)
+        chunks.append(Chunk(name=name, offset=offset, size=size, available=available, unfilled=unfilled))
         position = offset + size + size % 2
     return tuple(chunks)
+
+
+def _ends_in_chunks(file: BinaryIO, form: bytes, position: int, total: int) -> bool:
+    """Tell whether what follows is chunks to the very end, so that the audio is truly empty."""
+    following = _walk(file, form=form, position=position, total=total) if position < total else ()
+    last = following[-1] if following else None
+    end = position if last is None else last.offset + last.size
+    return total - 1 <= end <= total
 
 
 def _read_ds64(content: bytes) -> dict[bytes, int]:
@@ -174,5 +193,5 @@ def _content(path: Path, chunk: Chunk | None) -> bytes:
 
 def _ixml_number(content: bytes, tag: str) -> int | None:
     """Find one number by its tag; real iXML is too often broken XML for a parser."""
-    match = re.search(rb"<" + tag.encode() + rb">\s*(\d+)\s*</", content)
+    match = re.search(rb"<" + tag.encode() + rb">\s*(\d{1,19})\s*</", content)
     return int(match.group(1)) if match else None

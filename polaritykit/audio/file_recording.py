@@ -1,6 +1,6 @@
 """A recording streamed from audio files: decoding, a common clock, resampling, and nothing kept.
 
-Conventions: as in `recording`; positions on the common clock are whole samples, of the file's own rate
+Conventions: as in `array_recording`; positions on the common clock are whole samples, of the file's own rate
 or of the session's, counted from one zero (midnight, or the files' common start).
 """
 
@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 
 from polaritykit.audio.array_recording import make_finite
-from polaritykit.base.file_names import opened_as
+from polaritykit.audio.opened import open_audio
 from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.
@@ -114,9 +114,7 @@ class _FileReader:
 
     def _decode_from(self, first: int, out: Samples) -> int:
         if self._handle is None:
-            import soundfile
-
-            self._handle = soundfile.SoundFile(opened_as(self.source.path))
+            self._handle = open_audio(self.source.path)
             self._position = 0
             # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
             self._handle.seekable = lambda: False
@@ -266,6 +264,13 @@ class FileRecording:
         """Return samples ``[start, stop)`` of the given rows; zeros outside the span.
 
         Safe to call from several threads.
+
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
         """
         rows = tuple(range(len(self.track_names))) if tracks is None else tracks
         out = np.zeros((len(rows), max(stop - start, 0)), np.float32)

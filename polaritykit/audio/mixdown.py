@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from polaritykit.base.file_names import opened_as
 from polaritykit.base.types import Recording
 from polaritykit.base.whole_files import replacing
 
@@ -36,11 +37,11 @@ def write_sum(
     """
     import soundfile
 
-    # The handle is opened by us, so that the temporary name needs no audio suffix.
+    rate_hz = recording.sample_rate_hz
+    # By its path: where libsndfile calls back into Python, a full disk and Ctrl-C would be swallowed.
     with (
         replacing(path) as temporary,
-        temporary.open("wb") as handle,
-        soundfile.SoundFile(handle, "w", recording.sample_rate_hz, 1, "PCM_24", format="WAV") as file,
+        soundfile.SoundFile(opened_as(temporary), "w", rate_hz, 1, "PCM_24", format="WAV") as file,
     ):
         for start in range(0, recording.n_samples, _BLOCK_SAMPLES):
             stop = min(start + _BLOCK_SAMPLES, recording.n_samples)

@@ -10,6 +10,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from os import PathLike
 from pathlib import Path
 
 from polaritykit.audio.file_recording import FileRecording, FileSource
@@ -25,7 +26,7 @@ from polaritykit.base.file_names import shown
 _AUDIO_NAME = re.compile(
     r"[^.].*\.(wav|wave|bwf|rf64|w64|flac|aiff?|aifc|caf|au|snd|ogg|oga|opus|mp[23]|sd2|voc|"
     r"m4a|aac|wma|wv|ape|alac|dsf|dff|mka)",
-    re.IGNORECASE,
+    re.IGNORECASE | re.DOTALL,  # a name may hold a line feed
 )
 #: Sample formats that can hold NaN and infinity.
 _FLOATING = frozenset({"FLOAT", "DOUBLE"})
@@ -44,7 +45,7 @@ class _Request:
 
 
 def open_session(
-    paths: Sequence[Path],
+    paths: str | PathLike[str] | Sequence[str | PathLike[str]],
     *,
     ignore_start_times: bool = False,
     min_tracks: int = 2,
@@ -54,8 +55,9 @@ def open_session(
 
     Parameters
     ----------
-    paths : sequence of Path
-        One folder (the audio files directly in it, in natural order), or files in the order wanted.
+    paths : path, or sequence of paths
+        One folder (the audio files directly in it, in natural order), or files in the order wanted; text
+        will do.
     ignore_start_times : bool
         Line up the files' first samples instead of placing them by their broadcast-wave start times.
     min_tracks : int
@@ -77,7 +79,7 @@ def open_session(
         leave no common span.
     """
     settings = settings or AudioSettings()
-    request = _requested(paths)
+    request = _requested([Path(paths)] if isinstance(paths, str | PathLike) else [*map(Path, paths)])
     headers: list[FileHeader] = []
     faulty: list[FaultyTrack] = []
     for path in request.files:

@@ -66,7 +66,13 @@ def iso_speed_mps(temperature_c: float) -> float:
 def water_vapour_fraction(
     temperature_c: float, humidity_percent: float, pressure_pa: float = _STANDARD_PRESSURE_PA
 ) -> float:
-    """Mole fraction of water vapour in moist air (saturation pressure and enhancement as given by Cramer)."""
+    """Mole fraction of water vapour in moist air (saturation pressure and enhancement as given by Cramer).
+
+    Parameters
+    ----------
+    temperature_c, humidity_percent : float
+    pressure_pa : float
+    """
     kelvin = temperature_c + _KELVIN
     enhancement = 1.00062 + 3.14e-8 * pressure_pa + 5.6e-7 * temperature_c**2
     saturation_pa = math.exp(
@@ -86,6 +92,13 @@ def cramer_speed_mps(
     Valid for 0-30 °C, 75-102 kPa, water vapour up to 0.06 by mole; the caller checks the range.
     Source: O. Cramer, J. Acoust. Soc. Am. 93(5), 2510-2516 (1993), doi 10.1121/1.405827; the paper states
     an uncertainty below 300 ppm.
+
+    Parameters
+    ----------
+    temperature_c, humidity_percent : float
+    pressure_pa : float
+    co2_fraction : float
+        By mole.
     """
     t, p, x = temperature_c, pressure_pa, co2_fraction
     w = water_vapour_fraction(t, humidity_percent, p)

@@ -4,7 +4,7 @@ Conventions: a message is one sentence that names what is wrong, where, and what
 A bad *request* raises; a bad *track* is a result (named in the report while the rest goes on).
 
 Exit codes: 0 nothing to correct, 1 unexpected fault, 2 usage, 3 findings (only with ``--fail-on``),
-4 input unreadable.
+4 input unreadable, 5 output cannot be written (full disk, closed standard output).
 """
 
 from typing import ClassVar
@@ -26,6 +26,12 @@ class InputError(PolaritykitError):
     """An input file or folder cannot be read or holds nothing to work on."""
 
     exit_code: ClassVar[int] = 4
+
+
+class OutputError(PolaritykitError):
+    """What was worked out cannot be written or printed: a full disk, a closed stream."""
+
+    exit_code: ClassVar[int] = 5
 
 
 #: Exit code when ``--fail-on`` is given and findings reach that level.

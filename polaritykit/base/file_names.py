@@ -9,6 +9,8 @@ import os
 import re
 from pathlib import PurePath
 
+from polaritykit.base.terminal_safe import visible
+
 _SURROGATE = re.compile("[\ud800-\udfff]")
 
 
@@ -22,19 +24,15 @@ def shown(name: str | PurePath) -> str:
     Returns
     -------
     str
-        Undecodable bytes as escapes; all other names as they stand.
+        Undecodable bytes, control codes and what turns the direction of writing as escapes
+        (`terminal_safe`); all other names as they stand.
 
     Examples
     --------
     >>> shown("kick.wav"), shown(b"kick\xff.wav".decode(errors="surrogateescape"))
     ('kick.wav', 'kick\\xff.wav')
     """
-    return _SURROGATE.sub(_escape, str(name))
-
-
-def _escape(match: re.Match[str]) -> str:
-    code = ord(match[0])
-    return f"\\x{code - 0xDC00:02x}" if 0xDC80 <= code <= 0xDCFF else f"\\u{code:04x}"
+    return visible(str(name))
 
 
 def stored(name: str, key: str = "file") -> dict[str, str | None]:

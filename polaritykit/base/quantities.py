@@ -1,11 +1,10 @@
-"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz"), and as they are printed.
+"""Quantities as people write them ("34 cm", "5 ft 10 in", "68 samples @ 48 kHz") to numbers.
 
 Conventions
 -----------
 Lengths and times always carry their unit: nothing is guessed.  Quantities with one customary unit may go
 without it: level (dB), temperature (°C), humidity (%), angle (degrees), speed (m/s), frequency (Hz),
 impedance (ohm).  Units are read without regard to case; the decimal sign is a point.
-Printed numbers never show more digits than their uncertainty supports.
 """
 
 import math
@@ -61,6 +60,13 @@ _TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.+,-]*)\s*", re.IGNORECASE)
 
 
 _SAMPLES = re.compile(rf"\s*({_NUMBER})\s*samples?\s*(?:(?:@|at)\s*(.+))?", re.IGNORECASE)
+
+
+#: No quantity here is measured so finely; what follows from smaller ones leaves the range of numbers.
+_SMALLEST = 1e-12
+#: Longer ways and delays make more notches than anybody can read.
+_LONGEST_M = 1000.0
+_LONGEST_S = 3.0
 
 
 def parse(text: str, quantity: str) -> float:
@@ -126,6 +132,8 @@ def _term(match: re.Match[str], text: str, quantity: str) -> tuple[float, str]:
     value = number * units[unit] + _SHIFT.get(unit, 0.0)
     if not math.isfinite(value):
         raise UsageError(f"'{text}' is too large to be {called}.")
+    if 0 < abs(value) < _SMALLEST:
+        raise UsageError(f"'{text}' is too small to be {called}; write 0 or more of it.")
     return value, unit
 
 
@@ -140,6 +148,34 @@ def parse_length_m(text: str) -> float:
     value = parse(text, "length")
     if value < 0:
         raise UsageError(f"'{text}' is negative: a distance is zero or more.")
+    if value > _LONGEST_M:
+        raise UsageError(f"'{text}' is further than sound carries; at most {_LONGEST_M:g} m are understood.")
+    return value
+
+
+def parse_positive(text: str, quantity: str, *, option: str) -> float:
+    """Read a value that must be above zero (see `parse`).
+
+    Parameters
+    ----------
+    text, quantity : str
+        As for `parse`.
+    option : str
+        Name of the command's option, as a Python name.
+
+    Raises
+    ------
+    UsageError
+        If malformed, zero or negative.
+
+    Examples
+    --------
+    >>> parse_positive("44.1 kHz", "frequency", option="sample_rate")
+    44100.0
+    """
+    value = parse(text, quantity)
+    if not value > 0:
+        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
     return value
 
 
@@ -177,4 +213,6 @@ def parse_delay_s(text: str, sample_rate_hz: float | None = None) -> float:
         value = float(samples[1]) / rate_hz
     if value < 0 or not math.isfinite(value):
         raise UsageError(f"'{text}' is not a possible delay: give the amount by which the later one is late.")
+    if value > _LONGEST_S:
+        raise UsageError(f"'{text}' is too long a delay; at most {_LONGEST_S:g} s are understood.")
     return value

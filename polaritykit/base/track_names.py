@@ -15,6 +15,8 @@ _ROOM = re.compile(r"(^|[^a-z])(room|rooms|amb|ambience|ambient|hall|far)([^a-z]
 
 _UNDERSIDE = re.compile(r"(^|[^a-z])(bot|bottom|btm|under|underside|below|beneath)([^a-z]|$)", re.IGNORECASE)
 
+_DIRECT = re.compile(r"(^|[^a-z])(di|direct|line)([^a-z]|$)", re.IGNORECASE)
+
 
 def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
     """Pairs of names that differ only in left and right.
@@ -57,3 +59,14 @@ def is_underside(name: str) -> bool:
     (True, False)
     """
     return _UNDERSIDE.search(name.replace("_", " ")) is not None
+
+
+def is_direct(name: str) -> bool:
+    """Whether a name reads as a direct line.
+
+    Examples
+    --------
+    >>> is_direct("bass DI"), is_direct("midi")
+    (True, False)
+    """
+    return _DIRECT.search(name.replace("_", " ")) is not None

@@ -42,7 +42,12 @@ class Recording(Protocol):
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
         """Read samples ``[start, stop)`` as ``(n_tracks, stop - start)``; zeros outside the span.
 
-        ``tracks`` restricts the rows (indices in session order).
+        Parameters
+        ----------
+        start, stop : int
+            Samples of the session; places outside the span read as zeros.
+        tracks : tuple of int, optional
+            Rows wanted, in session order; all when left out.
         """
 
     def blocks(self, block_samples: int) -> Iterator[tuple[int, Samples]]:

@@ -2,20 +2,20 @@
 
 Conventions: everything is written under a temporary name in the same folder and renamed when it is
 complete, so that an interruption leaves what was there before.  A folder is replaced only when asked
-for, and only when this program made it and wrote all that is in it (`folder_marker`).
+for, and only when this program made it and wrote all that is in it (`folder_marker`).  What a killed run
+left is cleared away by the next one that writes in that place (`unfinished`).
 """
 
-import shutil
-import tempfile
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from polaritykit.base.errors import UsageError
+from polaritykit.base.errors import OutputError, UsageError
 from polaritykit.base.folder_marker import foreign_entries, write_marker
+from polaritykit.base.unfinished import clear_up, holder_for
 
-#: Begins the names of what is not complete yet.
-_TEMPORARY_PREFIX = ".unfinished-"
+#: More than what is left of a disk when a write has failed.
+_TRIAL_BYTES = 1 << 18
 
 
 @contextmanager
@@ -37,19 +37,19 @@ def replacing(path: Path) -> Iterator[Path]:
     UsageError
         When the folder cannot be written to.
     """
-    try:
-        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=path.parent))
-    except OSError as error:
-        raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
-    try:
+    clear_up(path.parent)
+    with ExitStack() as stack:
+        try:
+            holder = stack.enter_context(holder_for(path))
+        except OSError as error:
+            raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
         temporary = holder / path.name
-        yield temporary
+        with _told_of_full_disks(path, holder):
+            yield temporary
         try:
             temporary.replace(path)
         except OSError as error:
             raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
-    finally:  # also on Ctrl-C
-        shutil.rmtree(holder, ignore_errors=True)
 
 
 def write_file(path: Path, content: str | bytes) -> None:
@@ -74,6 +74,8 @@ def write_file(path: Path, content: str | bytes) -> None:
 def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool) -> None:
     """Refuse an output folder that would harm something; call before the work, not after it.
 
+    What a killed run left there is cleared away first, so that a report it had moved aside is back.
+
     Parameters
     ----------
     folder : Path
@@ -89,6 +91,7 @@ def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool
         When the place is, holds or lies within the input, when something is there that may not be
         replaced, or when its parent is missing.
     """
+    clear_up(folder.resolve().parent)
     _check_place(folder, inputs=inputs, overwrite=overwrite)
     if overwrite and folder.exists():
         _check_content(folder, folder)
@@ -164,20 +167,22 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
         As `check_output_folder`, and when the place cannot be written to.
     """
     check_output_folder(folder, inputs=inputs, overwrite=overwrite)
-    try:
-        holder = Path(tempfile.mkdtemp(prefix=_TEMPORARY_PREFIX, dir=folder.resolve().parent))
-    except OSError as error:
-        raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
-    try:
+
+    def may_go(holder: Path) -> bool:
+        return folder.exists() or not (holder / "old").exists()  # else the only place of the old one is here
+
+    with ExitStack() as stack:
+        try:
+            holder = stack.enter_context(holder_for(folder, may_go=may_go))
+        except OSError as error:
+            raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
         filling = holder / "new"
-        filling.mkdir()
-        yield filling
-        write_marker(filling)
+        with _told_of_full_disks(folder, holder):
+            filling.mkdir()
+            yield filling
+            write_marker(filling)
         _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
         _put_in_place(filling, folder, aside=holder / "old")
-    finally:  # also on Ctrl-C
-        if folder.exists() or not (holder / "old").exists():  # else the only place of the old one is here
-            shutil.rmtree(holder, ignore_errors=True)
 
 
 def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
@@ -192,6 +197,24 @@ def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
             aside.rename(folder)
         if isinstance(error, OSError):
             raise UsageError(f"Cannot replace {folder}: {_reason(error)}; close what uses it.") from error
+        raise
+
+
+@contextmanager
+def _told_of_full_disks(place: Path, holder: Path) -> Iterator[None]:
+    """Say that nothing more can be written where that is why something failed, whoever was blamed for it."""
+    try:
+        yield
+    except UsageError:
+        raise
+    except Exception as error:
+        # Libraries that write tell of it in their own ways, or not at all: try.
+        try:
+            (holder / "trial").write_bytes(bytes(_TRIAL_BYTES))
+        except OSError as full:
+            raise OutputError(
+                f"{place} could not be written ({_reason(full)}); nothing was changed there."
+            ) from error
         raise
 
 

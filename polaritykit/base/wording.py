@@ -17,6 +17,13 @@ _DASH = "–"
 def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
     """Write a number with fixed decimals; a dash for None.
 
+    Parameters
+    ----------
+    value : float or None
+    decimals : int
+    signed : bool
+        A plus sign before positive values.
+
     Examples
     --------
     >>> number(-0.04), number(-3.14159, 2), number(2.0, signed=True), number(None)
@@ -50,6 +57,15 @@ def decimals_for(std: float | None, most: int = 3) -> int:
 
 def measured(value: float | None, std: float | None, unit: str, *, signed: bool = False) -> str:
     """Write a value with its uncertainty.
+
+    Parameters
+    ----------
+    value : float or None
+    std : float or None
+        Standard uncertainty; cuts the digits.
+    unit : str
+    signed : bool
+        A plus sign before positive values.
 
     Examples
     --------
@@ -88,6 +104,28 @@ def frequency(hertz: float) -> str:
     ('195 Hz', '1.95 kHz', '62 Hz')
     """
     return f"{hertz / 1000:.3g} kHz" if hertz >= 999.5 else f"{hertz:.3g} Hz"
+
+
+def kilohertz(hertz: float) -> str:
+    """Write a sample rate.
+
+    Examples
+    --------
+    >>> kilohertz(48_000), kilohertz(44_100), kilohertz(11_025)
+    ('48.0 kHz', '44.1 kHz', '11.0 kHz')
+    """
+    return f"{number(hertz / 1000)} kHz"
+
+
+def centimetres(metres: float) -> str:
+    """Write an uncertainty of tape.
+
+    Examples
+    --------
+    >>> centimetres(0.01)
+    '1.0 cm'
+    """
+    return f"{number(metres * 100)} cm"
 
 
 def band(band_hz: list[float] | None) -> str:

@@ -193,8 +193,20 @@ def _slow_drift(frames: _Frames, calm: _Calm, changes: ChangeSettings) -> tuple[
         abs(rate) * 1e6 >= changes.least_drift_ppm
         and travel >= changes.least_travel_ms * 1e-3
         and abs(rate) >= changes.drift_sigmas * error
+        and _in_both_halves(t, y, rate, changes)
     )
     return (rate, error) if worth else None
+
+
+def _in_both_halves(times_s: Floats, lags_s: Floats, rate: float, changes: ChangeSettings) -> bool:
+    """Whether either half of the take drifts like the whole: a clock does, a source that moves does not."""
+    for half in np.array_split(np.argsort(times_s), 2):
+        if len(half) < 2 or not np.ptp(times_s[half]):
+            return False
+        own = float(np.polyfit(times_s[half], lags_s[half], 1)[0])
+        if abs(own - rate) > changes.half_within * abs(rate):
+            return False
+    return True
 
 
 def _newton(weighted: Complexes, omega: Floats, lag_s: float) -> float:
@@ -326,6 +338,8 @@ def _line(curves: Floats, frames: _Frames, changes: ChangeSettings) -> tuple[flo
         return None
     slope = np.polyfit(frames.times_s[mine] - frames.times_s.mean(), lag[mine], 1)
     rate = float(slope[0])
+    if not _in_both_halves(frames.times_s[mine], lag[mine], rate, changes):
+        return None
     travel = abs(rate) * float(np.ptp(frames.times_s))
     if abs(rate) * 1e6 < changes.least_drift_ppm or travel < changes.least_travel_ms * 1e-3:
         return None

@@ -1,4 +1,4 @@
-"""What a track did during the take, and a recording with it taken back.
+"""What a track did during the take, told of the track and of its pairs.
 
 Conventions
 -----------
@@ -13,11 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from polaritykit.base.types import Recording, Samples
 from polaritykit.changes.settings import ChangeSettings
-from polaritykit.struck.sources import HitSource
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,37 +71,8 @@ class Motion:
         return -1 if sum(between) % 2 else 1
 
 
-class SteadyRecording:
-    """A recording with the tracks' motions taken back, in whole samples, for reads of short stretches.
-
-    Reads across a step or long against a drift are not steady; `blocks` is the recording's own.
-    """
-
-    def __init__(self, recording: Recording, motions: Sequence[Motion]) -> None:
-        self._recording = recording
-        self._motions = {motion.track: motion for motion in motions}
-        self.track_names = recording.track_names
-        self.sample_rate_hz = recording.sample_rate_hz
-        self.n_samples = recording.n_samples
-        self.blocks = recording.blocks
-
-    def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
-        """Return samples ``[start, stop)`` of the given rows as they would be in the reported state."""
-        rows = tuple(range(len(self.track_names))) if tracks is None else tracks
-        out = self._recording.read(start, stop, rows)
-        time_s = (start + stop) / 2 / self.sample_rate_hz
-        for place, row in enumerate(rows):
-            motion = self._motions.get(row)
-            if motion is None:
-                continue
-            lag = round(motion.lag_s(time_s) * self.sample_rate_hz)
-            if lag or motion.sign(time_s) < 0:
-                out[place] = motion.sign(time_s) * self._recording.read(start + lag, stop + lag, (row,))[0]
-        return out
-
-
 def gauged(motions: Sequence[Motion], settings: ChangeSettings) -> tuple[Motion, ...]:
-    """Tell motions against the tracks that stayed: the largest group of alike tracks, the first in a tie.
+    """Refer motions to the tracks that stayed: the largest group of alike tracks, the first in a tie.
 
     Parameters
     ----------
@@ -175,23 +143,6 @@ def joined(first: Sequence[Motion], second: Sequence[Motion]) -> tuple[Motion, .
     return tuple(by_track[track] for track in sorted(by_track))
 
 
-def moved_source(source: HitSource, motions: Sequence[Motion], sample_rate_hz: int) -> HitSource:
-    """Give a source whose onsets on its home track lie where the steady recording has them."""
-    motion = next((motion for motion in motions if motion.track == source.home), None)
-    if motion is None:
-        return source
-
-    def moved(at: int) -> int:
-        return at - round(motion.lag_s(at / sample_rate_hz) * sample_rate_hz)
-
-    events = []
-    for event in source.events:
-        onsets: NDArray[np.int64] = event.onset_samples.copy()
-        onsets[source.home] = moved(int(onsets[source.home]))
-        events.append(replace(event, onset_samples=onsets))
-    return replace(source, events=tuple(events))
-
-
 @dataclass(frozen=True, kw_only=True)
 class PairChanges:
     """What the motions of two tracks mean for their pair."""
@@ -251,7 +202,7 @@ def pair_changes(
 
 
 def step_text(name: str, step: Step) -> str:
-    """Say what happened to a track at a step."""
+    """Name what happened to a track at a step."""
     parts = []
     if step.flip:
         parts.append(f"the polarity of {name} turned")

@@ -55,6 +55,8 @@ class ChangeSettings:
     least_drift_ppm: float = 2.0
     least_travel_ms: float = 0.1
     drift_sigmas: float = 6.0
+    #: Either half of the take drifts like the whole within this share of its rate.
+    half_within: float = 0.5
     #: No clock of a working recorder is off by more (common practice: 100 ppm is a poor one).
     most_drift_ppm: float = 300.0
     #: Sustained sound: fewest frames that can be followed, and groups of neighbours they are put in.

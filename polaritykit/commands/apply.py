@@ -9,8 +9,9 @@ import click
 from polaritykit.audio.fingerprint import demand_unchanged
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
-from polaritykit.jobs.apply.copies import APPLIED_SCHEMA_VERSION, source_paths, write_copies
+from polaritykit.jobs.apply.copies import source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
 from polaritykit.jobs.apply.text import copies_text
 
@@ -41,14 +42,16 @@ def command(
 
     The files themselves are never changed.  Copies keep format, depth, rate and
     start time; a delay pads the start and lengthens the file by as much.  Then
-    the copies are checked again: gain promised, gain had, and what is left.
+    the copies are checked again: gains predicted, gains measured, and what remains.
     """
+    from polaritykit.commands.report_file import read_report, report_place
     from polaritykit.commands.terminal import progress_line
-    from polaritykit.jobs.apply.measure_again import proof_entry, prove
-    from polaritykit.jobs.apply.text import proof_text
+    from polaritykit.jobs.apply.document import applied_document
+    from polaritykit.jobs.apply.measure_again import measure_again
+    from polaritykit.jobs.apply.text import measured_again_text
 
-    place = report / "report.json" if report.is_dir() else report
-    document = _read_document(place)
+    place = report_place(report)
+    document = read_report(report)
     jobs = file_jobs(document, only=only, names=tracks)
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
@@ -58,49 +61,29 @@ def command(
     demand_unchanged([(source, job.file, job.fingerprint) for job, source in zip(jobs, sources, strict=True)])
     with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
         entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
-        applied = {
-            "schema_version": APPLIED_SCHEMA_VERSION,
-            "session": document["session"],
-            "only": only,
-            "whole_samples": whole_samples,
-            "tracks": entries,
-        }
         with progress_line(quiet=as_json) as progress:
-            proof = prove(document, entries, jobs=jobs, sources=sources, folder=filling, progress=progress)
-        applied["measured_again"] = proof_entry(proof)
+            again = measure_again(
+                document, entries, jobs=jobs, sources=sources, folder=filling, progress=progress
+            )
+        applied = applied_document(document, entries, again, only=only, whole_samples=whole_samples)
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_file(filling / "applied.json", text)
     if as_json:
-        click.echo(text, nl=False)
+        echo(text, nl=False)
     else:
-        click.echo(copies_text(entries, out))
-        click.echo(proof_text(proof))
-
-
-def _read_document(place: Path) -> dict[str, Any]:
-    try:
-        document = json.loads(place.read_text(encoding="utf-8"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(
-            f"{place} cannot be read ({reason}); name a report folder or its report.json."
-        ) from error
-    except ValueError as error:
-        raise InputError(f"{place} is no report: it is not valid JSON.") from error
-    if not isinstance(document, dict):
-        raise InputError(f"{place} is no report of polaritykit check.")
-    return document
+        echo(copies_text(entries, out))
+        echo(measured_again_text(again))
 
 
 def _session_folder(document: dict[str, Any], place: Path) -> Path:
     """Where the report says the session lies; a relative place counts from the report."""
-    session = document.get("session", {})
-    recorded = session.get("folder")
+    session = document["session"]
+    recorded = session["folder"]
     if not recorded:
         raise InputError(
             f"{place} does not say where the session's files lie; name the folder with --session."
         )
     try:
-        return place.parent / restored(str(recorded), session.get("folder_base64"))
+        return place.parent / restored(recorded, session["folder_base64"])
     except ValueError as error:
         raise InputError(f"{place} tells the session's folder in bytes that cannot be read.") from error

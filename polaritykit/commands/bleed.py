@@ -2,26 +2,21 @@
 
 import json
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from polaritykit.audio.mixdown import write_sum
-from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
-from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.base.terminal_safe import echo
+from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.bleed.document import bleed_document
-from polaritykit.jobs.bleed.findings import BleedFindings
+from polaritykit.jobs.bleed.folder import write_bleed
 from polaritykit.jobs.bleed.judge import analyse_bleed
+from polaritykit.jobs.bleed.schema import BleedDocument
 from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.jobs.bleed.text import bleed_text
-from polaritykit.jobs.bleed.view import bleed_view
-from polaritykit.pages.folder import fill_job
 from polaritykit.pages.head import job_document
-from polaritykit.pages.view import Sound
 
 
 def _spans(
@@ -107,37 +102,14 @@ def command(
     document = job_document(
         "bleed",
         bleed_document(found),
+        model=BleedDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=session.notes,
-        tracks=[
-            {"name": track.name, **stored(track.path.name), "channel": track.channel}
-            for track in session.tracks
-        ],
+        tracks=session.tracks,
     )
     if out is not None:
-        with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            view = bleed_view(document)
-            if audio:
-                view = replace(view, sounds=_write_sums(folder, session, found))
-            fill_job(folder, document, view, plots=plots)
-    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))
-
-
-def _write_sums(folder: Path, session: Session, found: BleedFindings) -> tuple[Sound, ...]:
-    """Write the sum for every option that was judged, all at half level so that none clips."""
-    sounds = []
-    options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
-    if found.delayed is not None:
-        options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
-    for name, (invert, delay_ms) in options.items():
-        samples = round(delay_ms * session.sample_rate_hz / 1000.0)
-        write_sum(
-            folder / f"sum_{name}.wav",
-            session.recording,
-            weights=(0.5, -0.5 if invert else 0.5),
-            delays=(max(0, -samples), max(0, samples)),
-        )
-        sounds.append(Sound(file=f"sum_{name}.wav", caption=f"Sum {name.replace('_', ' ')}"))
-    return tuple(sounds)
+        sums = (session.recording, found) if audio else None
+        write_bleed(out, document, inputs=paths, overwrite=overwrite, sums=sums, plots=plots)
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))

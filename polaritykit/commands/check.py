@@ -76,6 +76,7 @@ def command(
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
     from polaritykit.base.file_names import shown
+    from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder
     from polaritykit.commands.links import read_links
     from polaritykit.commands.terminal import progress_line, wants_emphasis
@@ -108,10 +109,10 @@ def command(
         if folder is not None:
             write_report(folder, document, inputs=inputs, overwrite=overwrite, plots=plots)
     if as_json:
-        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+        echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        click.echo(summary_text(document, emphasis=wants_emphasis()))
-        click.echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
+        echo(summary_text(document, emphasis=wants_emphasis()))
+        echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]
     return EXIT_FINDINGS if wanted else 0

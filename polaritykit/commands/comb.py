@@ -1,23 +1,22 @@
 """`polaritykit comb`: options → one prediction, printed as text, JSON or CSV, and drawn."""
 
 import json
-import math
 from pathlib import Path
 from typing import Any
 
 import click
 
-from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
-from polaritykit.base.quantities import parse, parse_length_m
+from polaritykit.base.quantities import parse_length_m, parse_positive
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import output_folder, write_file
 from polaritykit.jobs.comb.document import comb_document
-from polaritykit.jobs.comb.inputs import CombGeometry, comb_geometry
+from polaritykit.jobs.comb.inputs import comb_geometry, sound_from
 from polaritykit.jobs.comb.plots import comb_figure
+from polaritykit.jobs.comb.predict import predict
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.comb.text import comb_csv, comb_text
-from polaritykit.pages.images import image_bytes
-from polaritykit.spectra.comb import predict_comb
+from polaritykit.pages.figures import image_bytes
 
 #: Kinds of picture, by the end of the file's name.
 PICTURES = ("png", "svg", "pdf")
@@ -89,11 +88,13 @@ def command(**options: Any) -> None:
     if options["as_json"] and options["as_csv"]:
         raise UsageError("Choose one of --json and --csv.")
     kind = None if options["plot"] is None else picture_kind(options["plot"])
-    rate_hz, up_to_hz = (positive(options[key], key, "frequency") for key in ("sample_rate", "up_to"))
+    rate_hz, up_to_hz = (
+        parse_positive(options[key], "frequency", option=key) for key in ("sample_rate", "up_to")
+    )
     sound = sound_from(options["temperature"], options["humidity"], options["speed_of_sound"],
                        options["temperature_uncertainty"])  # fmt: skip
     tape_std_m = parse_length_m(options["tape_uncertainty"])
-    geometry: CombGeometry = comb_geometry(
+    geometry = comb_geometry(
         path_difference=options["path_difference"],
         delay=options["delay"],
         spacing=options["spacing"],
@@ -106,17 +107,7 @@ def command(**options: Any) -> None:
         tape_std_m=tape_std_m,
         settings=settings,
     )
-    comb = predict_comb(
-        delay_ms=geometry.delay_ms,
-        delay_std_ms=geometry.delay_std_ms,
-        path_difference_std_m=geometry.path_difference_std_m,
-        sound=sound,
-        inverted=options["polarity"] == "inverted",
-        level_difference_db=geometry.level_difference_db,
-        level_difference_std_db=geometry.level_difference_std_db,
-        up_to_hz=up_to_hz,
-        remarks=geometry.remarks,
-    )
+    comb = predict(geometry, sound=sound, inverted=options["polarity"] == "inverted", up_to_hz=up_to_hz)
     document = comb_document(comb, rate_hz)
     if kind is not None:
         write_file(options["plot"], image_bytes(comb_figure(document), kind))
@@ -127,34 +118,11 @@ def command(**options: Any) -> None:
         with output_folder(options["out"], overwrite=options["overwrite"]) as folder:
             fill_job(folder, document, comb_view(document))
     if options["as_json"]:
-        click.echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
+        echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:
-        click.echo(comb_csv(document), nl=False)
+        echo(comb_csv(document), nl=False)
     else:
-        click.echo(comb_text(document), nl=False)
-
-
-def sound_from(
-    temperature: str | None, humidity: str | None, speed: str | None, temperature_std_c: float | None
-) -> SoundSpeed:
-    """Speed of sound from the options of `comb`."""
-    if speed is not None:
-        if temperature is not None or humidity is not None:
-            raise UsageError("Give --speed-of-sound or --temperature and --humidity, not both.")
-        return given_speed(parse(speed, "speed"))
-    return speed_of_sound(
-        temperature_c=None if temperature is None else parse(temperature, "temperature"),
-        humidity_percent=None if humidity is None else parse(humidity, "humidity"),
-        temperature_std_c=temperature_std_c,
-    )
-
-
-def positive(text: str, option: str, quantity: str) -> float:
-    """Read a value that must be above zero."""
-    value = parse(text, quantity)
-    if not (value > 0 and math.isfinite(value)):
-        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
-    return value
+        echo(comb_text(document), nl=False)
 
 
 def picture_kind(path: Path) -> str:

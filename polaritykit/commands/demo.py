@@ -4,6 +4,8 @@ from pathlib import Path
 
 import click
 
+from polaritykit.base.file_names import shown
+from polaritykit.base.terminal_safe import echo
 from polaritykit.commands.terminal import progress_line
 from polaritykit.jobs.demo.write import write_demo
 
@@ -20,4 +22,4 @@ def command(folder: Path, overwrite: bool) -> None:
     with progress_line(quiet=False) as progress:
         written = write_demo(folder, overwrite=overwrite, progress=progress)
     for place in written:
-        click.echo(f"written: {place}", err=True)
+        echo(f"written: {shown(place)}", err=True)

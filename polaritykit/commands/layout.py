@@ -6,14 +6,14 @@ from typing import Any
 
 import click
 
-from polaritykit.base.errors import InputError, UsageError
-from polaritykit.base.quantities import parse
-from polaritykit.base.whole_files import output_folder
+from polaritykit.base.errors import UsageError
+from polaritykit.base.quantities import parse_positive
+from polaritykit.base.terminal_safe import echo
+from polaritykit.commands.report_file import read_report
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.document import layout_document
 from polaritykit.jobs.layout.plan_file import load_plan
 from polaritykit.jobs.layout.predict import predict_layout
-from polaritykit.jobs.layout.records import Comparison, Layout
 from polaritykit.jobs.layout.text import layout_csv, layout_text
 
 _PLANS = Path(__file__).parents[1] / "jobs" / "layout" / "templates"
@@ -34,7 +34,7 @@ TEMPLATES = ("xy", "blumlein", "mid-side", "ortf", "nos", "din", "ab", "kit")
     "--out",
     type=click.Path(path_type=Path),
     metavar="DIR",
-    help="Write layout.json, pairs.csv, the drawing, the responses and a page there.",
+    help="Write report.html, report.json, pairs.csv, the drawing and the responses there.",
 )
 @click.option("--overwrite", is_flag=True, help="Replace an earlier folder of this command.")
 @click.option(
@@ -60,64 +60,28 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
     if template is not None:
         if plan is not None:
             raise UsageError("Give --template or a plan file, not both.")
-        click.echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
+        echo((_PLANS / f"{template}.toml").read_text(encoding="utf-8"), nl=False)
         return
     if plan is None:
         raise UsageError("Name a plan file, or start one with --template (kit, ortf, …).")
     if options["as_json"] and options["as_csv"]:
         raise UsageError("Choose one of --json and --csv.")
-    rate_hz, up_to_hz = (_positive(options[key], key) for key in ("sample_rate", "up_to"))
+    rate_hz, up_to_hz = (
+        parse_positive(options[key], "frequency", option=key) for key in ("sample_rate", "up_to")
+    )
     layout = predict_layout(load_plan(plan), up_to_hz=up_to_hz)
-    comparison = None if options["against"] is None else _comparison(layout, options["against"])
+    comparison = None if options["against"] is None else compare(layout, read_report(options["against"]))
     if comparison is not None:
         rate_hz = comparison.sample_rate_hz
     document = layout_document(layout, sample_rate_hz=rate_hz, comparison=comparison)
     if options["out"] is not None:
-        _write_folder(document, options["out"], inputs=(plan,), overwrite=options["overwrite"])
-        click.echo(f"Written to {options['out']}: open layout.html there.", err=True)
+        from polaritykit.jobs.layout.folder import write_layout
+
+        write_layout(options["out"], document, inputs=(plan,), overwrite=options["overwrite"])
+        echo(f"Written to {options['out']}: open report.html there.", err=True)
     if options["as_json"]:
-        click.echo(_json(document))
+        echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:
-        click.echo(layout_csv(document), nl=False)
+        echo(layout_csv(document), nl=False)
     else:
-        click.echo(layout_text(document), nl=False)
-
-
-def _positive(text: str, option: str) -> float:
-    value = parse(text, "frequency")
-    if value <= 0:
-        raise UsageError(f"--{option.replace('_', '-')} is {text}; it must be above zero.")
-    return value
-
-
-def _json(document: dict[str, Any]) -> str:
-    return json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def _comparison(layout: Layout, path: Path) -> Comparison:
-    """Read a report and hold it against the plan."""
-    file = path / "report.json" if path.is_dir() else path
-    try:
-        report = json.loads(file.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise InputError(f"{file}: cannot be read ({reason}); give the report.json of a check.") from error
-    except ValueError as error:
-        raise InputError(f"{file}: is not JSON; give the report.json of a check.") from error
-    return compare(layout, report)
-
-
-def _write_folder(
-    document: dict[str, Any], folder: Path, *, inputs: tuple[Path, ...], overwrite: bool
-) -> None:
-    """Everything in one folder, whole or not at all."""
-    from polaritykit.jobs.layout.page import layout_page
-    from polaritykit.jobs.layout.plots import plan_figure, responses_figure
-    from polaritykit.pages.images import image_bytes
-
-    with output_folder(folder, inputs=inputs, overwrite=overwrite) as filling:
-        (filling / "layout.json").write_text(_json(document) + "\n", encoding="utf-8")
-        (filling / "pairs.csv").write_text(layout_csv(document), encoding="utf-8")
-        for name, figure in (("plan", plan_figure(document)), ("responses", responses_figure(document))):
-            (filling / f"{name}.png").write_bytes(image_bytes(figure, "png"))
-        (filling / "layout.html").write_text(layout_page(document), encoding="utf-8")
+        echo(layout_text(document), nl=False)

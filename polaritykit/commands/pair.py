@@ -6,20 +6,17 @@ from pathlib import Path
 
 import click
 
-from polaritykit.audio.mixdown import write_sum
-from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
-from polaritykit.base.whole_files import check_output_folder, output_folder
+from polaritykit.base.terminal_safe import echo
+from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
+from polaritykit.jobs.pair.folder import write_pair
 from polaritykit.jobs.pair.judge import judge_pair
+from polaritykit.jobs.pair.schema import PairDocument
 from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
-from polaritykit.jobs.pair.view import stereo_view
-from polaritykit.pages.folder import fill_job
 from polaritykit.pages.head import job_document
-from polaritykit.pages.view import Sound
 
 
 @click.command(name="pair")
@@ -72,31 +69,15 @@ def command(
     document = job_document(
         "pair",
         stereo_document(found),
+        model=PairDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=session.notes,
-        tracks=[
-            {"name": track.name, **stored(track.path.name), "channel": track.channel}
-            for track in session.tracks
-        ],
+        tracks=session.tracks,
     )
     if out is not None:
-        with output_folder(out, inputs=paths, overwrite=overwrite) as folder:
-            view = stereo_view(document)
-            if audio:
-                view = replace(view, sounds=_write_sums(folder, session))
-            fill_job(folder, document, view, plots=plots)
-    click.echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))
-
-
-def _write_sums(folder: Path, session: Session) -> tuple[Sound, ...]:
-    """Write both mono sums at half level, so that neither clips."""
-    flipped = session.recording.track_names[1]
-    sums = (
-        ("mono_as_recorded.wav", 0.5, "Mono sum as recorded"),
-        ("mono_flipped.wav", -0.5, f"Mono sum with {flipped} flipped"),
-    )
-    for name, sign, _ in sums:
-        write_sum(folder / name, session.recording, weights=(0.5, sign), delays=(0, 0))
-    return tuple(Sound(file=name, caption=caption) for name, _, caption in sums)
+        write_pair(
+            out, document, session.recording, inputs=paths, overwrite=overwrite, audio=audio, plots=plots
+        )
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else stereo_text(document))

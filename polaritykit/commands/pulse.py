@@ -2,26 +2,22 @@
 
 import json
 from pathlib import Path
-from typing import Any, cast
+from typing import cast
 
 import click
 
-from polaritykit import __version__
-from polaritykit.audio.records import Session
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
-from polaritykit.base.file_names import stored
+from polaritykit.base.file_names import opened_as, shown, stored
+from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing
+from polaritykit.jobs.pulse.document import pulse_document
 from polaritykit.jobs.pulse.read import read_signal
-from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, PulseReading, SignalKind, make_signal
+from polaritykit.jobs.pulse.signal import CAUTIONS, TWO_TONE_LIMIT, SignalKind, make_signal
+from polaritykit.jobs.pulse.text import pulse_text
 from polaritykit.jobs.pulse.view import pulse_view
 from polaritykit.pages.folder import fill_job
 
-_MEANING = (
-    "Positive: a positive sample played gives a positive sample recorded. With a loudspeaker that pushes "
-    "outwards for it, positive pressure gives a positive sample (the convention of AES26). Two inversions in "
-    "one chain read as none: check the loudspeaker with a microphone that is known to be right."
-)
 #: File ending -> libsndfile's container.
 _FORMATS = {".wav": "WAV", ".flac": "FLAC", ".aif": "AIFF", ".aiff": "AIFF"}
 _KIND = click.option(
@@ -63,13 +59,13 @@ def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None
         raise UsageError(f"{out} exists; choose another name, or use --overwrite to replace it.")
     samples = make_signal(kind=cast("SignalKind", kind), sample_rate_hz=rate, level_dbfs=level)
     with replacing(out) as temporary:
-        soundfile.write(temporary, samples, rate, subtype="PCM_24", format=container)
-    click.echo(f"written: {out} ({len(samples) / rate:.1f} s, peak {level:g} dBFS)", err=True)
-    click.echo("Before it is played:", err=True)
+        soundfile.write(opened_as(temporary), samples, rate, subtype="PCM_24", format=container)
+    echo(f"written: {shown(out)} ({len(samples) / rate:.1f} s, peak {level:g} dBFS)", err=True)
+    echo("Before it is played:", err=True)
     for caution in CAUTIONS:
-        click.echo(f"- {caution}", err=True)
+        echo(f"- {caution}", err=True)
     if kind == "two-tone":
-        click.echo(TWO_TONE_LIMIT, err=True)
+        echo(TWO_TONE_LIMIT, err=True)
 
 
 @command.command(name="read")
@@ -102,54 +98,20 @@ def read(
     if out is not None:
         check_output_folder(out, inputs=files, overwrite=overwrite)
     readings = read_signal(session.recording, kind=cast("SignalKind", kind))
-    document = _document(session, readings, kind)
+    document = pulse_document(
+        readings,
+        kind=cast("SignalKind", kind),
+        sample_rate_hz=session.sample_rate_hz,
+        notes=session.notes,
+        tracks=session.tracks,
+        left_out=[{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
+    )
     if out is not None:
         with output_folder(out, inputs=files, overwrite=overwrite) as folder:
             fill_job(folder, document, pulse_view(document))
     if as_json:
-        click.echo(json.dumps(document, indent=1, ensure_ascii=False))
+        echo(json.dumps(document, indent=1, ensure_ascii=False))
         return
     for note in session.notes:
-        click.echo(note, err=True)
-    click.echo(_table(readings))
-    click.echo(_MEANING)
-
-
-def _document(session: Session, readings: tuple[PulseReading, ...], kind: str) -> dict[str, Any]:
-    channels = [
-        {
-            "name": reading.name,
-            **stored(track.path.name),
-            "channel": track.channel,
-            "polarity": reading.polarity,
-            "latency_ms": reading.latency_ms,
-            "found_at_s": reading.found_at_s,
-            "confidence": reading.confidence,
-            "reason": reading.reason,
-        }
-        for track, reading in zip(session.tracks, readings, strict=True)
-    ]
-    return {
-        "schema_version": 1,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "pulse read",
-        "kind": kind,
-        "sample_rate": session.sample_rate_hz,
-        "notes": list(session.notes),
-        "channels": channels,
-        "left_out": [{**stored(fault.path.name), "fault": fault.fault} for fault in session.faulty],
-        "meaning": _MEANING,
-    }
-
-
-def _table(readings: tuple[PulseReading, ...]) -> str:
-    """One line a channel: name, polarity, latency, confidence; the reason below where there is one."""
-    width = max(len(reading.name) for reading in readings)
-    lines = [f"{'channel':<{max(width, 7)}}  polarity     latency ms  confidence"]
-    for reading in readings:
-        late = "–" if reading.latency_ms is None else f"{reading.latency_ms:.2f}"
-        sure = "–" if reading.confidence == 0 else f"{reading.confidence:.2f}"
-        lines.append(f"{reading.name:<{max(width, 7)}}  {reading.polarity:<11}  {late:>10}  {sure:>10}")
-        if reading.reason:
-            lines.append(f"  {reading.reason}")
-    return "\n".join(lines)
+        echo(note, err=True)
+    echo(pulse_text(document))

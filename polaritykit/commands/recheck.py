@@ -5,7 +5,8 @@ from pathlib import Path
 
 import click
 
-from polaritykit.base.errors import EXIT_FINDINGS, InputError
+from polaritykit.base.errors import EXIT_FINDINGS
+from polaritykit.base.terminal_safe import echo
 
 
 @click.command(name="recheck")
@@ -22,18 +23,16 @@ def command(
 
     Names the tracks that turned over, moved in time or level, and the faults that came and went.
     """
-    from dataclasses import asdict
-
     from polaritykit.base.whole_files import check_output_folder, output_folder
+    from polaritykit.commands.report_file import read_report
     from polaritykit.jobs.recheck.compare import compare
-    from polaritykit.jobs.recheck.words import sentences
+    from polaritykit.jobs.recheck.document import recheck_document
 
     inputs = [old, new]
     if out is not None:
         check_output_folder(out, inputs=inputs, overwrite=overwrite)
-    result = compare(_read(old), _read(new))
-    words = {"schema_version": 1, "command": "recheck", "sentences": sentences(result)}
-    document = {**words, **asdict(result)}
+    result = compare(read_report(old), read_report(new))
+    document = recheck_document(result)
     if out is not None:
         from polaritykit.jobs.recheck.view import recheck_view
         from polaritykit.pages.folder import fill_job
@@ -41,22 +40,8 @@ def command(
         with output_folder(out, inputs=inputs, overwrite=overwrite) as place:
             fill_job(place, document, recheck_view(document))
     if as_json:
-        click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
+        echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        click.echo("\n".join(sentences(result)))
+        echo("\n".join(document["sentences"]))
     changed = bool(result.tracks or result.pairs or result.missing or result.new)
     return EXIT_FINDINGS if changed and fail_on_change else 0
-
-
-def _read(path: Path) -> dict[str, object]:
-    """Read a report's document."""
-    file = path / "report.json" if path.is_dir() else path
-    try:
-        document = json.loads(file.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputError(f"cannot read {file}: {error.strerror}; give a folder that check wrote") from error
-    except ValueError as error:
-        raise InputError(f"{file} is no report: it is not JSON; give a folder that check wrote") from error
-    if not isinstance(document, dict) or "pairs" not in document or "tracks" not in document:
-        raise InputError(f"{file} is no report of check: it has no tracks and pairs")
-    return document

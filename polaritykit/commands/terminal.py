@@ -11,13 +11,13 @@ from contextlib import contextmanager
 
 def wants_emphasis() -> bool:
     """Whether standard output may carry bold text (see https://no-color.org for the variable)."""
-    return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
+    return sys.stdout is not None and sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
 @contextmanager
 def progress_line(*, quiet: bool) -> Iterator[Callable[[str, float], None]]:
     """Yield a function that shows stage and share on one line of a terminal; clear the line at the end."""
-    shown = not quiet and sys.stderr.isatty()
+    shown = not quiet and sys.stderr is not None and sys.stderr.isatty()
     last = ""
 
     def show(stage: str, share: float) -> None:

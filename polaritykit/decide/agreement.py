@@ -39,8 +39,6 @@ class Agreement:
     group: NDArray[np.int64]
     #: Signed margin per pair, 0 across groups.
     margin: Floats
-    #: Signed margin per pair of each witness alone, shape (n_witnesses, n, n).
-    witness_margin: Floats
     #: The smallest signed margin per pair that is left when any one witness is dropped.
     least_margin: Floats
 
@@ -75,7 +73,6 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
     summed = objection.sum(axis=0)
     best = states[_first_least(summed, states)]
     margin = _margins(states, summed, best)
-    alone = np.stack([_margins(states, row, states[_first_least(row, states)]) for row in objection])
     sign = np.sign(margin)
     least = np.abs(margin)
     for row in objection:
@@ -89,7 +86,6 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
         signs=best.astype(np.int64),
         group=group.astype(np.int64),
         margin=read_only(margin),
-        witness_margin=read_only(np.where(apart, 0.0, alone)),
         least_margin=read_only(least) if n else read_only(margin),
     )
 

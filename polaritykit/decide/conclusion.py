@@ -9,7 +9,7 @@ import numpy as np
 
 from polaritykit.base.types import Floats, Polarity
 from polaritykit.decide.agreement import Agreement
-from polaritykit.decide.findings import PairSource, Relation
+from polaritykit.decide.findings import OffsetKind, PairSource, Relation
 from polaritykit.decide.settings import AgreementSettings, PairSettings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import energy_band, sum_effect_db
@@ -32,6 +32,7 @@ class Conclusion:
     relation: Relation | None
     offset_s: float | None
     std_s: float | None
+    offset_kind: OffsetKind | None
     polarity: Polarity
     confidence: float
     strong: bool
@@ -100,27 +101,114 @@ def conclude(
     known = [item for item in ranked if item.known[a, b]]
     if not trusted and not (decided and known):
         return _unrelated(evidence, a, b)
-    sources = tuple(
-        _pair_source(
-            item, a, b, top=top, margin=margin if decided else 0.0, names=names, spectra=spectra, signs=signs
-        )
-        for item in ranked
-    )
     main = (trusted or known)[0]
     blurred = not trusted and float(main.std_s[a, b]) > settings.sharp_std_ms * 1e-3
     covered = _covered(main, evidence, a, b, top=top, settings=settings)
     untimed = _why_untimed(names[main.home], blurred=blurred, covered=covered)
+    timed = _Timed.by_arrival(main, a, b, settings) if untimed is None else None
+    direct = _by_correlation(
+        evidence, a, b, instead_of=main if untimed is None else None, top=top, settings=settings
+    )
+    if direct is not None:
+        main, timed, untimed = direct.source, direct, None
+    heard_sources = ranked if any(item is main for item in ranked) else [main, *ranked]
+    sources = tuple(
+        _pair_source(
+            item,
+            a,
+            b,
+            timed=direct if direct is not None and item is main else _Timed.by_arrival(item, a, b, settings),
+            top=top,
+            margin=margin if decided else 0.0,
+            names=names,
+            spectra=spectra,
+            signs=signs,
+        )
+        for item in heard_sources
+    )
     return Conclusion(
         related=True,
         relation="acoustic",
-        offset_s=None if untimed else float(main.offset_s[a, b]),
-        std_s=None if untimed else float(main.std_s[a, b]),
+        offset_s=timed.offset_s if timed else None,
+        std_s=timed.std_s if timed else None,
+        offset_kind=timed.kind if timed else None,
         polarity=_sign_word(margin) if decided else "unclear",
         confidence=confidence_of(margin),
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
-        main=sources[ranked.index(main)],
+        main=next(said for said, item in zip(sources, heard_sources, strict=True) if item is main),
         sources=sources,
         reason=untimed if decided else _why_unclear(ranked, sources, a, b, overheard=overheard),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Timed:
+    """One source's offset of a pair and what it rests on."""
+
+    source: SourceEvidence
+    offset_s: float
+    std_s: float
+    #: None for sustained sound.
+    kind: OffsetKind | None
+
+    @classmethod
+    def by_arrival(cls, source: SourceEvidence, a: int, b: int, settings: PairSettings) -> "_Timed | None":
+        """Offset of the first arrivals, its spread widened by what the direct sound's correlation says."""
+        if not source.known[a, b]:
+            return None
+        offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
+        if source.direct is None:
+            return cls(source=source, offset_s=offset_s, std_s=std_s, kind=None)
+        moved = source.moved is not None and bool(source.moved[a, b])
+        apart_s = abs(offset_s - float(source.direct.offset_s[a, b]))
+        supported = (
+            source.direct.agreed[a, b] >= settings.direct_agreed and apart_s * 1e3 <= settings.open_std_ms
+        )
+        return cls(
+            source=source,
+            offset_s=offset_s,
+            std_s=float(np.hypot(std_s, 0.5 * apart_s if supported else settings.open_std_ms * 1e-3)),
+            kind="direct_correlation" if moved else "first_arrival",
+        )
+
+
+def _by_correlation(
+    evidence: tuple[SourceEvidence, ...],
+    a: int,
+    b: int,
+    *,
+    instead_of: SourceEvidence | None,
+    top: Floats,
+    settings: PairSettings,
+) -> _Timed | None:
+    """Offset of the loudest struck source whose direct sound correlates at one lag, if it is loud enough.
+
+    Against a source with a clear first arrival it has to lead, and to be sure; sustained sound, which no
+    stroke repeats, it leaves alone.
+    """
+    if instead_of is not None and instead_of.kind == "continuous":
+        return None
+    struck = [item for item in evidence if item.kind == "hits"]
+    least_db = max((_brings_db(item, a, b, top) for item in struck), default=-np.inf) - settings.covered_db
+    agreed = settings.direct_agreed
+    if instead_of is not None:
+        least_db = _brings_db(instead_of, a, b, top) + settings.leads_db
+        agreed = settings.direct_surely_agreed
+    found = [
+        (item, item.direct)
+        for item in struck
+        if item.direct is not None
+        and item.direct.agreed[a, b] >= agreed
+        and _brings_db(item, a, b, top) >= least_db
+    ]
+    if not found:
+        return None
+    item, direct = max(found, key=lambda pair: _brings_db(pair[0], a, b, top))
+    return _Timed(
+        source=item,
+        offset_s=float(direct.offset_s[a, b]),
+        std_s=float(direct.std_s[a, b]),
+        kind="direct_correlation",
     )
 
 
@@ -132,6 +220,7 @@ def _unrelated(evidence: tuple[SourceEvidence, ...], a: int, b: int) -> Conclusi
         relation=relation,
         offset_s=None,
         std_s=None,
+        offset_kind=None,
         polarity="unclear",
         confidence=0.5,
         strong=False,
@@ -281,6 +370,7 @@ def _pair_source(
     a: int,
     b: int,
     *,
+    timed: _Timed | None,
     top: Floats,
     margin: float,
     names: tuple[str, ...],
@@ -290,8 +380,7 @@ def _pair_source(
     odds = float(item.log_odds[a, b])
     clear = abs(odds) >= signs.dissent_margin
     band = energy_band(spectra.power[item.home], spectra.frequency_hz)
-    known = bool(item.known[a, b])
-    offset_ms = float(item.offset_s[a, b]) * 1e3 if known else None
+    offset_ms = timed.offset_s * 1e3 if timed else None
     pair = spectra.pair(a, b)
     effect = aligned = None
     if band is not None:
@@ -302,7 +391,8 @@ def _pair_source(
         kind=item.kind,
         hits=item.n_used,
         offset_ms=offset_ms,
-        offset_std_ms=float(item.std_s[a, b]) * 1e3 if known else None,
+        offset_std_ms=timed.std_s * 1e3 if timed else None,
+        offset_kind=timed.kind if timed else None,
         polarity=_sign_word(odds) if clear else "unclear",
         confidence=confidence_of(odds),
         level_db=float(np.min((item.level_db - top)[[a, b]])),

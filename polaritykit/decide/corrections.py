@@ -1,25 +1,26 @@
-"""Conclusions on all pairs to one flip and one delay per track, against an anchor that keeps its timing.
+"""Flips and shifts to one setting per track, against an anchor that keeps its timing.
 
-Conventions: delays are ≥ 0 and given to early tracks; the latest track that is aligned sets zero.  Of the
-two global signs the one with fewer flips is taken: relative polarity alone cannot tell them apart.
+Conventions: shifts are signed; delays are the same with the earliest track at zero, for a desk.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
 
-from polaritykit.base.track_names import is_overhead, is_underside
+from polaritykit.base.track_names import is_direct, is_overhead, is_underside
 from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.conclusion import Conclusion
-from polaritykit.decide.findings import Corrections, Loop, Outvoted, TrackCorrection
-from polaritykit.decide.lateness import lateness
-from polaritykit.decide.settings import AdviceSettings, AgreementSettings, AlignmentSettings
-from polaritykit.evidence.source import SourceEvidence
-from polaritykit.spectra.main_octave import SumTarget
+from polaritykit.decide.findings import Corrections, Loop, OctaveLoss, Outvoted, Rule, TrackCorrection
+from polaritykit.decide.flips import groups_of, side_to_flip
+from polaritykit.decide.scene import Copy
+from polaritykit.decide.setting import MOVED, NOT_JUDGED, Flip, Shift, ShiftReason, Status
+from polaritykit.decide.settings import AgreementSettings
+from polaritykit.decide.taking import OPTIONAL_DB
+from polaritykit.decide.words import flip_words, loss_words, shift_words
 
 Pairs = Mapping[tuple[int, int], Conclusion]
-_ALIGNMENT = AlignmentSettings()
 
 
 def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str, str], ...]) -> int | None:
@@ -31,144 +32,218 @@ def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str,
             related[b] += 1
     if not related.any():
         return None
+    partners = {name for pair in linked for name in pair}
     overheads = [index for index, name in enumerate(names) if is_overhead(name) and related[index]]
     if overheads:
-        partners = {name for pair in linked for name in pair}
-        return max(overheads, key=lambda index: (names[index] in partners, related[index]))
+        return _left_side(
+            max(overheads, key=lambda index: (names[index] in partners, related[index])), names, linked
+        )
     # Among equals the later track: delaying the early ones is what a desk can do.
     lateness = np.zeros(len(names))
     for (a, b), conclusion in pairs.items():
         if conclusion.related and conclusion.offset_s is not None:
             lateness[b] += conclusion.offset_s
             lateness[a] -= conclusion.offset_s
-    return int(max(range(len(names)), key=lambda index: (related[index], lateness[index])))
+    latest = int(max(range(len(names)), key=lambda index: (related[index], lateness[index])))
+    return _left_side(latest, names, linked)
 
 
-def correct(
+def _left_side(track: int, names: tuple[str, ...], linked: tuple[tuple[str, str], ...]) -> int:
+    """Of a stereo pair always the left side, so that it does not depend on chance which one is flipped."""
+    return next((names.index(pair[0]) for pair in linked if names[track] in pair), track)
+
+
+def flips_of(
     names: tuple[str, ...],
     pairs: Pairs,
     *,
-    evidence: tuple[SourceEvidence, ...],
     agreement: Agreement | None,
     linked: tuple[tuple[str, str], ...],
     anchor: int | None,
-    sample_rate_hz: int,
-    settings: AdviceSettings,
     signs: AgreementSettings,
-    targets: tuple[SumTarget, ...] = (),
-    alignment: AlignmentSettings = _ALIGNMENT,
-) -> Corrections:
-    """Make one consistent set of settings.
+    copies: tuple[Copy, ...] = (),
+) -> tuple[Flip, ...]:
+    """Decide which tracks to flip: within each group of decided pairs the side that costs least.
 
     Parameters
     ----------
     names : tuple of str
     pairs : mapping of (a, b), a < b, to Conclusion
-    evidence : tuple of SourceEvidence
     agreement : Agreement or None
-    linked : pairs of names that move together
+    linked : pairs of names
     anchor : int or None
-        Track that keeps its timing.
-    sample_rate_hz : int
-    settings : AdviceSettings
     signs : AgreementSettings
-    targets : tuple of SumTarget, optional
-        Main octaves of the tracks in the sum; without them first arrivals are taken as they are.
-    alignment : AlignmentSettings, optional
+    copies : tuple of Copy
+        They flip with their originals.
+
+    Returns
+    -------
+    tuple of Flip
+        One per track; `known` against the anchor's group.
+    """
+    n = len(names)
+    found = [Flip(invert=False, known=False)] * n
+    if agreement is not None:
+        partners = {names.index(name) for pair in linked for name in pair}
+        pair_of_anchor = ({anchor} if anchor is not None else set()) | {
+            names.index(name)
+            for pair in linked
+            if anchor is not None and names[anchor] in pair
+            for name in pair
+        }
+        protected = (
+            {anchor} if anchor is not None else set(),
+            pair_of_anchor,
+            {t for t, name in enumerate(names) if is_overhead(name)},
+            partners,
+            {t for t, name in enumerate(names) if is_direct(name)},
+        )
+        decided = [key for key, pair in pairs.items() if pair.polarity != "unclear"]
+        for group in groups_of(n, decided):
+            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected)
+            for track in group:
+                known = bool(pair_of_anchor & set(group)) and len(group) > 1
+                found[track] = Flip(invert=False, known=known)
+            for track in chosen:
+                others = [other for other in group if other not in chosen]
+                sure = max((abs(float(agreement.margin[track, other])) for other in others), default=0.0)
+                if sure >= signs.decide_margin:
+                    found[track] = _flip(names, pairs, track, others, known=bool(pair_of_anchor & set(group)))
+                    found[track] = replace(found[track], tie=2 * len(chosen) == len(group))
+                else:
+                    found[track] = Flip(invert=False, known=False)
+    for copy in copies:
+        original = found[copy.original]
+        if copy.filtered and found[copy.track].known:
+            # A filter turns the phase as well: the evidence on the pair's sign is better than one peak.
+            continue
+        invert = original.invert != copy.inverted
+        found[copy.track] = Flip(
+            invert=invert,
+            known=original.known,
+            reason=("copy" if original.invert else "inverted") if invert else None,
+            against=1,
+            about=copy.original,
+        )
+    return tuple(found)
+
+
+def _flip(names: tuple[str, ...], pairs: Pairs, track: int, others: list[int], *, known: bool) -> Flip:
+    """Say what a flip rests on: wiring, the mic's place, or one source that cannot tell the two apart."""
+    flip = Flip(invert=True, known=known, reason="inverted", against=len(others))
+    if is_underside(names[track]):
+        return replace(flip, reason="underside")
+    partners = [pairs[min(track, other), max(track, other)] for other in others]
+    decided = [pair for pair in partners if pair.polarity != "unclear" and pair.main is not None]
+    homes = {source.home for pair in decided for source in pair.sources if source.polarity != "unclear"}
+    if len(homes) == 1 and len(others) > 1 and not any(pair.strong for pair in decided):
+        return replace(flip, reason="one_source", about=names.index(homes.pop()))
+    return flip
+
+
+def corrections_of(
+    names: tuple[str, ...],
+    pairs: Pairs,
+    *,
+    flips: Sequence[Flip],
+    shifts: Sequence[Shift],
+    anchor: int | None,
+    sample_rate_hz: int,
+) -> Corrections:
+    """Put flips and shifts together to one setting per track.
+
+    Parameters
+    ----------
+    names : tuple of str
+    pairs : mapping of (a, b), a < b, to Conclusion
+    flips, shifts : sequence
+        One per track.
+    anchor : int or None
+    sample_rate_hz : int
 
     Returns
     -------
     Corrections
+        Delays are the shifts with the earliest brought to zero, of all tracks alike: nothing slips.
     """
-    flips, flip_why = _flips(names, pairs, agreement, signs)
-    late_s, delay_why, rules = lateness(
-        names,
-        pairs,
-        evidence,
-        signs=np.where(flips, -1.0, 1.0),
-        targets=targets,
-        linked=linked,
-        anchor=anchor,
-        settings=settings,
-        alignment=alignment,
-    )
-    groups = _groups(names, pairs)
-    moving = {name for group in groups if anchor is not None and names[anchor] in group for name in group}
-    latest = max([value for value in late_s if value is not None], default=0.0)
+    earliest = min((shift.shift_s for shift in shifts), default=0.0)
     tracks = []
     for index, name in enumerate(names):
-        own = late_s[index]
-        # What keeps its lateness keeps it against the anchor, which may have to wait for a late track.
-        delay_s = latest - (own or 0.0) if name in moving else 0.0
-        why = "; ".join(part for part in (flip_why[index], delay_why[index]) if part)
-        delay_ms = delay_s * 1e3 if delay_s * 1e3 >= settings.least_delay_ms / 2 else 0.0
+        flip, shift = flips[index], shifts[index]
+        delay_s = shift.shift_s - earliest
+        optional = _optional(shift)
+        status = _status(flip, shift)
         tracks.append(
             TrackCorrection(
                 name=name,
-                invert=flips[index],
-                delay_ms=delay_ms,
-                delay_samples=delay_ms * 1e-3 * sample_rate_hz,
-                late_ms=own * 1e3 if own is not None else None,
-                rule=rules.get(index),
-                why=why or ("waits for the latest track" if delay_ms else "nothing to correct"),
+                invert=flip.invert,
+                delay_ms=delay_s * 1e3,
+                delay_samples=delay_s * sample_rate_hz,
+                late_ms=None if shift.reason in NOT_JUDGED or shift.reason == "far" else -shift.shift_s * 1e3,
+                why=_why(flip, shift, index, anchor, names, waits=delay_s > 0.0),
+                rule=_RULES.get(shift.reason),
+                shift_ms=shift.shift_s * 1e3,
+                status=status,
+                reason=shift.reason if status != "not judged" or shift.reason in NOT_JUDGED else "sign_open",
+                flip_reason=flip.reason,
+                weight="set" if status == "set" else ("optional" if optional is not None else None),
+                optional_shift_ms=None if optional is None else optional * 1e3,
+                own_late_ms=None if shift.late_s is None else shift.late_s * 1e3,
+                gain_db=shift.gain_db,
+                about=None if shift.about is None else names[shift.about],
+                losses=tuple(
+                    OctaveLoss(home=names[loss.home], octave_hz=loss.octave_hz, db=loss.change_db)
+                    for loss in shift.losses
+                ),
             )
         )
     return Corrections(
         anchor=names[anchor] if anchor is not None else None,
         tracks=tuple(tracks),
-        groups=groups,
+        groups=_groups(names, pairs),
         outvoted=_outvoted(names, pairs),
         loops=_loops(names, pairs),
     )
 
 
-def _flips(
-    names: tuple[str, ...], pairs: Pairs, agreement: Agreement | None, signs: AgreementSettings
-) -> tuple[list[bool], list[str]]:
-    """Tracks to flip: within each group of decided pairs the smaller side."""
-    n = len(names)
-    flips, why = [False] * n, [""] * n
-    if agreement is None:
-        return flips, why
-    left = set(range(n))
-    decided = {(a, b) for (a, b), c in pairs.items() if c.polarity != "unclear"}
-    decided |= {(b, a) for a, b in decided}
-    while left:
-        group, todo = set(), [min(left)]
-        while todo:
-            track = todo.pop()
-            if track not in group:
-                group.add(track)
-                todo += [other for other in left if (track, other) in decided]
-        left -= group
-        minus = {track for track in group if agreement.signs[track] != agreement.signs[min(group)]}
-        chosen = minus if len(minus) * 2 <= len(group) else group - minus
-        for track in sorted(chosen):
-            margins = [abs(float(agreement.margin[track, other])) for other in group - chosen]
-            flips[track] = max(margins, default=0.0) >= signs.decide_margin
-            if flips[track]:
-                partners = [pairs[min(track, other), max(track, other)] for other in group - chosen]
-                tie = " (or all the others of its group)" if len(chosen) * 2 == len(group) else ""
-                why[track] = _flip_words(names[track], partners) + tie
-    return flips, why
+#: Reasons as the older field of the document tells them.
+_RULES: dict[ShiftReason, Rule] = {
+    "coincide": "arrival",
+    "together": "arrival",
+    "fuller": "fullest",
+    "octave": "own octave",
+    "small_gain": "no gain",
+    "harm": "harm",
+}
 
 
-def _flip_words(name: str, partners: list[Conclusion]) -> str:
-    """Say what a flip rests on: wiring, the mic's place, or one source that cannot tell the two apart."""
-    others = f"{len(partners)} other track{'s' if len(partners) > 1 else ''}"
-    if is_underside(name):
-        return (
-            f"inverted against {others}, as a mic under a drum is by nature: flip it for the sum, "
-            "no cable needs mending"
-        )
-    decided = [pair for pair in partners if pair.polarity != "unclear" and pair.main is not None]
-    homes = {source.home for pair in decided for source in pair.sources if source.polarity != "unclear"}
-    if len(homes) == 1 and len(partners) > 1 and not any(pair.strong for pair in decided):
-        return (
-            f"inverted against {others} for {homes.pop()} alone: flip it for the sum; before mending a cable "
-            "see whether this mic hears it from its other side"
-        )
-    return f"inverted against {others}"
+def _status(flip: Flip, shift: Shift) -> Status:
+    if flip.invert or (shift.reason in MOVED and shift.shift_s):
+        return "set"
+    return "agrees" if flip.known and shift.reason not in NOT_JUDGED else "not judged"
+
+
+def _optional(shift: Shift) -> float | None:
+    """Shift that would gain a little and cost nothing."""
+    if shift.reason != "small_gain" or shift.looked_at_s is None or shift.loss is None:
+        return None
+    gains = (shift.gain_db or 0.0) >= OPTIONAL_DB and -shift.loss.change_db <= OPTIONAL_DB
+    return shift.looked_at_s if gains else None
+
+
+def _why(
+    flip: Flip, shift: Shift, track: int, anchor: int | None, names: tuple[str, ...], *, waits: bool
+) -> str:
+    parts = [
+        flip_words(flip, names),
+        shift_words(shift, track, anchor, names),
+        loss_words(shift.losses, names),
+        "waits for a track that is advanced" if waits and not shift.shift_s else "",
+    ]
+    said = "; ".join(part for part in parts if part)
+    if said:
+        return said
+    return "nothing to correct" if flip.known else "its polarity is unclear: not judged"
 
 
 def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:

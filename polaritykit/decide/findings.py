@@ -9,6 +9,7 @@ from typing import Literal
 
 from polaritykit.base.types import Polarity
 from polaritykit.changes.motion import Change
+from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import BandGains
@@ -25,6 +26,9 @@ Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
 Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
 
 
+#: What an offset of struck sound rests on: first arrivals, or, where none is clear, the correlation of the
+#: direct sound over all hits.
+OffsetKind = Literal["first_arrival", "direct_correlation"]
 Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 
 
@@ -37,6 +41,8 @@ class PairSource:
     hits: int
     offset_ms: float | None
     offset_std_ms: float | None
+    #: None without an offset, and for sustained sound.
+    offset_kind: OffsetKind | None = None
     polarity: Polarity
     confidence: float
     #: The smaller of the source's shares in the two tracks, dB below the loudest source of that track.
@@ -52,13 +58,19 @@ class PairSource:
 
 @dataclass(frozen=True, kw_only=True)
 class Advice:
-    """What to do about one pair; ``delay_ms`` (≥ 0) is given to the early track."""
+    """What the session's setting does to one pair."""
 
     action: Action
     invert: bool
+    #: ≥ 0.
     delay_ms: float
+    #: Change of the sum in the main source's band.
     gain_db: float
     why: str
+    #: Shift of *other* against *reference*, signed: positive later.
+    shift_ms: float = 0.0
+    #: What the pair by itself would rather have, and why the session differs.
+    note: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,6 +83,8 @@ class PairFinding:
     relation: Relation | None
     offset_ms: float | None
     offset_std_ms: float | None
+    #: None without an offset, and for sustained sound.
+    offset_kind: OffsetKind | None
     polarity: Polarity
     confidence: float
     grade: Literal["strong", "single-source"] | None
@@ -110,18 +124,45 @@ class SourceFinding:
 
 
 @dataclass(frozen=True, kw_only=True)
+class OctaveLoss:
+    """An octave of a source that a setting costs more than is heard."""
+
+    home: str
+    octave_hz: float
+    #: Change of its level in the sum of all tracks, below zero.
+    db: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class TrackCorrection:
     """One setting of one track."""
 
     name: str
     invert: bool
+    #: For a desk: ≥ 0, the shift and what is common to all tracks.
     delay_ms: float
     delay_samples: float
-    #: How late the track hears its own source against the anchor; None where it keeps its timing.
+    #: How late the track is once it is believed: minus its shift; None where nothing of its timing is judged.
     late_ms: float | None
     why: str
     #: None for tracks that were never to be delayed.
     rule: Rule | None = None
+    #: For a workstation: later (positive) or earlier (negative); 0 for what keeps its place.
+    shift_ms: float = 0.0
+    status: Status = "not judged"
+    #: Why its shift is what it is, and why it is flipped.
+    reason: ShiftReason = "alone"
+    flip_reason: FlipReason | None = None
+    #: ``optional``: a small gain that may as well be left, by `optional_shift_ms`; None where nothing is set.
+    weight: Weight | None = None
+    optional_shift_ms: float | None = None
+    #: How late it hears its own source as recorded, against the anchor; None where not known.
+    own_late_ms: float | None = None
+    #: Change of its own source's level by the shift, in its own mics with the anchor.
+    gain_db: float | None = None
+    #: Track that the reason speaks of.
+    about: str | None = None
+    losses: tuple[OctaveLoss, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -171,6 +212,16 @@ class ServedSource:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PadStep:
+    """Two tracks that should hear alike and differ by about a pad."""
+
+    louder: str
+    quieter: str
+    step_db: float
+    pad_db: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class SumPeak:
     """Highest true peak of the sum of all corrected tracks at unity gain."""
 
@@ -198,3 +249,4 @@ class Findings:
     served: tuple[ServedSource, ...]
     #: None in silence.
     sum_peak: SumPeak | None
+    pads: tuple[PadStep, ...] = ()

@@ -8,8 +8,11 @@ from dataclasses import replace
 from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
 from polaritykit.decide.conclusion import Conclusion
-from polaritykit.decide.findings import PairFinding
+from polaritykit.decide.findings import Corrections, PairFinding
+from polaritykit.decide.pair_setting import session_advice
+from polaritykit.decide.scene import Copy
 from polaritykit.decide.settings import AdviceSettings
+from polaritykit.decide.words import lateness_words
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.comb import notch_depth_db, notches_hz
 from polaritykit.spectra.pair_sum import band_gains
@@ -31,6 +34,9 @@ def pair_finding(
     levels: tuple[TrackLevels, ...],
     motions: tuple[Motion, ...],
     linked: tuple[tuple[str, str], ...],
+    corrections: Corrections,
+    copies: tuple[Copy, ...],
+    sample_rate_hz: int,
     settings: AdviceSettings,
 ) -> PairFinding:
     """Add to a conclusion what follows from it: the sum, its notches, the advice, the changes.
@@ -46,6 +52,10 @@ def pair_finding(
     motions : tuple of Motion
         What tracks did during the take.
     linked : pairs of names
+    corrections : Corrections
+        The session's setting, which the advice shows.
+    copies : tuple of Copy
+    sample_rate_hz : int
     settings : AdviceSettings
 
     Returns
@@ -61,7 +71,16 @@ def pair_finding(
         else None
     )
     notches, depth_db = _notches(conclusion, offset_ms)
-    is_copy = bool({levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]})
+    copy = next((copy for copy in copies if {copy.track, copy.original} == {a, b}), None)
+    is_copy = copy is not None or bool(
+        {levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]}
+    )
+    alone = advise(
+        conclusion,
+        gains,
+        linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
+        settings=settings,
+    )
     finding = PairFinding(
         reference=names[a],
         other=names[b],
@@ -69,13 +88,14 @@ def pair_finding(
         relation="copy" if is_copy else conclusion.relation,
         offset_ms=offset_ms,
         offset_std_ms=conclusion.std_s * 1e3 if conclusion.std_s is not None else None,
+        offset_kind=conclusion.offset_kind,
         polarity=conclusion.polarity,
         confidence=conclusion.confidence,
         grade=None
         if conclusion.polarity == "unclear"
         else ("strong" if conclusion.strong else "single-source"),
         method=conclusion.main.kind if conclusion.main is not None else None,
-        reason="one track is a copy of the other" if is_copy else conclusion.reason,
+        reason=_copy_words(copy, names, sample_rate_hz) if is_copy else conclusion.reason,
         sources=conclusion.sources,
         level_difference_db=_difference_db(levels[a], levels[b]),
         notches_hz=notches,
@@ -83,14 +103,27 @@ def pair_finding(
         gains=gains,
         drift_ppm=None,
         changes=(),
-        advice=advise(
+        advice=session_advice(
             conclusion,
-            gains,
-            linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
+            alone,
+            corrections.tracks[a],
+            corrections.tracks[b],
+            spectra=spectra.pair(a, b),
             settings=settings,
         ),
     )
     return _changed(finding, names, pair, motions)
+
+
+def _copy_words(copy: Copy | None, names: tuple[str, ...], sample_rate_hz: int) -> str:
+    """Name a copy, its original and its lateness."""
+    if copy is None:
+        return "one track is a copy of the other"
+    later, earlier = (copy.track, copy.original) if copy.late_s >= 0.0 else (copy.original, copy.track)
+    said = f"{names[later]} is {names[earlier]} again"
+    if copy.late_s:
+        said += f", {lateness_words(abs(copy.late_s) * sample_rate_hz)}, as a processed duplicate is"
+    return said + (", filtered" if copy.filtered else "") + (", turned over" if copy.inverted else "")
 
 
 def _difference_db(a: TrackLevels, b: TrackLevels) -> float | None:

@@ -35,6 +35,16 @@ class PairSettings:
     #: It does not speak where another source brings this much more to the pair's cross-spectrum: a tenth of
     #: the common sound does not tell how the rest adds.
     covered_db: float = 10.0
+    #: The correlation of the direct sound gives an offset where this share of its readings agree: all but two
+    #: of seven ...
+    direct_agreed: float = 0.7
+    #: ... and is preferred to the first arrival of another source where its own brings this much more (half
+    #: the power does not lead) and all but one agree.
+    leads_db: float = 3.0
+    direct_surely_agreed: float = 0.85
+    #: A first arrival that the direct sound's readings leave open is uncertain by this much (half a period at
+    #: 1.7 kHz, as near as readings have to come to agree).
+    open_std_ms: float = 0.3
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -53,35 +63,3 @@ class AdviceSettings:
     most_std_ms: float = 0.3
     #: Sources of one pair whose offsets differ by more than this cannot share one delay.
     same_offset_ms: float = 0.3
-
-
-@dataclass(frozen=True, kw_only=True)
-class AlignmentSettings:
-    """When a close mic's delay serves the sum (`alignment`)."""
-
-    #: A first arrival this near to the anchor's is together with it: nothing to look for.
-    together_ms: float = 0.1
-    #: Where the first arrival does not serve, the fullest sum is looked for this far from it: half a period
-    #: at 330 Hz, so that no neighbouring lobe is taken in the main octaves of drums.
-    search_ms: float = 1.5
-    step_ms: float = 0.05
-    #: A mic whose own source was not found by itself is set by the sum in its own octave, if that is no
-    #: higher than this: a close mic is 1 to 4 ms early, less than a period there.
-    search_below_hz: float = 300.0
-    #: ... up to this share of the octave's period, and no further than an overhead hangs (some 2 m).
-    lobe_periods: float = 0.95
-    most_early_ms: float = 6.0
-    #: Least gain of the mic's own source in the whole sum; both halves of its hits must show one ...
-    least_gain_db: float = 0.1
-    #: ... and where no first arrival says so too.
-    least_gain_alone_db: float = 1.0
-    #: No other source or track may lose more in its main octave: half of what is heard, for the parts are
-    #: known as they are mixed; on development kits 1 dB let sources lose up to 5 dB, 0.5 dB up to 1.8 ...
-    most_loss_db: float = 0.5
-    #: ... if that is no higher than this: above, an octave holds so many notches of any delay that its
-    #: level is that of the power sum, whatever is set.
-    harm_below_hz: float = 1000.0
-    #: A flip that costs its own octave this much for want of a delay is said to (heard: common practice).
-    flip_warns_db: float = 1.0
-    #: Settings depend on one another; they are gone through this often at most.
-    rounds: int = 4

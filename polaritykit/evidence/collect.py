@@ -13,8 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Progress, Recording
-from polaritykit.changes.explain import frame_motions, hit_motions
-from polaritykit.changes.motion import Motion, SteadyRecording, joined, moved_source
+from polaritykit.changes.explain_frames import frame_motions
+from polaritykit.changes.explain_hits import hit_motions
+from polaritykit.changes.motion import Motion, joined
+from polaritykit.changes.steady_recording import SteadyRecording, moved_source
+from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence
 from polaritykit.struck.onsets import OnsetDetector, merge_onsets
@@ -72,9 +75,21 @@ def gather(
         frames = _from_frames(
             recording, activity_db, sustained, hits.motions, settings=settings, progress=progress
         )
-    return Gathered(
-        evidence=covered((*hits.evidence, *frames.evidence), settings.evidence), motions=frames.motions
+    steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
+    evidence = moving_sources(
+        steady,
+        (*hits.evidence, *frames.evidence),
+        settings=settings.continuous,
+        edge_cap=settings.evidence.edge_cap,
     )
+    rest = take_evidence(
+        steady,
+        activity_db,
+        open_pairs(evidence, usable, settings.continuous.open_log_odds),
+        settings=settings.continuous,
+        edge_cap=settings.evidence.edge_cap,
+    )
+    return Gathered(evidence=covered((*evidence, *rest), settings.evidence), motions=frames.motions)
 
 
 def _noise_strokes(
@@ -111,10 +126,10 @@ def _from_hits(
     )
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        items = []
+        items: list[SourceEvidence] = []
         for number, source in enumerate(sources):
             moved: HitSource = moved_source(source, motions, rate)
-            items.append(
+            items.extend(
                 hit_evidence(steady, moved, settings.arrival, settings.evidence, changes=settings.changes)
             )
             progress("hits", (number + 1) / len(sources))

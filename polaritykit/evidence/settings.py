@@ -4,7 +4,13 @@ from dataclasses import dataclass, field
 
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.levels.settings import LevelSettings
-from polaritykit.struck.settings import ArrivalSettings, EventSettings, SignSettings, StrokeSettings
+from polaritykit.struck.settings import (
+    ArrivalSettings,
+    DirectSettings,
+    EventSettings,
+    SignSettings,
+    StrokeSettings,
+)
 from polaritykit.sustained.settings import ContinuousSettings
 
 
@@ -21,6 +27,7 @@ class LimitSettings:
 class EvidenceSettings(SignSettings):
     """How the sign of a pair is read at its arrivals, and when a vote counts."""
 
+    direct: DirectSettings = field(default_factory=DirectSettings)
     #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
     #: regression on hits of a real kit and rounded; the answer hardly depends on them (slope 3 to 4, middle
     #: 1.3 to 2.2 decide the same pairs), since a margin counts agreement of edges, not their exact worth.

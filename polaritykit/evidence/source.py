@@ -9,6 +9,7 @@ log-odds
 """
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -20,11 +21,13 @@ from polaritykit.changes.hit_lags import HitCourse, hit_course
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.spectra.main_octave import SumTarget, hit_target
+from polaritykit.struck.direct_correlation import DirectTimes, direct_times, reconciled
 from polaritykit.struck.first_arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.settings import ArrivalSettings
 from polaritykit.struck.signs import HitSigns, low_pass, read_signs
 from polaritykit.struck.sources import HitSource
+from polaritykit.struck.stroke_alignment import stroke_shifts
 from polaritykit.sustained.frames import Reading, frame_samples, read_home
 from polaritykit.sustained.settings import ContinuousSettings
 
@@ -52,6 +55,10 @@ class SourceEvidence:
     obstacle: tuple[str, ...]
     #: Level of its lowest band over the next, dB; None for sustained sound.
     lowness_db: float | None = None
+    #: Offsets by the correlation of the direct sound; None for sustained sound.
+    direct: DirectTimes | None = None
+    #: Pairs in which that correlation was believed against a first arrival; None for sustained sound.
+    moved: NDArray[np.bool_] | None = None
     #: How the hits run over the take; None for sustained sound.
     course: HitCourse | None = None
     #: What it brings to every track in its main octave; None for sustained sound.
@@ -67,8 +74,8 @@ def hit_evidence(
     settings: EvidenceSettings,
     *,
     changes: ChangeSettings,
-) -> SourceEvidence:
-    """Read one source's hits on all tracks.
+) -> tuple[SourceEvidence, ...]:
+    """Read one source's hits on all tracks, and beside it what falls together with its strokes.
 
     Parameters
     ----------
@@ -81,17 +88,48 @@ def hit_evidence(
 
     Returns
     -------
-    SourceEvidence
+    tuple of SourceEvidence
+        One; two where what is heard first does not keep time with the strokes' own waveform (a hat struck
+        along with a snare): the second is timed by its first arrivals alone.
     """
     rate = recording.sample_rate_hz
     zero = round((arrival.earliest_ms + arrival.noise_gap_ms + arrival.noise_ms + 4.0) * 1e-3 * rate)
     onsets = np.array([int(event.onset_samples[source.home]) for event in source.events])
     length = zero + round((arrival.latest_ms + 8.0) * 1e-3 * rate)
-    homes = np.stack([recording.read(at - zero, at - zero + length, (source.home,))[0] for at in onsets])
-    starts = onsets - 2 * zero + pick_home(low_pass(homes, arrival.top_hz, rate), zero, rate, arrival)
+
+    def at_home(starts: NDArray[np.int64]) -> Floats:
+        return np.stack([recording.read(int(at), int(at) + length, (source.home,))[0] for at in starts])
+
+    picks = pick_home(low_pass(at_home(onsets - zero), arrival.top_hz, rate), zero, rate, arrival)
+    starts = onsets - 2 * zero + picks
+    shifts = stroke_shifts(at_home(starts), zero, rate, arrival)
+    read = partial(_read, recording, source, arrival, settings, changes=changes, zero=zero, length=length)
+    own = read(starts + shifts)
+    if np.median(np.abs(shifts)) <= arrival.stroke_apart_ms * 1e-3 * rate:
+        return (own,)
+    # Quieter than the drum it goes along with, by as much as the top octaves lie below the loudest band.
+    along = replace(read(starts), level_db=source.level_db + source.highness_db)
+    return own, along
+
+
+def _read(
+    recording: Recording,
+    source: HitSource,
+    arrival: ArrivalSettings,
+    settings: EvidenceSettings,
+    starts: NDArray[np.int64],
+    *,
+    changes: ChangeSettings,
+    zero: int,
+    length: int,
+) -> SourceEvidence:
+    """Read the windows that begin at these samples and have their reference time at ``zero``."""
+    rate = recording.sample_rate_hz
     windows = np.stack([recording.read(int(at), int(at) + length) for at in starts]).astype(np.float64)
     picked = pick_arrivals(low_pass(windows, arrival.top_hz, rate), zero, rate, arrival)
     arrivals = lined_up(picked, zero, rate, arrival)
+    direct = direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct)
+    arrivals, moved = reconciled(arrivals, direct, settings.direct)
     signs = read_signs(windows, zero, arrivals, rate, settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
@@ -108,6 +146,8 @@ def hit_evidence(
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,
+        direct=direct,
+        moved=moved[:, None] | moved[None, :],
         course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
         target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )

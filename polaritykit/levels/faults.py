@@ -1,6 +1,7 @@
 """What to say and do about levels and level faults.
 
-Conventions: sentences that end with a full stop; dB against full scale.
+Conventions: sentences that end with a full stop: the trouble, then the remedy; dB against full scale.  The
+microphone's own pad first, then the preamp's, and never digital full scale: common practice, no source.
 """
 
 from collections.abc import Sequence

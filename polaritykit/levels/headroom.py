@@ -1,8 +1,6 @@
-"""Headroom of a sum, and what to do about level faults, in the order the trade does it.
+"""Highest peak that the sum of all tracks reaches once corrected, or can reach at all.
 
-Conventions: levels are dB, 0 dBFS is a full-scale sample; sentences name the track's trouble, then the
-remedy.  Microphone's own pad first, then the preamp's, and never digital full scale: common practice,
-no source.
+Conventions: levels are dB, 0 dBFS is a full-scale sample.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
@@ -61,7 +59,17 @@ def corrected_blocks(
     delay_samples: Sequence[float],
     block_samples: int = 1 << 17,
 ) -> Iterator[Samples]:
-    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak)."""
+    """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak).
+
+    Parameters
+    ----------
+    recording : Recording
+    inverts : sequence of bool
+        One a track.
+    delay_samples : sequence of float
+        One a track, ≥ 0; later.
+    block_samples : int
+    """
     n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
     for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
         rows = [

@@ -1,4 +1,4 @@
-"""A document to its report folder: JSON, CSV, page and, where wanted, figures.
+"""Document and view of a job to its report folder: JSON, page and, where wanted, figures.
 
 Conventions: the folder appears whole or not at all; nothing is computed here.
 """
@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.whole_files import write_file
-from polaritykit.pages.plots import job_figures
+from polaritykit.pages.figures import job_figures
 from polaritykit.pages.view import JobView, job_page
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit import __version__
-from polaritykit.base.wording import band, frequency, measured, number, percent
+from polaritykit.base.wording import band, centimetres, frequency, kilohertz, measured, number, percent
 
 _TEMPLATES = Path(__file__).parent / "templates"
 
@@ -36,7 +36,7 @@ def render(
     scripts : tuple of str
         Script files of ``templates/``, joined in this order.
     filters : sequence of callable
-        A job's own words, had in its template by their names.
+        A job's own words, known to its template by their names.
     **context
         Variables of the template; one that is missing is an error.
 
@@ -97,7 +97,7 @@ def _environment() -> Any:
         lstrip_blocks=True,
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
-    for function in (band, frequency, measured, number, percent):
+    for function in (band, centimetres, frequency, kilohertz, measured, number, percent):
         environment.filters[function.__name__] = function
     return environment
 

@@ -15,10 +15,29 @@ def table_text(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> list[s
     ]
 
 
+def csv_cell(value: Any) -> Any:
+    """Return a cell that no spreadsheet takes for a formula: a text that begins like one gets an apostrophe.
+
+    Numbers stay as they are, negative ones too, also where they are written as text.
+
+    Examples
+    --------
+    >>> csv_cell("=1+1"), csv_cell("-snare"), csv_cell(-1.5), csv_cell("-1.5"), csv_cell("kick")
+    ("'=1+1", "'-snare", -1.5, '-1.5', 'kick')
+    """
+    if not isinstance(value, str) or not value.startswith(("=", "+", "-", "@")):
+        return value
+    try:
+        float(value)
+    except ValueError:
+        return "'" + value
+    return value
+
+
 def table_csv(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """CSV text with a header; an unknown value is an empty cell."""
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(columns)
-    writer.writerows(rows)
+    writer.writerows([csv_cell(value) for value in row] for row in rows)
     return buffer.getvalue()

@@ -117,6 +117,14 @@ def octave_chart(
 def around(values: Sequence[float | None], least: float, step: float = 3.0) -> tuple[float, float]:
     """Limits of an axis that hold all values and ±least, in whole steps.
 
+    Parameters
+    ----------
+    values : sequence of float or None
+        None is left out.
+    least : float
+        The axis reaches this far either way at least.
+    step : float
+
     Examples
     --------
     >>> around([-7.2, None, 2.0], 3.0)

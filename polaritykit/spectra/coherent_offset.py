@@ -33,6 +33,9 @@ def spectral_offset(
     ----------
     parts : sequence of Spectra
         Parts of one take, half-overlapping frames; their scatter gives the uncertainty (jackknife).
+    a, b : int
+        Tracks.
+    settings : SpectralOffsetSettings
 
     Returns
     -------
@@ -79,13 +82,24 @@ def _nothing(reason: str) -> SpectralOffset:
 
 
 def unbiased_coherence(spectra: Spectra, a: int, b: int) -> Floats:
-    """Coherence less what chance gives with few frames, 1/n on average (Carter, Knapp, Nuttall, 1973)."""
+    """Coherence less what chance gives with few frames, 1/n on average (Carter, Knapp, Nuttall, 1973).
+
+    Parameters
+    ----------
+    spectra : Spectra
+    a, b : int
+        Tracks.
+
+    Returns
+    -------
+    ndarray, shape (n_bins,)
+    """
     n = max(2.0, INDEPENDENT_FRAMES * spectra.n_frames)
     return np.maximum(0.0, (spectra.coherence(a, b) - 1.0 / n) / (1.0 - 1.0 / n))
 
 
 def _weight(spectra: Spectra, a: int, b: int, settings: SpectralOffsetSettings) -> Floats:
-    """Say of each bin: γ²/(1−γ²) (Hannan and Thomson, 1973), zero where chance could have done it."""
+    """Weight of each bin: γ²/(1−γ²) (Hannan and Thomson, 1973), zero where chance explains it."""
     n = max(2.0, INDEPENDENT_FRAMES * spectra.n_frames)
     level = np.sqrt(spectra.power[a] * spectra.power[b])
     low, high = settings.band_hz
@@ -136,7 +150,7 @@ def _curve(weighted: Complexes, spectra: Spectra, settings: SpectralOffsetSettin
 
 
 def _newton_step(signed: Complexes, omega: Floats, offset_s: float) -> float:
-    """One step up the correlation: weighted least squares on the phase, deaf to bins that disagree."""
+    """One step up the correlation: weighted least squares on the phase; bins that disagree hardly count."""
     turned = signed * np.exp(1j * omega * offset_s)
     slope = -float(np.sum(omega * turned.imag))
     bend = float(np.sum(omega**2 * turned.real))

@@ -89,7 +89,13 @@ def notches_hz(delay_ms: float, inverted: bool, up_to_hz: float) -> Floats:
 
 
 def peaks_hz(delay_ms: float, inverted: bool, up_to_hz: float) -> Floats:
-    """Frequencies reinforced most in the sum; parameters as for `notches_hz`.
+    """Frequencies reinforced most in the sum of a sound and its copy `delay_ms` later.
+
+    Parameters
+    ----------
+    delay_ms : float
+    inverted : bool
+    up_to_hz : float
 
     Examples
     --------
@@ -154,8 +160,12 @@ def comb_response_db(
     ----------
     frequency_hz : numpy.ndarray, shape (n,)
         Frequencies.
-    delay_ms, level_difference_db, inverted
-        As for `notches_hz` and `notch_depth_db`.
+    delay_ms : float
+        How much later the copy is.
+    level_difference_db : float
+        Between the two, either sign.
+    inverted : bool
+        Whether the two have opposite polarity.
 
     Returns
     -------

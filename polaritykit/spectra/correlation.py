@@ -40,15 +40,16 @@ def correlation_curve(
     *,
     max_lag_ms: float,
     band_hz: tuple[float, float] = (40.0, 16_000.0),
-    whiten: bool = False,
 ) -> CorrelationCurve:
     """Correlation coefficient in a band over lags −max…max; the peak stands at the offset of b.
 
     Parameters
     ----------
-    whiten : bool
-        Weigh each bin by 1/√(power a · power b): the smoothed coherence transform (Carter, Nuttall and
-        Cable, 1973), sharper than plain correlation and blind to what only one track hears.
+    spectra : Spectra
+    a, b : int
+        Tracks.
+    max_lag_ms : float
+        Longest lag in ms, either way.
     band_hz : (float, float)
         Corners of a fourth-order Butterworth weight on the power; a hard edge would ring.
 
@@ -66,10 +67,6 @@ def correlation_curve(
     weight = _band_weight(spectra.frequency_hz, band_hz)
     power_a, power_b = spectra.power[a], spectra.power[b]
     scale = float(np.sqrt(np.sum(weight * power_a) * np.sum(weight * power_b)))
-    if whiten:
-        product = np.sqrt(power_a * power_b)
-        weight = np.divide(weight, product, out=np.zeros_like(weight), where=product > 0.0)
-        scale = float(np.sum(weight * product))
     values = _over_lags(weight * spectra.cross(a, b), spectra.fft_size, count)
     step_ms = 1000.0 / spectra.sample_rate_hz
     return CorrelationCurve(

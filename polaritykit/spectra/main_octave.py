@@ -12,7 +12,6 @@ settings
     a complex weight per track and bin, sign·exp(−2πjf·delay); |Σ w X|² = Σ conj(w_a)·w_b·C_ab.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +19,6 @@ from numpy.typing import NDArray
 
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Floats, read_only
-from polaritykit.spectra.pool import Spectra
 
 #: Bins kept of an octave: a comb of some ms is sampled well enough by so many.
 _MOST_BINS = 128
@@ -32,7 +30,6 @@ class SumTarget:
 
     #: Track the source is at home on, or the track itself.
     track: int
-    is_source: bool
     centre_hz: float
     frequency_hz: Floats
     #: Shape (n_halves, n_bins, n_tracks, n_tracks).
@@ -81,7 +78,6 @@ def hit_target(
     halves = [np.einsum("hak,hbk->kab", part.conj(), part, optimize=True) for part in _halves(spectra)]
     return SumTarget(
         track=home,
-        is_source=True,
         centre_hz=centre,
         frequency_hz=read_only(frequency[chosen]),
         halves=np.stack(halves),
@@ -99,54 +95,9 @@ def _halves(spectra: NDArray[np.complex128]) -> tuple[NDArray[np.complex128], ..
     return (spectra[0::2], spectra[1::2]) if len(spectra) > 1 else (spectra,)
 
 
-def track_targets(spectra: Spectra, tracks: Sequence[int]) -> tuple[SumTarget, ...]:
-    """Cross-spectra of the whole take in the main octave of each of some tracks."""
-    found = []
-    for track in tracks:
-        octave = main_octave(spectra.power[track], spectra.frequency_hz)
-        if octave is not None:
-            centre, inside = octave
-            chosen = _few(inside)
-            found.append(
-                SumTarget(
-                    track=track,
-                    is_source=False,
-                    centre_hz=centre,
-                    frequency_hz=read_only(spectra.frequency_hz[chosen]),
-                    halves=spectra.matrix[None, chosen],
-                )
-            )
-    return tuple(found)
-
-
 def main_octave(power: Floats, frequency_hz: Floats) -> tuple[float, NDArray[np.bool_]] | None:
     """Centre and bins of the octave that holds the most of a power spectrum; None without any."""
     bands = [octave_bins(frequency_hz, centre) for centre in OCTAVES_HZ]
     held = [float(power[band].sum()) for band in bands]
     best = int(np.argmax(held))
     return (OCTAVES_HZ[best], bands[best]) if held[best] > 0.0 else None
-
-
-def weights(target: SumTarget, signs: Floats, delays_s: Floats) -> NDArray[np.complex128]:
-    """Weight per bin and track, shape (n_bins, n_tracks)."""
-    return np.asarray(signs * np.exp(-2j * np.pi * target.frequency_hz[:, None] * delays_s))
-
-
-def powers_over_delay(
-    target: SumTarget, signs: Floats, delays_s: Floats, track: int, candidates_s: Floats
-) -> Floats:
-    """Power of the sum in each half with one track's delay at each candidate, the others as set.
-
-    Returns
-    -------
-    ndarray, shape (n_halves, n_candidates)
-    """
-    weight = weights(target, signs, delays_s)
-    rest = weight.copy()
-    rest[:, track] = 0.0
-    own = target.halves[:, :, track, track].real.sum(axis=1)
-    turned = np.matmul(target.halves, rest[:, :, None])[..., 0]
-    others = np.einsum("ka,hka->h", rest.conj(), turned).real
-    crossing = turned[:, :, track]
-    turns = signs[track] * np.exp(2j * np.pi * np.outer(target.frequency_hz, candidates_s))
-    return np.asarray((own + others)[:, None] + 2.0 * (crossing @ turns).real)

@@ -21,7 +21,7 @@ from typing import cast
 import numpy as np
 
 from polaritykit.base.types import Complexes, Floats, read_only
-from polaritykit.spectra.records import BandGains, BandLevels, FourResponses, FrequencyBands, PairSpectra
+from polaritykit.spectra.records import BandGains, BandLevels, FrequencyBands, PairSpectra
 from polaritykit.spectra.settings import SummingSettings
 
 _DEFAULTS = SummingSettings()
@@ -99,27 +99,18 @@ def summed_response(
     return _level_db(total + crossing, total, settings)
 
 
-def four_responses(
-    spectra: PairSpectra, bands: FrequencyBands, *, offset_ms: float, settings: SummingSettings = _DEFAULTS
-) -> FourResponses:
-    """Compute the summed response as recorded, flipped, aligned by the pair's offset, and both."""
-
-    def response(delay_ms: float, *, invert: bool) -> Floats:
-        return summed_response(spectra, bands, delay_ms=delay_ms, invert=invert, settings=settings)
-
-    return FourResponses(
-        as_recorded_db=response(0.0, invert=False),
-        flipped_db=response(0.0, invert=True),
-        aligned_db=response(-offset_ms, invert=False),
-        aligned_flipped_db=response(-offset_ms, invert=True),
-    )
-
-
 def band_coherence(spectra: PairSpectra, bands: FrequencyBands, *, offset_ms: float) -> Floats:
     """Magnitude-squared coherence in each band, with *b* advanced by the pair's offset.
 
     ``|sum C|**2 / (sum A * sum B)`` over the bins of the band (Bendat and Piersol, Random Data); alignment
     keeps the delay itself from reading as incoherence.  Zero where a track has no power.
+
+    Parameters
+    ----------
+    spectra : PairSpectra
+    bands : FrequencyBands
+    offset_ms : float
+        Of the pair; positive when *b* hears the sound later.
     """
     crossing = _over_bands(np.real(_turned(spectra, -offset_ms)), bands) ** 2
     crossing += _over_bands(np.imag(_turned(spectra, -offset_ms)), bands) ** 2
@@ -130,7 +121,17 @@ def band_coherence(spectra: PairSpectra, bands: FrequencyBands, *, offset_ms: fl
 def band_phase_deg(
     spectra: PairSpectra, bands: FrequencyBands, *, delay_ms: float = 0.0, invert: bool = False
 ) -> Floats:
-    """Phase of *b* against *a* in each band, in degrees within ±180; negative when b is late."""
+    """Phase of *b* against *a* in each band, in degrees within ±180; negative when b is late.
+
+    Parameters
+    ----------
+    spectra : PairSpectra
+    bands : FrequencyBands
+    delay_ms : float
+        Given to *b*.
+    invert : bool
+        Whether *b* is flipped.
+    """
     turned = _turned(spectra, delay_ms, invert=invert)
     return np.degrees(np.arctan2(_over_bands(np.imag(turned), bands), _over_bands(np.real(turned), bands)))
 
@@ -151,8 +152,12 @@ def sum_level_db(
         Spectra of the pair as recorded.
     band_hz : (float, float)
         Lower and upper edge; bins on an edge belong to the band.
-    delay_ms, invert, settings
-        As for `summed_response`.
+    delay_ms : float
+        Delay given to *b* in ms; negative advances it.
+    invert : bool
+        Whether *b* is flipped.
+    settings : SummingSettings
+        Its floor holds.
 
     Returns
     -------
@@ -220,6 +225,14 @@ def sum_effect_db(
     ``D = 10 log10((1 + r) / (1 - r))`` with ``r`` the correlation in the band.  Positive: leave the polarity;
     negative: flipping is fuller by that much.
 
+    Parameters
+    ----------
+    spectra : PairSpectra
+    band_hz : (float, float)
+    delay_ms : float
+        Given to *b*.
+    settings : SummingSettings
+
     Returns
     -------
     float or None
@@ -248,6 +261,7 @@ def energy_band(
         Its frequencies in Hz; those under `SummingSettings.lowest_hz` are left out.
     share : float, optional
         Share of the energy inside the band; `SummingSettings.energy_share` when left out.
+    settings : SummingSettings
 
     Returns
     -------

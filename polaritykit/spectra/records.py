@@ -28,16 +28,6 @@ class FrequencyBands:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FourResponses:
-    """Summed response over frequency for the four options, dB against the power sum."""
-
-    as_recorded_db: Floats
-    flipped_db: Floats
-    aligned_db: Floats
-    aligned_flipped_db: Floats
-
-
-@dataclass(frozen=True, kw_only=True)
 class BandLevels:
     """Level of the sum in one band for the four options, dB against the power sum."""
 

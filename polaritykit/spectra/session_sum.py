@@ -43,6 +43,8 @@ def octave_sums(
         Whether each track is flipped.
     delays_ms : sequence of float
         Delay given to each track.
+    settings : KitSumSettings
+        Range and floor.
 
     Returns
     -------

@@ -34,6 +34,8 @@ class HitSource:
     home: int
     #: Level of the lowest band over the next one, median over the tracks that hear both, dB.
     lowness_db: float
+    #: Level per track of the top band against the loudest one, dB; shape (n_tracks,).
+    highness_db: Floats
 
 
 def find_sources(recording: Recording, events: list[Event], settings: EventSettings) -> list[HitSource]:
@@ -91,6 +93,7 @@ def _source(
         level_db=read_only(np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))),
         home=home,
         lowness_db=_lowness_db(np.median(clean, axis=0)),
+        highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
     )
 
 

@@ -104,7 +104,17 @@ class Takes:
         return self.loud(np.linspace(begin, end - PIECE, count).astype(np.int64))
 
     def curve(self, start: int, lag: int, reach: int, slope: float) -> Real:
-        """Fit of the piece at lags ``lag - reach`` … ``lag + reach``, read with the drift `slope`."""
+        """Fit of a piece at lags around a given one.
+
+        Parameters
+        ----------
+        start : int
+            Where the piece begins in the shorter take.
+        lag, reach : int
+            Lags from ``lag - reach`` to ``lag + reach``.
+        slope : float
+            Drift that the piece is read with.
+        """
         from scipy import fft
 
         piece = stretched(self.shorter[start : start + PIECE], 1e6 * slope)
@@ -130,6 +140,14 @@ def proposals(
     takes: Takes, starts: NDArray[np.int64], ppms: list[float]
 ) -> list[tuple[float, float, float, float]]:
     """Look for all pieces in all of the longer take.
+
+    Parameters
+    ----------
+    takes : Takes
+    starts : ndarray of int
+        Where the pieces begin.
+    ppms : list of float
+        Drifts that each piece is read with.
 
     Returns
     -------
@@ -168,7 +186,16 @@ def proposals(
 def believed(
     takes: Takes, proposals: list[tuple[float, float, float, float]], reach_ppm: dict[float, float]
 ) -> list[Place]:
-    """Places where enough other pieces fit too, best first."""
+    """Give the places where enough other pieces fit too, best first.
+
+    Parameters
+    ----------
+    takes : Takes
+    proposals : list of tuple
+        As the function of that name gives them.
+    reach_ppm : dict
+        For each drift tried, how far from it the true one may be.
+    """
     places: list[Place] = []
     for z, start, lag, ppm in proposals:
         if z < _LEAST_PROPOSED or len(places) >= _MOST_PLACES:
@@ -183,7 +210,16 @@ def believed(
 
 
 def checked(takes: Takes, seed: Line, reach_slope: float) -> Place | None:
-    """Look at other pieces near a proposed place, and lay a line through the places where they fit."""
+    """Look at other pieces near a proposed place, and lay a line through the places where they fit.
+
+    Parameters
+    ----------
+    takes : Takes
+    seed : Line
+        The proposal, with the drift it was read with.
+    reach_slope : float
+        How far from that drift the true one may be.
+    """
     starts = takes.spread(seed, CHECKED)
     lags, z = np.zeros(len(starts)), np.zeros(len(starts))
     for k, start in enumerate(starts.tolist()):
@@ -202,7 +238,15 @@ def by_chance(n_lags: int) -> float:
 
 
 def on_one_line(starts: Floats, lags: Floats, z: Floats, within: float) -> Place | None:
-    """Line through two pieces that most others lie on, weighted by fit; None where they are too few."""
+    """Line through two pieces that most others lie on, weighted by fit; None where they are too few.
+
+    Parameters
+    ----------
+    starts, lags, z : ndarray, shape (n_pieces,)
+        Places and fits of the pieces; a fit of 0 is none.
+    within : float
+        So near to the line a piece lies on it, samples.
+    """
     fitting = np.flatnonzero(z)
     best, best_on = 0.0, np.zeros(len(z), bool)
     for i, one in enumerate(fitting):

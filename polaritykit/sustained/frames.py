@@ -25,8 +25,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, Samples, read_only
+from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.mains import least_left, left_in_take, resolved
-from polaritykit.sustained.phase_slope import Slope, cut, refine, window_starts
 from polaritykit.sustained.settings import ContinuousSettings
 
 Complexes = NDArray[np.complex128]
@@ -266,17 +266,24 @@ def read_home(
         curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
         if curve is None:
             continue
-        offset, std, lobes_agree = curve.offset_s, 0.25 / rate, True
+        offset, std, lobes_agree, line = curve.offset_s, 0.25 / rate, True, math.inf
         if curve.significance >= settings.min_significance:
             whole = round(offset * rate)
             if not resolved(rate / size):
                 curve = _tested_in_take(recording, curve, (home, other), whole, settings)
             own = _frame_windows(frames[:, [home, other]], chosen * size - margin, margin, whole, recording)
             better = _refined(recording, home, curve, own, whole, other=other, settings=settings)
-            # Where little is coherent the peak itself is the better measure.
-            if better is not None and (better.std_s <= std or not better.same_lobe):
-                offset, std = better.offset_s, better.std_s
-            lobes_agree = better is None or better.same_lobe
+            near = settings.refine_within_period / curve.mean_hz
+            # Where no two windows agree on a phase, the peak is known to a part of a period and no better.
+            std = max(std, 0.5 * near)
+            if better is not None:
+                lobes_agree, line = better.same_lobe, better.line_s
+                moved = abs(better.offset_s - offset)
+                if moved <= near or not better.same_lobe:
+                    offset, std = better.offset_s, better.std_s
+                else:
+                    # Reflections bend the phase: the straight line may correct the peak, not replace it.
+                    std = max(std, moved)
         readings.append(
             Reading(
                 home=home,
@@ -285,7 +292,7 @@ def read_home(
                 offset_s=offset,
                 std_s=std,
                 lobes_agree=lobes_agree,
-                confirmed=std < 0.25 / rate,
+                confirmed=line < 0.25 / rate,
                 explained_db=_explained_db(spectra[:, home], spectra[:, other], offset, rate)
                 + float(np.mean(levels_db[chosen, other]) - top[other]),
             )
@@ -320,36 +327,29 @@ def _refined(
     *,
     other: int,
     settings: ContinuousSettings,
-) -> Slope | None:
-    """Offset below the sample from the home track's frames, or the whole take where one delay fits."""
-    rate, n = recording.sample_rate_hz, recording.n_samples
+) -> JointDelay | None:
+    """Delay from the home track's frames, or from all of the take where that tells the same more sharply."""
+    rate = recording.sample_rate_hz
     narrow = curve.rival > settings.max_rival or curve.significance < 2.0 * settings.min_significance
 
-    def slope(windows_a: Samples, windows_b: Samples) -> Slope | None:
-        found = refine(
-            windows_a,
-            windows_b,
+    def joint(windows: tuple[Samples, Samples]) -> JointDelay | None:
+        return joint_delay(
+            *windows,
             whole,
             offset_s=curve.offset_s,
             sign=curve.sign,
             sample_rate_hz=rate,
             lobes_s=settings.lobes_ms * 1e-3 if narrow else 0.0,
         )
-        # Reflections bend the phase: the straight line may correct the peak, not replace it.
-        near = settings.refine_within_period / curve.mean_hz
-        moved = found is not None and abs(found.offset_s - curve.offset_s) > near
-        return None if moved and not narrow else found
 
-    best = slope(*own) if len(own[0]) else None
-    if n * len(recording.track_names) ** 2 > settings.most_refined_samples:
-        return best
-    starts, size = window_starts(n, whole, own[0].shape[-1] if best else 2 * own[0].shape[-1])
-    take = recording.read(0, n, (home, other))
-    more = slope(cut(take[0], starts, size), cut(take[1], starts + whole, size))
+    best = joint(own) if len(own[0]) else None
+    size = own[0].shape[-1]
+    n_pairs = len(recording.track_names) * (len(recording.track_names) - 1) // 2
+    more = joint(
+        take_windows(recording, (home, other), whole, size, settings.most_take_windows // max(1, n_pairs))
+    )
     if best is None or more is None:
         return best or more
-    if not more.straight:
-        return best
     apart = abs(more.offset_s - best.offset_s) > 3.0 * math.hypot(more.std_s, best.std_s)
     return best if apart or best.std_s <= more.std_s else more
 
@@ -370,6 +370,12 @@ def _frame_windows(
         inside = (begin >= 0) & (begin + size + abs(whole) <= recording.n_samples)
         pieces.append((frames[inside, 0, at : at + size], frames[inside, 1, at + whole : at + whole + size]))
     return np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])
+
+
+def explained_db(windows_a: Samples, windows_b: Samples, left_s: float, sample_rate_hz: int) -> float:
+    """Share of b's power that a explains, dB, in windows aligned but for ``left_s`` seconds."""
+    size = windows_a.shape[-1]
+    return _explained_db(spectra_of(windows_a, size), spectra_of(windows_b, size), left_s, sample_rate_hz)
 
 
 def _explained_db(spectra_a: Complexes, spectra_b: Complexes, offset_s: float, sample_rate_hz: int) -> float:

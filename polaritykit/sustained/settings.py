@@ -27,6 +27,10 @@ class ContinuousSettings:
     fewest_bins: int = 12
     #: Largest offset looked for: a room's length, or a slow digital link.
     search_ms: float = 40.0
+    #: ... and in the test of the whole take.
+    take_search_ms: float = 50.0
+    #: A pair of which no source says this much, nor an offset, is open to that test (one in four wrong).
+    open_log_odds: float = 1.0
     #: Peaks below this many times the chance level of a curve of independent bins say nothing.  Of
     #: M = 2·40 ms·2·8 kHz lags the largest of pure noise exceeds sqrt(2 ln(M/0.001)) = 5.3 in one pair of a
     #: thousand; weights taken from the same frames raise that by sqrt(3) (closed form), the Hann window's
@@ -55,10 +59,9 @@ class ContinuousSettings:
     #: Where the opposite lobe is that high, or the evidence faint (under twice the least), the right lobe is
     #: looked for again this far about the peak: two periods of an octave about 1.4 kHz.
     lobes_ms: float = 1.5
-    #: Besides a source's own frames the whole take refines the offset, where it agrees with them; the take's
-    #: samples times the tracks squared are limited to this (half a minute for three tracks): time, not
-    #: precision, is then what more would cost.
-    most_refined_samples: float = 1.6e7
+    #: Besides a source's own frames all of the take refines the offset, where it agrees with them; windows
+    #: in all pairs together are limited to this: time, not precision, is then what more would cost.
+    most_take_windows: int = 60_000
     #: A common sound without any delay (samples) that explains no more than this of a track is electrical:
     #: air takes time, and what is at one place is loud.
     crosstalk_within_samples: float = 0.15

@@ -68,8 +68,14 @@ def band(size: int, *, thinned: int = 1) -> slice:
 def fit(stretch: Spectrum, piece: Spectrum, size: int, *, thinned: int = 1) -> Real:
     """|z| of the piece at every lag 0 … size − 1 of the stretch (the last ones wrap round).
 
-    With `thinned` only every so many-th lag, from the lower part of the band: cheaper, and a drifting clock
-    smears it less.
+    Parameters
+    ----------
+    stretch, piece : ndarray of complex
+        As `whitened` makes them, both of `size`.
+    size : int
+        Samples of the transforms.
+    thinned : int
+        Only every so many-th lag, from the lower part of the band: cheaper, and drift smears it less.
     """
     from scipy import fft
 

@@ -141,6 +141,16 @@ def test_list_of_files_keeps_its_order(tmp_path):
     assert session.folder == tmp_path.resolve()
 
 
+def test_one_path_or_several_as_text_or_path(tmp_path):
+    """A folder needs no list around it."""
+    write(tmp_path / "a.wav", noise(4_800))
+    write(tmp_path / "b.wav", noise(4_800, seed=1))
+    both = [tmp_path / "a.wav", str(tmp_path / "b.wav")]
+
+    opened = [open_session(paths) for paths in (tmp_path, str(tmp_path), [tmp_path], [str(tmp_path)], both)]
+    assert {session.recording.track_names for session in opened} == {("a", "b")}
+
+
 def test_places_hold_from_any_working_folder(tmp_path, monkeypatch):
     """Files named by relative ways lie below one resolved folder."""
     audio = noise(9_000)
@@ -240,7 +250,7 @@ def test_resampling_delay(tmp_path, low_rate):
     """A band-limited sound sampled at two rates is the same sound after resampling.
 
     The sound is a sum of cosines, whose samples at either rate are a closed form.  The delay is read
-    from the cross-spectrum's phase; 0.01 sample is what issue 2 asks for.
+    from the cross-spectrum's phase; 0.01 sample is what is promised.
     """
     frequencies = np.linspace(200, 0.4 * low_rate, 40)
     phases = np.random.default_rng(5).uniform(0, 2 * np.pi, 40)

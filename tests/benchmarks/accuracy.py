@@ -26,6 +26,7 @@ sys.path[:0] = [
 
 import sessions_continuous as continuous
 import sessions_packages as packages
+import sessions_sustained as sustained
 from references import REFERENCES, Estimator
 from scoring import (
     Comparison,
@@ -43,7 +44,9 @@ from scoring import (
 from sessions_base import Session
 from sessions_kit import CLOSE_AND_OVERHEADS, DRUM_HOMES, FAR_MICS, drums_session, kit_session
 from sessions_rooms import RATE, simulated_kit
+from sessions_roomy import equalised, roomy_kit_session, roomy_simulated
 from shared_data import shared_data_dir
+from tables import write_table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +149,29 @@ def simulated_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
         session = simulated_kit(_other(seed, split))
         twin = simulated_kit(_other(seed, split), flips=False, delays=False) if k % 4 == 0 else None
         yield Case(session=session, untouched=twin, halves=in_halves(session) if k % 4 == 1 else None)
+
+
+def roomy_kit_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Few far mics of the real kit; every second with its untouched twin."""
+    for k, seed in enumerate(seeds):
+        twin = roomy_kit_session(seed, split=split, flips=False, delays=False) if k % 2 == 0 else None
+        yield Case(session=roomy_kit_session(seed, split=split), untouched=twin)
+
+
+def roomy_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Simulate kits under far mics; every second with its untouched twin."""
+    for k, seed in enumerate(seeds):
+        at = _other(seed, split)
+        twin = roomy_simulated(at, flips=False, delays=False) if k % 2 == 0 else None
+        yield Case(session=roomy_simulated(at), untouched=twin)
+
+
+def linear_phase_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
+    """Simulate kits, close and far mics by turns, some tracks through linear-phase equalisers."""
+    for k, seed in enumerate(seeds):
+        session = (roomy_simulated if k % 2 else simulated_kit)(_other(seed, split))
+        rng = np.random.default_rng([seed, 3])
+        yield Case(session=replace(session, tracks=equalised(session, rng)))
 
 
 def large_cases(seeds: Sequence[int], split: str) -> Iterator[Case]:
@@ -286,6 +312,52 @@ def bound_cases(
         yield Case(session=session, extra=extra)
 
 
+def noise_cases(
+    seeds: Sequence[int], split: str, *, snr_db: float, up_to_hz: float, seconds: float = 2.0
+) -> Iterator[Case]:
+    """Whole takes of noise against the Cramér-Rao bound (Quazi, 1981), and whether the told spread holds."""
+    s = 10 ** (snr_db / 10)
+    bound_s = np.sqrt(3 / (8 * np.pi**2 * seconds) * (1 + 2 * s) / s**2 / up_to_hz**3)
+    for seed in seeds:
+        session = sustained.noise_session(
+            _other(seed, split), snr_db=snr_db, up_to_hz=up_to_hz, seconds=seconds
+        )
+        true_ms = float(session.notes["lag_ms"])  # type: ignore[arg-type] # notes are free-form
+
+        def extra(document: Document, true_ms: float = true_ms) -> dict[str, float]:
+            answer = answer_of(document, "a", "b")
+            if answer["offset_ms"] is None:
+                return {"answered": 0.0}
+            error, std = abs(answer["offset_ms"] - true_ms), answer["offset_std_ms"]
+            return {
+                "answered": 1.0,
+                "variance over bound": float((error * 1e-3 / bound_s) ** 2),
+                "within 1 std": float(error <= std),
+                "within 2 std": float(error <= 2 * std),
+            }
+
+        yield Case(session=session, extra=extra)
+
+
+def saxophone_cases(seeds: Sequence[int], split: str, *, n_notes: int) -> Iterator[Case]:
+    """One saxophone, two unlike mics; how often a change that is none is told."""
+    for seed in seeds:
+        session = sustained.saxophone_session(_other(seed, split), n_notes=n_notes)
+        if session is not None:
+            yield Case(
+                session=session,
+                extra=lambda document: {
+                    "change where none is": float(any(p.get("changes") for p in document["pairs"])),
+                    "drift where none is": float(any(p.get("drift_ppm") for p in document["pairs"])),
+                },
+            )
+
+
+def _noise(snr_db: float, up_to_hz: float, seconds: float = 2.0) -> Group:
+    cases = partial(noise_cases, snr_db=snr_db, up_to_hz=up_to_hz, seconds=seconds)
+    return Group(cases=cases, seeds=40, quick=10, goal="whole takes of noise at the bound")
+
+
 def _kit(goal: str, seeds: int, quick: int, **options: Any) -> Group:
     return Group(
         cases=partial(kit_cases, **options), seeds=seeds, quick=quick, needs_recordings=True, goal=goal
@@ -312,6 +384,15 @@ GROUPS: dict[str, Group] = {
     "kit-few": Group(
         cases=few_mics_cases, seeds=12, quick=2, needs_recordings=True, goal="three to five mics"
     ),
+    "kit-roomy": Group(
+        cases=roomy_kit_cases,
+        seeds=12,
+        quick=1,
+        needs_recordings=True,
+        goal="real kit, few far mics",
+    ),
+    "roomy": Group(cases=roomy_cases, seeds=12, quick=1, goal="simulated kits, seven mostly far mics"),
+    "linear-phase": Group(cases=linear_phase_cases, seeds=8, quick=1, goal="filters that ring early"),
     "kit-far": _kit("far mics only", 4, 1, mics=FAR_MICS),
     "kit-less": Group(
         cases=without_drum_cases, seeds=6, quick=1, needs_recordings=True, goal="one drum missing"
@@ -359,6 +440,32 @@ GROUPS: dict[str, Group] = {
     "bound-20": _bound(20, None),
     "bound-band": _bound(10, (1000.0, 4000.0)),
     "bound-voice": _bound(10, (300.0, 3000.0)),
+    "noise-1k-faint": _noise(-10, 1000.0),
+    "noise-3k-faint": _noise(-10, 3400.0),
+    "noise-12k-faint": _noise(-10, 12_000.0),
+    "noise-1k": _noise(10, 1000.0),
+    "noise-3k": _noise(0, 3400.0),
+    "noise-12k": _noise(20, 12_000.0),
+    "noise-minute": Group(
+        cases=partial(noise_cases, snr_db=0, up_to_hz=3400.0, seconds=60.0),
+        seeds=8,
+        quick=2,
+        goal="whole takes of noise at the bound",
+    ),
+    "sax-phrases": Group(
+        cases=partial(saxophone_cases, n_notes=8),
+        seeds=32,
+        quick=4,
+        needs_recordings=True,
+        goal="a source that moves with every note",
+    ),
+    "sax-notes": Group(
+        cases=partial(saxophone_cases, n_notes=1),
+        seeds=32,
+        quick=8,
+        needs_recordings=True,
+        goal="a source that moves with every note",
+    ),
     "large": Group(cases=large_cases, seeds=1, quick=1, goal="speed, 24 tracks of 60 s"),
 }
 
@@ -538,6 +645,32 @@ def run(options: argparse.Namespace) -> dict[str, Any]:
     return results
 
 
+def table_of(results: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
+    """Header and rows for DEVELOPERS.md: the estimator of record, group by group."""
+
+    def within(errors: Mapping[str, float] | None) -> str:
+        return (
+            ""
+            if errors is None
+            else " / ".join(f"{100 * errors[f'within_{t}']:.0f}" for t in (0.1, 0.3)) + " %"
+        )
+
+    rows = [
+        [
+            name,
+            f"{100 * s['decided']:.0f} %" if s["decided"] is not None else "",
+            f"{s['wrong']} of {s['n_decided']}",
+            within(s["any"]),
+            within(s["dominant"]),
+            "" if s["ece"] is None else f"{s['ece']:.3f}",
+        ]
+        for name, group in results.items()
+        if name != "all" and (s := group.get("ours")) is not None
+    ]
+    offsets = "offsets within 0.1 / 0.3 ms of a source that sounds"
+    return ["group", "decided", "wrong", offsets, "of the leading one", "calibration error"], rows
+
+
 def print_wrong(scores: Sequence[PairScore]) -> None:
     """List every wrong polarity and every offset more than 0.3 ms from all true sources."""
     for s in scores:
@@ -559,12 +692,17 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--wrong", action="store_true", help="list wrong answers")
     parser.add_argument("--fetch", action="store_true", help="fetch the packages with real sound first")
     parser.add_argument("--json", metavar="FILE")
+    parser.add_argument("--markdown", action="store_true", help="write the table of DEVELOPERS.md")
     parser.add_argument("--diagram", metavar="FILE", help="reliability diagram (PNG, SVG or PDF)")
     options = parser.parse_args(arguments)
     if options.fetch:
         for source in (packages.instruments, packages.speech, packages.ears):
             print(f"{source.__name__}: {len(source(fetch=True))}")
     results = run(options)
+    if options.markdown:
+        words = sys.argv[1:] if arguments is None else arguments
+        command = " ".join(["python tests/benchmarks/accuracy.py", *(w for w in words if w != "--markdown")])
+        write_table("accuracy", command, *table_of(results))
     if options.json:
         Path(options.json).write_text(json.dumps(results, indent=1), encoding="utf-8")
 

@@ -8,7 +8,7 @@ betray lag 0.  So a continuous coloured noise at the level that mic's files begi
 every file fades in before the sound it is known to bring, and out at its end.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from functools import cache
 from pathlib import Path
 
@@ -33,6 +33,7 @@ FAR_MICS = ("oh_left", "oh_right", "ride", "room_left", "room_right")
 DRUM_HOMES = {"snare_10in": "top", "snare_14in": "top", "bass_drum_20in": "top"}
 
 Score = list[tuple[float, str, float]]
+Play = Callable[[np.random.Generator, float, tuple[str, ...]], Score]
 
 
 def data_root() -> Path:
@@ -192,6 +193,7 @@ def kit_session(
     seconds: float = 60,
     whole: bool = True,
     split: str = "all",
+    play: Play = groove,
 ) -> Session:
     """Lay a groove of the kit's hits on every mic, with hidden flips and delays.
 
@@ -204,6 +206,8 @@ def kit_session(
         arrival of a tom on its own mic is not scored, since half of its files lost it.
     split
         ``"development"`` or ``"report"`` take disjoint halves of each drum's hits.
+    play
+        What is played.
     """
     folder = data_root() / "kit"
     mics = KIT_MICS if mics is None else mics
@@ -213,7 +217,7 @@ def kit_session(
     breaks = kit_breaks()
     rate = 44100
     n = int(seconds * rate)
-    score = groove(rng, seconds, drums)
+    score = play(rng, seconds, drums)
     choice = {d: pick_hits(folder / d, homes[d], whole=whole, split=split) for d in drums}
     tracks, energy = _laid(
         folder=folder, homes=homes, breaks=breaks, mics=mics, score=score, choice=choice, rng=rng, n=n

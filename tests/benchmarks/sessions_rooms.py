@@ -9,7 +9,7 @@ every other part of the head moves later, since bending waves are slower than so
 whose level follows from the critical distance 0.057·sqrt(V/RT60) (Kuttruff, Room Acoustics).
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -144,8 +144,14 @@ def head_patches(drum: Drum) -> list[tuple[np.ndarray, float]]:
     return [(drum.centre_m, 0.0), *ring]
 
 
-def strokes(drum: Drum, patch: int, n_variants: int, rng: np.random.Generator) -> np.ndarray:
-    """Wave forms of one patch, `(n_variants, samples)`: damped modes and a noise burst, onset at sample 0."""
+def strokes(
+    drum: Drum, patch: int, n_variants: int, rng: np.random.Generator, *, varied: bool = False
+) -> np.ndarray:
+    """Wave forms of one patch, `(n_variants, samples)`: damped modes and a noise burst, onset at sample 0.
+
+    Where they are varied, every third one moves the head's centre first the other way (a stroke off the
+    centre), and each is duller or brighter by its own minimum-phase filter.
+    """
     from scipy.signal import butter, sosfilt
 
     n = int(0.7 * RATE)
@@ -170,6 +176,10 @@ def strokes(drum: Drum, patch: int, n_variants: int, rng: np.random.Generator) -
             burst = rng.standard_normal(n) * np.exp(-t / (0.4 * drum.decay_s)) * (1 - np.exp(-t / 0.0002))
             click = np.exp(-t / 0.0001) - np.exp(-t / 0.00004)
             x += drum.noise * burst + (2.0 * drum.noise + 0.3) * click * (patch == 0)
+        if varied and drum.radius_m:
+            tone = np.random.default_rng([v, len(drum.name), 7])
+            x = sosfilt(butter(1, tone.uniform(700, 6000), fs=RATE, output="sos"), x)
+            x *= -0.6 if v % 3 == 1 and patch == 0 else 1.0
         out[v] = sosfilt(butter(1, drum.low_cut_hz, "highpass", fs=RATE, output="sos"), x)
     return out
 
@@ -274,11 +284,16 @@ def simulated_kit(
     flips: bool = True,
     delays: bool = True,
     keep_parts: bool = False,
+    mics_of: Callable[[list[Drum], int, np.random.Generator], dict[str, np.ndarray]] = kit_mics,
+    play: Callable[..., list[tuple[float, str, float]]] | None = None,
+    varied: bool = False,
 ) -> Session:
     """Six extended or point-like sources in a room, an overlapping groove, hidden flips and delays.
 
     With `keep_parts` the notes hold ``parts``: what each source alone brings to each track, as it stands
-    in the tracks (coloured, scaled, flipped, delayed).
+    in the tracks (coloured, scaled, flipped, delayed), and ``hearings``:
+    arrivals and signs before that.  `varied` strokes differ in
+    shape (`strokes`).
     """
     from scipy.fft import rfft
     from sessions_kit import groove
@@ -287,13 +302,15 @@ def simulated_kit(
     rt60 = float(rng.choice([0.2, 0.4, 0.6, 0.8])) if rt60_s is None else rt60_s
     room = Room(size_m=tuple(rng.uniform([4.5, 5, 2.6], [8, 9, 4])), rt60_s=rt60)
     drums = simulated_drums(float(rng.uniform(0.9, 1.15)), two_sided_kick=seed % 3 == 0)
-    mics = kit_mics(drums, n_mics, rng)
+    mics = mics_of(drums, n_mics, rng)
     here = np.array([room.size_m[0] / 2, room.size_m[1] * 0.35, 0.0]) + rng.uniform(-0.4, 0.4, 3) * [1, 1, 0]
     n = int(seconds * RATE)
     renamed = {"hihat_closed": "hihat", "tom_4": "tom_2"}
     score = [
         (t, renamed.get(d, d), g)
-        for t, d, g in groove(rng, seconds - 0.6, ("snare", "kick", "tom_1", "tom_4", "hihat_closed", "ride"))
+        for t, d, g in (play or groove)(
+            rng, seconds - 0.6, ("snare", "kick", "tom_1", "tom_4", "hihat_closed", "ride")
+        )
     ]
     tracks = {m: np.zeros(n) for m in mics}
     parts: dict[str, dict[str, np.ndarray]] = {}
@@ -301,7 +318,9 @@ def simulated_kit(
     n_variants = 8
     for drum in drums:
         n_patches = len(head_patches(drum))
-        spectra = [rfft(strokes(drum, p, n_variants, rng), LENGTH, axis=1) for p in range(n_patches)]
+        spectra = [
+            rfft(strokes(drum, p, n_variants, rng, varied=varied), LENGTH, axis=1) for p in range(n_patches)
+        ]
         variants = rng.integers(n_variants, size=len(score))
         hearings[drum.name] = {}
         for mic, position in mics.items():
@@ -373,6 +392,7 @@ def finish(
             source: {mic: as_in_track(mic, part) for mic, part in heard.items()}
             for source, heard in parts.items()
         }
+        notes["hearings"] = hearings
     return Session(
         name=name,
         sample_rate_hz=RATE,

@@ -135,6 +135,7 @@ def main() -> None:
     parser.add_argument("--naive-pairs", type=int, default=1, help="pairs to correlate; 0 leaves it out")
     parser.add_argument("--repeat", type=int, default=1, help="runs of floor and check; the fastest counts")
     parser.add_argument("--only-references", action="store_true", help="leave `check` itself out")
+    parser.add_argument("--markdown", action="store_true", help="write the table of DEVELOPERS.md")
     parser.add_argument("--worker", nargs=2, metavar=("KIND", "FOLDER"), help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.worker:
@@ -143,11 +144,19 @@ def main() -> None:
         return
     print(f"{CORES} cores; 48 kHz, 24-bit WAV; start-up and report included")
     print(f"{'tracks':>6} {'min':>5}  {'what':<24} {'wall s':>8} {'CPU s':>8} {'peak MB':>8} {'x floor':>8}")
+    rows: list[list[str]] = []
     for n_tracks, minutes in itertools.product(options.tracks, options.minutes):
-        _one_size(options, n_tracks, minutes)
+        rows += _one_size(options, n_tracks, minutes)
+    if options.markdown:
+        from tables import write_table  # beside this program
+
+        words = " ".join(word for word in sys.argv[1:] if word != "--markdown")
+        header = ["tracks", "minutes", f"on {CORES} cores", "wall s", "processor s", "peak MB", "× floor"]
+        write_table("speed", f"python tests/benchmarks/speed.py {words}".strip(), header, rows)
 
 
-def _one_size(options, n_tracks: int, minutes: float) -> None:
+def _one_size(options, n_tracks: int, minutes: float) -> list[list[str]]:
+    rows: list[list[str]] = []
     session = options.cache / f"{n_tracks}x{minutes:g}"
     make_session(session, n_tracks, minutes)
     this = [sys.executable, __file__, "--naive-pairs", str(options.naive_pairs), "--worker"]
@@ -162,6 +171,8 @@ def _one_size(options, n_tracks: int, minutes: float) -> None:
             f"{wall_s / floor_s:>8.2f}",
             flush=True,
         )
+        figures_told = [f"{wall_s:.2f}", f"{cpu_s:.2f}", f"{peak_mb:.0f}", f"{wall_s / floor_s:.2f}"]
+        rows.append([str(n_tracks), f"{minutes:g}", what, *figures_told])
 
     best([*this, "floor", str(session)])  # fills the disk cache
     floor = best([*this, "floor", str(session)])
@@ -188,6 +199,7 @@ def _one_size(options, n_tracks: int, minutes: float) -> None:
             (wall_s * scale, cpu_s * scale, peak_mb),
             floor[0],
         )
+    return rows
 
 
 if __name__ == "__main__":

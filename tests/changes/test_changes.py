@@ -9,11 +9,12 @@ import pytest
 
 from polaritykit.analysis import analyse_arrays
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.changes.explain import hit_motions
+from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.frame_lags import pair_course
 from polaritykit.changes.hit_lags import HitCourse
-from polaritykit.changes.motion import Motion, SteadyRecording, Step, gauged, pair_changes
+from polaritykit.changes.motion import Motion, Step, gauged, pair_changes
 from polaritykit.changes.settings import ChangeSettings
+from polaritykit.changes.steady_recording import SteadyRecording
 from polaritykit.sustained.settings import ContinuousSettings
 
 RATE = 44_100

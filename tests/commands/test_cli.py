@@ -77,7 +77,7 @@ def said_once(code, out, err, *words):
     return code
 
 
-# Each of these is a request that cannot be carried out, or input that cannot be read (issue 2, item 9).
+# Each of these is a request that cannot be carried out, or input that cannot be read.
 
 
 def test_no_such_path(capsys, tmp_path):

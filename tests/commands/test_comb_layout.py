@@ -4,6 +4,7 @@ import csv
 import io
 import json
 
+import made_report
 import pytest
 from click.testing import CliRunner
 
@@ -170,18 +171,18 @@ def test_layout_folder(tmp_path):
 
     assert {p.name for p in out.iterdir()} == {
         MARKER,
-        "layout.json",
-        "layout.html",
+        "report.json",
+        "report.html",
         "pairs.csv",
         "plan.png",
         "responses.png",
     }
-    page = (out / "layout.html").read_text(encoding="utf-8")
+    page = (out / "report.html").read_text(encoding="utf-8")
     assert "<img src=x>" not in page
     assert "&lt;img src=x&gt;" in page
     assert "left_mic" in page
     assert (out / "plan.png").read_bytes().startswith(b"\x89PNG")
-    assert json.loads((out / "layout.json").read_text(encoding="utf-8"))["command"] == "layout"
+    assert json.loads((out / "report.json").read_text(encoding="utf-8"))["command"] == "layout"
     assert "--overwrite" in refuse(layout, str(file), "--out", str(out))
 
 
@@ -195,12 +196,9 @@ def test_layout_against_a_report(tmp_path):
          "polarity": "same", "confidence": 0.99}
         for pair in planned["pairs"]
     ]  # fmt: skip
-    report = {
-        "schema_version": 1,
-        "sample_rate": 44100,
-        "tracks": [{"name": "left_mic"}, {"name": "right_mic"}],
-        "pairs": [{"reference": "left_mic", "other": "right_mic", "sources": sources}],
-    }
+    names = ("left_mic", "right_mic")
+    tracks, pairs = [made_report.track(name) for name in names], [made_report.pair(*names, sources=sources)]
+    report = made_report.made_report(tracks=tracks, pairs=pairs, sample_rate=44100)
     (tmp_path / "report.json").write_text(json.dumps(report), encoding="utf-8")
 
     text = run(layout, str(file), "--against", str(tmp_path))
@@ -209,7 +207,7 @@ def test_layout_against_a_report(tmp_path):
     assert document["sample_rate"] == 44100
     assert [pair["disagrees"] for pair in document["against"]["pairs"]] == [["offset"]] * 4
     run(layout, str(file), "--against", str(tmp_path), "--out", str(tmp_path / "out"))
-    assert "a latency of 32 samples" in (tmp_path / "out" / "layout.html").read_text(encoding="utf-8")
+    assert "a latency of 32 samples" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_layout_refuses(tmp_path):
@@ -221,7 +219,7 @@ def test_layout_refuses(tmp_path):
     assert "not both" in refuse(layout, str(file), "--template", "ab")
     assert "cannot be read" in refuse(layout, str(tmp_path / "none.toml"))
     assert "cannot be read" in refuse(layout, str(file), "--against", str(tmp_path / "none.json"))
-    assert "is not JSON" in refuse(layout, str(file), "--against", str(file))
+    assert "is not valid JSON" in refuse(layout, str(file), "--against", str(file))
     assert "Choose one" in refuse(layout, str(file), "--json", "--csv")
 
 

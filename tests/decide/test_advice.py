@@ -8,8 +8,9 @@ import pytest
 from polaritykit.decide.advice import advise
 from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion
-from polaritykit.decide.corrections import choose_anchor, correct
+from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
 from polaritykit.decide.findings import PairSource
+from polaritykit.decide.setting import Shift
 from polaritykit.decide.settings import AdviceSettings, AgreementSettings
 from polaritykit.spectra.records import BandGains, BandLevels
 
@@ -24,6 +25,7 @@ def source(home="snare", *, offset_ms=2.0, polarity="same", level_db=0.0, dissen
         hits=20,
         offset_ms=offset_ms,
         offset_std_ms=0.01,
+        offset_kind="first_arrival",
         polarity=polarity,
         confidence=0.98,
         level_db=level_db,
@@ -43,6 +45,7 @@ def conclusion(offset_ms=2.0, polarity="same", *, sources=None, related=True, st
         relation="acoustic" if related else None,
         offset_s=None if offset_ms is None or not related else offset_ms * 1e-3,
         std_s=None if offset_ms is None or not related else 1e-5,
+        offset_kind="first_arrival",
         polarity=polarity if related else "unclear",
         confidence=0.98,
         strong=strong,
@@ -160,28 +163,29 @@ def session(signs=(1, 1, 1, 1, 1), late_ms=LATE_MS, names=NAMES, apart=()):
     return pairs, agree([weights], [0], AgreementSettings())
 
 
-def settings_of(pairs, agreement, *, names=NAMES, linked=(("oh_left", "oh_right"),), anchor=2):
-    """Run `correct` without further evidence."""
-    return correct(
-        names,
-        pairs,
-        evidence=(),
-        agreement=agreement,
-        linked=linked,
-        anchor=anchor,
-        sample_rate_hz=48_000,
-        settings=SETTINGS,
-        signs=AgreementSettings(),
+def settings_of(
+    pairs, agreement, *, names=NAMES, linked=(("oh_left", "oh_right"),), anchor=2, shifts_ms=None
+):
+    """Put flips and some shifts together; tracks without a shift keep their place."""
+    flips = flips_of(
+        names, pairs, agreement=agreement, linked=linked, anchor=anchor, signs=AgreementSettings()
     )
+    shifts = [
+        Shift(shift_s=ms * 1e-3, reason="coincide" if ms else "anchor")
+        for ms in (shifts_ms or [0.0] * len(names))
+    ]
+    return corrections_of(names, pairs, flips=flips, shifts=shifts, anchor=anchor, sample_rate_hz=48_000)
 
 
-def test_close_mics_are_delayed_to_the_anchor_and_the_image_is_kept():
-    """4 and 3 ms to the left overhead; the right one stays as it is, the room keeps its lateness."""
-    found = settings_of(*session())
+def test_delays_for_a_desk_and_shifts_for_a_workstation():
+    """Four and three ms later are the same for both; nothing is advanced."""
+    found = settings_of(*session(), shifts_ms=(4.0, 3.0, 0.0, 0.0, 0.0))
     delays = {track.name: track.delay_ms for track in found.tracks}
 
     assert delays == pytest.approx({"kick": 4.0, "snare": 3.0, "oh_left": 0.0, "oh_right": 0.0, "room": 0.0})
+    assert [track.shift_ms for track in found.tracks] == pytest.approx(list(delays.values()))
     assert found.tracks[0].delay_samples == pytest.approx(192.0)
+    assert [track.status for track in found.tracks] == ["set", "set", "agrees", "agrees", "agrees"]
     assert found.anchor == "oh_left"
     assert found.groups == (NAMES,)
 
@@ -238,22 +242,34 @@ def test_a_track_that_shares_nothing_is_left_alone():
     assert found.groups == (NAMES[:4],)
 
 
-def test_no_delay_is_negative_and_the_latest_sets_zero():
-    """Also when a track is later than the anchor: the others wait for it."""
-    found = settings_of(*session(late_ms=(0.0, 6.0, 4.0, 4.5, 15.0)))
-    delays = {track.name: track.delay_ms for track in found.tracks}
+def test_one_early_track_is_advanced_and_a_desk_delays_the_others():
+    """Shift −2 ms of one track is a delay of 2 ms of all others, also of what was not judged."""
+    found = settings_of(*session(), shifts_ms=(4.0, -2.0, 0.0, 0.0, 0.0))
 
-    assert min(delays.values()) == 0.0
-    assert delays["snare"] == 0.0
-    assert delays["kick"] == pytest.approx(6.0)
-    assert delays["oh_left"] == delays["oh_right"] == pytest.approx(2.0)
+    assert [track.delay_ms for track in found.tracks] == pytest.approx([6.0, 0.0, 2.0, 2.0, 2.0])
+    assert [track.shift_ms for track in found.tracks] == pytest.approx([4.0, -2.0, 0.0, 0.0, 0.0])
+    assert "waits" in found.tracks[4].why
 
 
-def test_what_keeps_its_lateness_waits_with_the_anchor():
-    """The room stays 11 ms behind the left overhead though that waits 2 ms for the snare mic."""
-    found = settings_of(*session(late_ms=(0.0, 6.0, 4.0, 4.5, 15.0)))
+def test_of_two_equal_sides_the_one_with_the_anchor_stays():
+    """Two against two: neither is more right; the overheads hold the picture."""
+    names = ("kick", "snare", "oh_left", "oh_right")
+    for signs in ((1, 1, -1, -1), (-1, -1, 1, 1)):
+        pairs, agreement = session(signs, names=names, late_ms=LATE_MS[:4])
+        found = settings_of(pairs, agreement, names=names)
+        assert [track.invert for track in found.tracks] == [True, True, False, False]
+        assert "(or all the others of its group)" in found.tracks[0].why
 
-    assert found.tracks[4].delay_ms == pytest.approx(2.0)
+
+def test_nothing_to_correct_is_said_of_what_was_judged_only():
+    """A track without a sign is not judged, whatever its timing."""
+    pairs, agreement = session((1, 1, 1, 1, 1), apart=("room",))
+    found = settings_of(pairs, agreement)
+
+    assert [track.status for track in found.tracks] == ["agrees"] * 4 + ["not judged"]
+    assert found.tracks[4].reason == "sign_open"
+    assert "not judged" in found.tracks[4].why
+    assert found.tracks[0].why == "nothing to correct"
 
 
 def test_loops_of_true_offsets_close():

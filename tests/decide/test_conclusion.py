@@ -1,10 +1,12 @@
 """Conclusions on one pair: whose offset speaks, and when none may."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from polaritykit.decide.agreement import agree
-from polaritykit.decide.conclusion import Conclusion, conclude
+from polaritykit.decide.agreement import Agreement, agree
+from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.settings import AgreementSettings, PairSettings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import SpectrumPool
@@ -36,7 +38,13 @@ def heard(
     )
 
 
-def concluded(*evidence: SourceEvidence) -> Conclusion:
+def agreed(*evidence: SourceEvidence) -> Agreement:
+    """Let all sources agree."""
+    odds, homes = [item.log_odds for item in evidence], [item.home for item in evidence]
+    return agree(odds, homes, AgreementSettings())
+
+
+def concluded(*evidence: SourceEvidence, contradicted: frozenset[int] = frozenset()) -> Conclusion:
     """Conclude on the one pair there is."""
     pool = SpectrumPool(3, RATE, 1024)
     pool.update(np.random.default_rng(1).standard_normal((3, RATE)).astype(np.float32))
@@ -45,11 +53,12 @@ def concluded(*evidence: SourceEvidence) -> Conclusion:
         0,
         1,
         evidence=evidence,
-        agreement=agree([item.log_odds for item in evidence], [item.home for item in evidence], signs),
+        agreement=agreed(*evidence) if evidence else None,
         names=NAMES,
         spectra=pool.result(),
         settings=PairSettings(),
         signs=signs,
+        contradicted=contradicted,
     )
 
 
@@ -97,3 +106,72 @@ def test_noise_alone_covers_nothing():
     elsewhere = heard(0, (20.0, 10.0), obstacle="noise", offset_ms=0.0, odds=0.0)
     faint = heard(1, (-14.0, -14.0), obstacle="", offset_ms=2.0, odds=4.0)
     assert concluded(elsewhere, faint).offset_s == pytest.approx(2e-3)
+
+
+def test_the_objection_of_a_loud_own_source_marks_its_track():
+    """A drum loud in both speaks against an agreed sign that only leaks support; none where it agrees."""
+    leaks = [heard(home, (-20.0, -20.0), obstacle="", offset_ms=2.0, odds=-4.0) for home in (1, 2)]
+    drum = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=1.4)
+    alike = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=-1.4)
+
+    assert contradicted_tracks((drum, *leaks), agreed(drum, *leaks), PairSettings()) == {0}
+    assert contradicted_tracks((alike, *leaks), agreed(alike, *leaks), PairSettings()) == frozenset()
+    assert contradicted_tracks((), None, PairSettings()) == frozenset()
+
+
+def test_leaks_are_not_believed_at_a_contradicted_track():
+    """Not even in a pair in which nobody objects; a loud source that supports the sign is believed."""
+    loud = heard(0, (0.0, 0.0), obstacle="scatter", offset_ms=0.0, odds=0.0)
+    leak = heard(1, (-20.0, -20.0), obstacle="", offset_ms=2.0, odds=-6.0)
+    own = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=-6.0)
+
+    assert concluded(loud, leak).polarity == "inverted"
+    doubted = concluded(loud, leak, contradicted=frozenset({1}))
+    assert (doubted.polarity, doubted.confidence) == ("unclear", pytest.approx(0.5))
+    assert "own source contradicts" in (doubted.reason or "")
+    assert concluded(own, leak, contradicted=frozenset({1})).polarity == "inverted"
+    assert concluded(loud, leak, contradicted=frozenset({2})).polarity == "inverted"
+
+
+@pytest.mark.parametrize(
+    ("obstacle", "relation", "words"),
+    [
+        ("crosstalk", "crosstalk", "electrical or digital crosstalk"),
+        ("mains", "hum", "harmonics of the mains"),
+        ("scatter", None, "no source reaches both tracks at a steady time"),
+        ("noise", None, "no sound was found that both tracks share"),
+    ],
+)
+def test_why_hits_relate_no_tracks(obstacle, relation, words):
+    """Each obstacle of a source's hits is told as what it is."""
+    found = concluded(heard(0, (0.0, 0.0), obstacle=obstacle, offset_ms=0.0, odds=0.0))
+
+    assert (found.related, found.relation, found.polarity) == (False, relation, "unclear")
+    assert words in (found.reason or "")
+
+
+def test_nothing_found_at_all():
+    """Said, too."""
+    assert "neither sustained sound nor enough hits" in (concluded().reason or "")
+
+
+@pytest.mark.parametrize(
+    ("hits", "words"), [(16, "too faint or too unlike to tell their sign"), (7, "too few clean hits")]
+)
+def test_why_hits_leave_the_sign_open(hits, words):
+    """Timed well, yet without a sign; fewer hits than eight are the reason where there are so few."""
+    timed = replace(heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=0.9), n_used=hits)
+    found = concluded(timed)
+
+    assert (found.related, found.polarity) == (True, "unclear")
+    assert words in (found.reason or "")
+
+
+def test_two_sources_that_disagree_are_named():
+    """Equally loud, equally sure, opposite: nobody could know."""
+    one = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=4.0)
+    two = heard(1, (0.0, 0.0), obstacle="", offset_ms=2.0, odds=-4.0)
+    found = concluded(one, two)
+
+    assert found.polarity == "unclear"
+    assert "two sources disagree: near is heard with the same polarity, far inverted" in (found.reason or "")

@@ -94,4 +94,4 @@ def test_a_plan_folder_is_replaced(plan, tmp_path):
     result = CliRunner().invoke(layout, [*arguments, "--overwrite"], catch_exceptions=False)
 
     assert result.exit_code == 0
-    assert (tmp_path / "out" / "layout.json").is_file()
+    assert (tmp_path / "out" / "report.json").is_file()

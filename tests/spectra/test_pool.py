@@ -77,11 +77,10 @@ def test_phase_and_lag_convention(sign, order):
 
     middle = slice(20, -20)
     assert np.abs(cross / np.abs(cross) - expected)[middle].max() < 0.1
-    for whiten in (False, True):
-        curve = correlation_curve(spectra, a, b, max_lag_ms=5.0, whiten=whiten)
-        peak = int(np.argmax(np.abs(curve.values)))
-        assert curve.lag_ms.values()[peak] == pytest.approx(1000 * delay_s, abs=1e-9)
-        assert 0.97 < sign * curve.values[peak] <= 1.0 + 1e-9
+    curve = correlation_curve(spectra, a, b, max_lag_ms=5.0)
+    peak = int(np.argmax(np.abs(curve.values)))
+    assert curve.lag_ms.values()[peak] == pytest.approx(1000 * delay_s, abs=1e-9)
+    assert 0.97 < sign * curve.values[peak] <= 1.0 + 1e-9
 
 
 def test_short_silent_and_wrong_input():

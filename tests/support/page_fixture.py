@@ -240,6 +240,8 @@ def _pair(a, b):
         "action": action,
         "invert": worth and flip,
         "delay_ms": abs(offsets[main]) if worth else 0.0,
+        "shift_ms": -offsets[main] if worth else 0.0,
+        "note": None,
         "gain_db": gain_db[option] if worth else 0.0,
         "why": "the sum gains in the source's band"
         if worth
@@ -298,6 +300,10 @@ def make_document(*, audio=False):
             "invert": sign < 0,
             "delay_samples": latest - paths[1][1],
             "delay_ms": (latest - paths[1][1]) / RATE * 1e3,
+            "shift_ms": (latest - paths[1][1]) / RATE * 1e3,
+            "status": "set",
+            "reason": "coincide",
+            "losses": [],
             "why": "its own source reaches the anchor this late",
         }
         for name, (paths, sign) in TRACKS.items()

@@ -282,7 +282,7 @@ def reason_of(sound, heard):
 
 
 def test_reasons_of_sustained_pairs_are_their_own():
-    """What keeps a sign back is said as it is: a narrow band, a filter that turns part of it, a far edge."""
+    """What keeps a sign back is said as it is: a narrow band, a filter that turns part of it, no sound."""
     rng = np.random.default_rng(10)
     n = 6 * RATE
     narrow = band_noise(rng, n, 900, 1300)
@@ -294,6 +294,7 @@ def test_reasons_of_sustained_pairs_are_their_own():
     assert reason_of(narrow, delayed(narrow, 20))[:2] == (True, "unclear")
     assert "narrow band" in reason_of(narrow, delayed(narrow, 20))[2]
     assert "do not agree on one sign" in reason_of(wide, delayed(turned, 20))[2]
-    related, polarity, reason = reason_of(wide, delayed(wide, 1920))
+    # Frames reach 40 ms and the test of the whole take 50; beyond that nothing is claimed.
+    assert reason_of(wide, delayed(wide, 1920))[:2] == (True, "same")
+    related, polarity, _ = reason_of(wide, delayed(wide, 3360))
     assert (related, polarity) == (False, "unclear")
-    assert "edge of the search" in reason

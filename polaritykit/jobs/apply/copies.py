@@ -16,9 +16,6 @@ from polaritykit.jobs.apply.copy_file import CorrectedCopy, write_corrected
 from polaritykit.jobs.apply.file_jobs import FileJob, TrackSetting
 from polaritykit.jobs.apply.render import ChannelCorrection
 
-#: Raise when a field of ``applied.json`` changes meaning.
-APPLIED_SCHEMA_VERSION = 1
-
 
 def source_paths(jobs: Sequence[FileJob], folder: Path) -> tuple[Path, ...]:
     """Return where the files of the jobs lie: in the session's folder, wherever the report points.

@@ -7,6 +7,7 @@ waveform overviews, checksums) is left out.
 
 import os
 import shutil
+import stat
 import struct
 import zlib
 from collections.abc import Sequence
@@ -18,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
+from polaritykit.audio.opened import open_audio
+from polaritykit.audio.other_parts import other_parts
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
@@ -81,7 +84,7 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
     import soundfile
 
     try:
-        with soundfile.SoundFile(opened_as(source)) as opened:
+        with open_audio(source) as opened:
             if opened.channels != len(corrections):
                 raise InputError(
                     f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
@@ -89,8 +92,11 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
                 )
             if all(correction.is_none for correction in corrections):
                 shutil.copyfile(source, target)
+                _keep_mode(source, target)
                 return CorrectedCopy(frames=opened.frames, limited=(0,) * opened.channels, remarks=())
-            return _write(opened, source, target, corrections)
+            copy = _write(opened, source, target, corrections)
+            _keep_mode(source, target)
+            return copy
     except soundfile.LibsndfileError as error:
         raise InputError(
             f"{source} cannot be rendered ({error.error_string.rstrip('.').lower()})."
@@ -118,10 +124,17 @@ def _write(
     corrector = Corrector(read=read, frames=opened.frames, corrections=corrections, bits=bits, seed=seed)
     layout = read_layout(source)
     remarks = []
+    if layout is not None and layout.rest_bytes:
+        remarks.append(
+            f"{shown(source.name)} holds {layout.rest_bytes} bytes behind its last chunk; the copy does not."
+        )
     if layout is not None and _written_here(opened, layout, source):
         _write_wave(corrector, layout, source, target, opened.subtype)
     else:
         _write_through_libsndfile(corrector, opened, target)
+        parts = other_parts(source, opened.format)
+        if parts:
+            remarks.append(f"{shown(source.name)} also holds {', '.join(parts)}, which the copy does not.")
         if layout is not None:
             remarks.append(
                 f"{shown(source.name)} holds {opened.subtype} samples; its start time, names and markers "
@@ -132,6 +145,11 @@ def _write(
     return CorrectedCopy(
         frames=corrector.output_frames, limited=tuple(corrector.limited), remarks=tuple(remarks)
     )
+
+
+def _keep_mode(source: Path, target: Path) -> None:
+    """Give the copy the permissions of the file; its owner, who measures it again, may always read it."""
+    target.chmod(stat.S_IMODE(source.stat().st_mode) | stat.S_IRUSR)
 
 
 def _written_here(opened: Any, layout: WaveLayout, source: Path) -> bool:

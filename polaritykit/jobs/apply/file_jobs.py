@@ -16,8 +16,11 @@ from polaritykit.base.file_names import restored, shown
 
 #: Faults of tracks that were left out of the session.
 _LEFT_OUT = frozenset({"unreadable", "too_short"})
-#: The document version this reads.
-_SCHEMA_VERSION = 1
+
+#: As libsndfile reads them.
+_MOST_CHANNELS = 1024
+#: Sound goes 343 m in this time: no set-up needs more.
+_LONGEST_DELAY_MS = 1000.0
 
 Part = Literal["flips", "delays"]
 
@@ -53,7 +56,7 @@ def file_jobs(
     Parameters
     ----------
     document : dict
-        A report's document.
+        A report, as `commands.report_file` reads it.
     only : {"flips", "delays"}, optional
         Leave the other kind of correction out.
     names : sequence of str
@@ -69,26 +72,19 @@ def file_jobs(
     UsageError
         When a name is no track of the report.
     InputError
-        When the document is none that this program writes, or tells of no corrections.
+        When the report names no files, a setting that cannot be made, or names that cannot be read.
     """
+    tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
+    _demand_known(names, [track["name"] for track in tracks])
+    corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
+    files: dict[str, dict[int, TrackSetting]] = {}
     try:
-        if document["schema_version"] != _SCHEMA_VERSION:
-            raise InputError(
-                f"The report has schema version {document['schema_version']}, this program reads "
-                f"{_SCHEMA_VERSION}; run check again."
-            )
-        tracks = [track for track in document["tracks"] if not _LEFT_OUT & set(track["faults"])]
-        _demand_known(names, [track["name"] for track in tracks])
-        corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
-        files: dict[str, dict[int, TrackSetting]] = {}
         for track in tracks:
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
-            files.setdefault(_file(track), {})[int(track["channel"])] = setting
+            files.setdefault(_file(track), {})[_channel(track)] = setting
         fingerprints = _fingerprints(document)
-    except (KeyError, TypeError, ValueError) as error:
-        raise InputError(
-            f"The report lacks what apply needs ({error}); it must come from polaritykit check."
-        ) from error
+    except ValueError as error:
+        raise InputError(f"The report cannot be applied ({error}); run check again.") from error
     jobs = []
     targets: set[str] = set()
     for file, channels in files.items():
@@ -114,7 +110,7 @@ def file_jobs(
 def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
     """Fingerprint of each file that has one; version 0.1.0 wrote none."""
     return {
-        restored(entry["file"], entry.get("file_base64")): FileFingerprint(
+        restored(entry["file"], entry["file_base64"]): FileFingerprint(
             size_bytes=entry["size_bytes"],
             sample_rate_hz=entry["sample_rate"],
             channels=entry["channels"],
@@ -122,15 +118,22 @@ def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
             start_samples=entry["start_samples"],
             audio_sha256=entry["audio_sha256"],
         )
-        for entry in document.get("files", ())
+        for entry in document["files"]
         if entry["audio_sha256"]
     }
 
 
 def _file(track: dict[str, Any]) -> str:
-    if not isinstance(track["file"], str):
-        raise TypeError(f"no file for {track['name']}")
-    return restored(track["file"], track.get("file_base64"))
+    if track["file"] is None:
+        raise ValueError(f"no file for {track['name']}")
+    return restored(track["file"], track["file_base64"])
+
+
+def _channel(track: dict[str, Any]) -> int:
+    channel = track["channel"]
+    if not isinstance(channel, int) or not 0 <= channel < _MOST_CHANNELS:
+        raise ValueError(f"channel {channel} of {track['name']}")
+    return channel
 
 
 def _setting(
@@ -138,8 +141,8 @@ def _setting(
 ) -> TrackSetting:
     if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
-    delay_ms = float(correction["delay_ms"] or 0.0)
-    if delay_ms < 0:
+    delay_ms = float(correction["delay_ms"])
+    if not 0 <= delay_ms <= _LONGEST_DELAY_MS:
         raise ValueError(f"a delay of {delay_ms} ms for {name}")
     return TrackSetting(
         name=name,

@@ -1,7 +1,7 @@
-"""Promised and had: what a correction should gain by the spectra before it, and what those after it show.
+"""Predicted and measured gains: what corrections should do by the spectra before, and what those after show.
 
 Conventions: gains are the change, in dB, of the level of a sum against the power sum of its tracks, from
-before to after; promised ones are reckoned from the spectra before, with the settings put in.
+before to after; predicted ones are worked out from the spectra before, with the settings put in.
 """
 
 from collections.abc import Mapping, Sequence
@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 
-from polaritykit.base.octaves import OCTAVES_HZ
+from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Floats
 from polaritykit.spectra.pair_sum import sum_level_db
 from polaritykit.spectra.pool import Spectra
@@ -32,7 +32,7 @@ class Measured:
 
 
 @dataclass(frozen=True, kw_only=True)
-class GainKept:
+class PairGain:
     """One source in one pair, before and after."""
 
     reference: str
@@ -40,25 +40,25 @@ class GainKept:
     #: Home track of the source.
     home: str
     band_hz: tuple[float, float]
-    promised_db: float
-    had_db: float
+    predicted_db: float
+    measured_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
-class OctaveKept:
+class OctaveGain:
     """One octave of the sum of all tracks, before and after."""
 
     centre_hz: float
-    promised_db: float
-    had_db: float
+    predicted_db: float
+    measured_db: float
 
 
-def kept_gains(
+def pair_gains(
     pairs: Sequence[Mapping[str, Any]],
     before: Measured,
     after: Measured,
     applied: Sequence[Mapping[str, Any]],
-) -> tuple[GainKept, ...]:
+) -> tuple[PairGain, ...]:
     """Compare the sums of pairs before and after their corrections.
 
     Parameters
@@ -72,7 +72,7 @@ def kept_gains(
 
     Returns
     -------
-    tuple of GainKept
+    tuple of PairGain
         For every source of every pair whose tracks were set differently from one another.
     """
     settings = {entry["name"]: (bool(entry["invert"]), float(entry["delay_ms"])) for entry in applied}
@@ -94,26 +94,33 @@ def kept_gains(
             if recorded is None or expected is None or measured is None:
                 continue
             gains.append(
-                GainKept(
+                PairGain(
                     reference=key[0],
                     other=key[1],
                     home=source["home"],
                     band_hz=(low, high),
-                    promised_db=expected - recorded,
-                    had_db=measured - recorded,
+                    predicted_db=expected - recorded,
+                    measured_db=measured - recorded,
                 )
             )
     return tuple(gains)
 
 
-def kept_octaves(
+def octave_gains(
     before: Measured, after: Measured, applied: Sequence[Mapping[str, Any]]
-) -> tuple[OctaveKept, ...]:
+) -> tuple[OctaveGain, ...]:
     """Compare the plain sum of all tracks, octave by octave, before and after the corrections.
+
+    Parameters
+    ----------
+    before, after : Measured
+        The files, and their corrected copies.
+    applied : sequence of mapping
+        What was done to each track: ``name``, ``invert``, ``delay_ms``.
 
     Returns
     -------
-    tuple of OctaveKept
+    tuple of OctaveGain
         Octaves that hold sound, lowest first.
 
     Raises
@@ -128,16 +135,16 @@ def kept_octaves(
     signs = np.array([-1.0 if invert else 1.0 for invert, _ in chosen])
     delays_s = np.array([delay_ms for _, delay_ms in chosen]) * 1e-3
     plain = _sum_levels_db(before.spectra, np.ones(len(chosen)), np.zeros(len(chosen)))
-    promised = _sum_levels_db(before.spectra, signs, delays_s)
-    had = _sum_levels_db(after.spectra, np.ones(len(chosen)), np.zeros(len(chosen)))
+    predicted = _sum_levels_db(before.spectra, signs, delays_s)
+    measured = _sum_levels_db(after.spectra, np.ones(len(chosen)), np.zeros(len(chosen)))
     return tuple(
-        OctaveKept(
+        OctaveGain(
             centre_hz=centre,
-            promised_db=float(promised[index] - plain[index]),
-            had_db=float(had[index] - plain[index]),
+            predicted_db=float(predicted[index] - plain[index]),
+            measured_db=float(measured[index] - plain[index]),
         )
         for index, centre in enumerate(OCTAVES_HZ)
-        if np.isfinite([plain[index], promised[index], had[index]]).all()
+        if np.isfinite([plain[index], predicted[index], measured[index]]).all()
     )
 
 
@@ -151,7 +158,7 @@ def _sum_levels_db(spectra: Spectra, signs: Floats, delays_s: Floats) -> Floats:
     power = np.einsum("fa,fab,fb->f", weight.conj(), spectra.matrix, weight, optimize=True).real
     levels = np.full(len(OCTAVES_HZ), np.nan)
     for index, centre in enumerate(OCTAVES_HZ):
-        inside = (frequency >= centre / 2**0.5) & (frequency < centre * 2**0.5)
+        inside = octave_bins(frequency, centre)
         total, summed = float(spectra.power[:, inside].sum()), float(power[inside].sum())
         if total > 0.0 and summed > 0.0:
             levels[index] = 10 * np.log10(summed / total)

@@ -4,7 +4,7 @@ Conventions: as in `polaritykit.jobs.apply.gains`; the copies' tracks carry the 
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,12 +16,12 @@ from polaritykit.decide.findings import TrackCorrection
 from polaritykit.decide.settings import AdviceSettings
 from polaritykit.evidence.first_pass import pooled_spectra
 from polaritykit.jobs.apply.file_jobs import FileJob
-from polaritykit.jobs.apply.gains import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
+from polaritykit.jobs.apply.gains import Measured, OctaveGain, PairGain, octave_gains, pair_gains
 from polaritykit.jobs.check.verdict import summarise
 
 
 @dataclass(frozen=True, kw_only=True)
-class Left:
+class Remaining:
     """What a check of the copies still finds on one track."""
 
     name: str
@@ -31,18 +31,18 @@ class Left:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Proof:
+class MeasuredAgain:
     """What the copies show."""
 
-    gains: tuple[GainKept, ...]
-    octaves: tuple[OctaveKept, ...]
+    gains: tuple[PairGain, ...]
+    octaves: tuple[OctaveGain, ...]
     #: What a check of the copies says first.
     headline: str
     #: What it would still set.
-    left: tuple[Left, ...]
+    remaining: tuple[Remaining, ...]
 
 
-def prove(
+def measure_again(
     document: Mapping[str, Any],
     entries: Sequence[Mapping[str, Any]],
     *,
@@ -50,7 +50,7 @@ def prove(
     sources: Sequence[Path],
     folder: Path,
     progress: Progress,
-) -> Proof:
+) -> MeasuredAgain:
     """Measure files and copies and compare.
 
     Parameters
@@ -69,7 +69,7 @@ def prove(
 
     Returns
     -------
-    Proof
+    MeasuredAgain
 
     Raises
     ------
@@ -97,22 +97,22 @@ def prove(
         progress=progress,
     )
     after = Measured(names=names, spectra=findings.spectra)
-    return Proof(
-        gains=kept_gains(document.get("pairs", ()), before, after, entries),
-        octaves=kept_octaves(before, after, entries),
+    return MeasuredAgain(
+        gains=pair_gains(document.get("pairs", ()), before, after, entries),
+        octaves=octave_gains(before, after, entries),
         headline=str(summarise(findings)["headline"]),
-        left=_left(names, findings.corrections.tracks),
+        remaining=_remaining(names, findings.corrections.tracks),
     )
 
 
-def _left(names: tuple[str, ...], tracks: Sequence[TrackCorrection]) -> tuple[Left, ...]:
+def _remaining(names: tuple[str, ...], tracks: Sequence[TrackCorrection]) -> tuple[Remaining, ...]:
     """Tracks that a check would still set by an amount worth setting."""
     least_ms = AdviceSettings().least_delay_ms
     found = [
-        Left(name=name, invert=track.invert, late_ms=track.late_ms or 0.0)
+        Remaining(name=name, invert=track.invert, late_ms=track.late_ms or 0.0)
         for name, track in zip(names, tracks, strict=True)
     ]
-    return tuple(left for left in found if left.invert or abs(left.late_ms) >= least_ms)
+    return tuple(item for item in found if item.invert or abs(item.late_ms) >= least_ms)
 
 
 def _links(document: Mapping[str, Any], names: tuple[str, ...]) -> list[tuple[int, int]]:
@@ -120,8 +120,3 @@ def _links(document: Mapping[str, Any], names: tuple[str, ...]) -> list[tuple[in
     partners = {track["name"]: track.get("linked_with") for track in document["tracks"]}
     found = [(a, names.index(partners[name])) for a, name in enumerate(names) if partners.get(name) in names]
     return [(a, b) for a, b in found if a < b]
-
-
-def proof_entry(proof: Proof) -> dict[str, Any]:
-    """Make the ``measured_again`` of ``applied.json``."""
-    return asdict(proof)

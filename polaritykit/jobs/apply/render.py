@@ -28,8 +28,6 @@ _KAISER_BETA = 0.1102 * (150.0 - 8.7)
 #: (20·log10(2π·0.45·10⁻⁵)), and enough for the rounding of a delay computed in floating point.
 _WHOLE_SAMPLE_TOLERANCE = 1e-5
 
-IntSamples = NDArray[np.int32]
-
 
 @dataclass(frozen=True, kw_only=True)
 class ChannelCorrection:

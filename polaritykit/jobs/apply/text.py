@@ -8,23 +8,23 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.file_names import shown
-from polaritykit.jobs.apply.gains import GainKept, OctaveKept
-from polaritykit.jobs.apply.measure_again import Proof
+from polaritykit.jobs.apply.gains import OctaveGain, PairGain
+from polaritykit.jobs.apply.measure_again import MeasuredAgain
 
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12
 
 
-def proof_text(proof: Proof) -> str:
-    """Tell in lines what was promised, what was had, and what is left."""
-    lines = _gain_lines(proof.gains) + _octave_lines(proof.octaves)
-    if not proof.left:
+def measured_again_text(again: MeasuredAgain) -> str:
+    """Tell in lines what was predicted, what was measured, and what remains."""
+    lines = _gain_lines(again.gains) + _octave_lines(again.octaves)
+    if not again.remaining:
         return "\n".join([*lines, "Checked again: nothing is left to correct."])
     lines.append("Checked again, this is left:")
-    for left in proof.left:
-        side = "late" if left.late_ms > 0 else "early"
-        words = ["inverted"] * left.invert + [f"{abs(left.late_ms):.2f} ms {side}"] * bool(left.late_ms)
-        lines.append(f"  {left.name}: {', '.join(words)}")
+    for item in again.remaining:
+        side = "late" if item.late_ms > 0 else "early"
+        words = ["inverted"] * item.invert + [f"{abs(item.late_ms):.2f} ms {side}"] * bool(item.late_ms)
+        lines.append(f"  {item.name}: {', '.join(words)}")
     return "\n".join(lines)
 
 
@@ -51,28 +51,28 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     return "\n".join(lines)
 
 
-def _gain_lines(gains: tuple[GainKept, ...]) -> list[str]:
+def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:
     if not gains:
         return ["No pair was changed whose gain could be measured again."]
-    worst = max(abs(gain.had_db - gain.promised_db) for gain in gains)
+    worst = max(abs(gain.measured_db - gain.predicted_db) for gain in gains)
     lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
-    for gain in sorted(gains, key=lambda gain: -abs(gain.promised_db))[:_MOST_SHOWN]:
+    for gain in sorted(gains, key=lambda gain: -abs(gain.predicted_db))[:_MOST_SHOWN]:
         low, high = gain.band_hz
         lines.append(
             f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"promised {gain.promised_db:+.1f} dB, had {gain.had_db:+.1f} dB"
+            f"promised {gain.predicted_db:+.1f} dB, had {gain.measured_db:+.1f} dB"
         )
     if len(gains) > _MOST_SHOWN:
         lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
     return lines
 
 
-def _octave_lines(octaves: tuple[OctaveKept, ...]) -> list[str]:
+def _octave_lines(octaves: tuple[OctaveGain, ...]) -> list[str]:
     if not octaves:
         return []
     lines = ["All tracks summed as they are, change by octave (promised, had):"]
     lines += [
-        f"  {octave.centre_hz:7g} Hz  {octave.promised_db:+5.1f} dB  {octave.had_db:+5.1f} dB"
+        f"  {octave.centre_hz:7g} Hz  {octave.predicted_db:+5.1f} dB  {octave.measured_db:+5.1f} dB"
         for octave in octaves
     ]
     return lines

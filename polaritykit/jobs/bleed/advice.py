@@ -1,6 +1,6 @@
 """What to do about bleed: flip, leave, delay, or rather move a mic; each only with a gain that is certain.
 
-Conventions: as in `bleed`.
+Conventions: as in `polaritykit.jobs.bleed.judge`.
 """
 
 from collections.abc import Iterator
@@ -15,7 +15,17 @@ from polaritykit.jobs.bleed.settings import BleedSettings
 def useful_octaves(
     plain_sum: PlainSum, recorded: BleedOption, reliable: tuple[bool, ...], settings: BleedSettings
 ) -> tuple[bool, ...]:
-    """Reliable octaves that matter for the main mic's own source (A-weighted)."""
+    """Reliable octaves that matter for the main mic's own source (A-weighted).
+
+    Parameters
+    ----------
+    plain_sum : PlainSum
+    recorded : BleedOption
+        The sum as recorded.
+    reliable : tuple of bool
+        Octaves that can tell the two sources apart.
+    settings : BleedSettings
+    """
     level_db = plain_sum.a_weighted_db(recorded.main_level_db)
     strong = level_db > level_db.max() - settings.useful_range_db
     return tuple(bool(one and sure) for one, sure in zip(strong, reliable, strict=True))
@@ -27,6 +37,14 @@ def recommended_invert(
     """Flip (True), leave (False: a flip would lose), or None where neither gains more than its uncertainty.
 
     An octave must gain, and the whole must gain too: no octave is bought with the others.
+
+    Parameters
+    ----------
+    flipped : BleedOption
+        The sum with the leaky mic flipped.
+    useful : tuple of bool
+        From `useful_octaves`.
+    settings : BleedSettings
     """
     for sign, answer in ((1.0, True), (-1.0, False)):
         octave = any(
@@ -47,7 +65,15 @@ def recommended_invert(
 def recommended_delay(
     plain_sum: PlainSum, polarity: BleedOption, settings: BleedSettings
 ) -> BleedOption | None:
-    """Give the chosen polarity the best delay, where that gains surely and enough."""
+    """Give the chosen polarity the best delay, where that gains surely and enough.
+
+    Parameters
+    ----------
+    plain_sum : PlainSum
+    polarity : BleedOption
+        The chosen polarity without a delay.
+    settings : BleedSettings
+    """
     delay_ms = plain_sum.best_delay_ms(invert=polarity.invert)
     delayed = plain_sum.option(invert=polarity.invert, delay_ms=delay_ms)
     gain_db, std_db = plain_sum.extra_gain(delayed, polarity)

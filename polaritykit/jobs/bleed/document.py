@@ -1,8 +1,7 @@
-"""The bleed job's findings as a document and as text.
+"""The bleed job's findings as a document.
 
 Conventions: every level and isolation is in the plain sum ``main + leaky`` unless it says ``in_main_mic`` or
-``in_leaky_mic``; ``null`` where an octave cannot tell the sources apart or holds only noise.  Text is made
-from the document alone.
+``in_leaky_mic``; ``null`` where an octave cannot tell the sources apart or holds only noise.
 """
 
 from typing import Any

@@ -46,7 +46,7 @@ class BleedPassages:
 
 @dataclass(frozen=True, kw_only=True)
 class BleedFindings:
-    """What `bleed.analyse_bleed` found out; the options are empty when the sources cannot be parted."""
+    """What `judge.analyse_bleed` found out; the options are empty when the sources cannot be parted."""
 
     main: str
     leaky: str

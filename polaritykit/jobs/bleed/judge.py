@@ -54,6 +54,8 @@ def analyse_bleed(
         Two tracks, main and leaky.
     main_alone_s, leaky_alone_s : sequence of (float, float)
         Times in seconds where one source is alone; found automatically where left out.
+    settings : BleedSettings
+        The goal among them.
 
     Returns
     -------

@@ -9,12 +9,14 @@ Conventions: track 0 is the main mic, track 1 the leaky one; powers are mean squ
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.octaves import OCTAVES_HZ as ALL_OCTAVES_HZ
+from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Floats, Recording
 from polaritykit.jobs.bleed.findings import BleedPassages
 from polaritykit.jobs.bleed.settings import BleedSettings
 
-#: Octaves reported (nominal centres, IEC 61260-1).
-OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+#: Octaves reported: the outermost hold too little of either source.
+OCTAVES_HZ = ALL_OCTAVES_HZ[1:-1]
 _DEFAULTS = BleedSettings()
 _BLOCK_FRAMES = 64
 #: Frames left out at the start of a passage.
@@ -53,10 +55,9 @@ def find_passages(recording: Recording, settings: BleedSettings = _DEFAULTS) -> 
     )
 
 
-def octave_bins(frequency_hz: Floats) -> list[Flags]:
+def bins_of_octaves(frequency_hz: Floats) -> list[Flags]:
     """Bins of each octave of `OCTAVES_HZ`."""
-    distance = [np.log2(np.maximum(frequency_hz, 1.0) / centre_hz) for centre_hz in OCTAVES_HZ]
-    return [(octaves >= -0.5) & (octaves < 0.5) for octaves in distance]
+    return [octave_bins(frequency_hz, centre_hz) for centre_hz in OCTAVES_HZ]
 
 
 def _octave_powers(recording: Recording, size: int) -> tuple[Floats, Floats]:
@@ -65,7 +66,7 @@ def _octave_powers(recording: Recording, size: int) -> tuple[Floats, Floats]:
 
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     scale = 2.0 / (size * float(np.sum(window.astype(np.float64) ** 2)))
-    bins = octave_bins(fft.rfftfreq(size, 1.0 / recording.sample_rate_hz))
+    bins = bins_of_octaves(fft.rfftfreq(size, 1.0 / recording.sample_rate_hz))
     powers: list[Floats] = []
     cross = np.zeros(len(bins))
     for _, block in recording.blocks(size * _BLOCK_FRAMES):

@@ -1,6 +1,6 @@
 """Levels of two sources in the sum of two microphones, for any polarity and delay, with their uncertainty.
 
-Conventions: as in `bleed`; spectra of one source alone come in groups of frames, and the uncertainty is the
+Conventions: as in `judge`; spectra of one source alone come in groups of frames, and the uncertainty is the
 spread over bootstrap draws of those groups (Efron, 1979).
 """
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from polaritykit.base.types import Floats
 from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages
-from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, octave_bins
+from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, bins_of_octaves
 from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.pool import Spectra
 
@@ -65,7 +65,7 @@ class PlainSum:
         self._settings = settings
         self._first = main_source[0]
         self.frequency_hz = self._first.frequency_hz
-        octaves = np.stack(octave_bins(self.frequency_hz)).astype(np.float64)
+        octaves = np.stack(bins_of_octaves(self.frequency_hz)).astype(np.float64)
         centres = a_weight_power(np.asarray(OCTAVES_HZ))
         # Rows: octaves as they are, then octaves A-weighted.
         self._bands = np.concatenate([octaves, octaves * a_weight_power(self.frequency_hz)])

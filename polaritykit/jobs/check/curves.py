@@ -128,7 +128,16 @@ def pair_entry(
     Aligned first, then added up in groups: the other way round the bins of a late track would turn against
     one another and cancel.
 
-    ``correlation`` stands on the document's ``curves.lag_ms``: a peak at +2 means that *other* is 2 ms late.
+    Parameters
+    ----------
+    reference, other : str
+    spectra : PairSpectra
+    starts : tuple of int
+        From `group_starts`.
+    aligned_ms : float
+        By how much *other* is advanced before its bins are added up.
+    correlation : ndarray
+        On the document's ``curves.lag_ms``: a peak at +2 means that *other* is 2 ms late.
     """
     turn = np.exp(2j * np.pi * spectra.frequency_hz * (aligned_ms * 1e-3))
     return {

@@ -1,19 +1,18 @@
 """Findings to one JSON-safe document, the only thing pages, tables and `apply` read.
 
-Conventions: plain dicts, lists, strings and finite numbers; times in ms, levels in dB; enough digits that
-nothing measured is lost.  ``schema_version`` rises when a field changes meaning.
+Conventions: times in ms, levels in dB; enough digits that nothing measured is lost; fields as in `schema`.
 """
 
-import math
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from polaritykit import __version__
 from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
+from polaritykit.base.types import Json
+from polaritykit.base.validate import written
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
@@ -25,14 +24,15 @@ from polaritykit.jobs.check.curves import (
     pair_entry,
 )
 from polaritykit.jobs.check.excerpts import Excerpts
+from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.check.verdict import summarise
+from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
+from polaritykit.pages.head import head, now
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
 from polaritykit.spectra.settings import SummingSettings
 
-#: 1: first version.
-SCHEMA_VERSION = 1
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
 CURVE_BYTES = 3_200_000
 _LAG_MS = 20.0
@@ -46,7 +46,7 @@ def build_document(
     curves: bool = True,
     excerpts: Excerpts | None = None,
     created: datetime | None = None,
-) -> dict[str, Any]:
+) -> Json:
     """Make the document of one analysis.
 
     Parameters
@@ -72,10 +72,8 @@ def build_document(
     notes = (*(session.notes if session else ()), *findings.notes)
     pairs = [_pair(pair, findings.sample_rate_hz) for pair in findings.pairs]
     document = {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "check",
-        "created": (created or datetime.now(UTC)).isoformat(timespec="seconds"),
+        **head("check"),
+        "created": created.isoformat(timespec="seconds") if created else now(),
         "session": {
             "name": session.name if session else "arrays",
             **(stored(str(session.folder), "folder") if session else {"folder": None, "folder_base64": None}),
@@ -98,14 +96,13 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
+        "audio": None if excerpts is None else _audio(excerpts),
         "settings": settings_summary(settings),
     }
-    if excerpts is not None:
-        document["audio"] = _audio(excerpts)
-    safe: dict[str, Any] = _json_safe(document)
-    return safe
+    return written(document, Report)
 
 
 def _audio(excerpts: Excerpts) -> dict[str, Any]:
@@ -127,6 +124,7 @@ def _audio(excerpts: Excerpts) -> dict[str, Any]:
 
 def _levels_advice(findings: Findings) -> list[str]:
     sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
         sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
@@ -260,17 +258,3 @@ def _curves(findings: Findings) -> dict[str, Any]:
         "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
         "pairs": entries,
     }
-
-
-def _json_safe(value: Any) -> Any:
-    """Copy with tuples as lists and numpy numbers as Python's; a number that is not finite is a fault."""
-    if isinstance(value, dict):
-        return {str(key): _json_safe(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_json_safe(item) for item in value]
-    if isinstance(value, bool) or value is None or isinstance(value, str | int):
-        return value
-    number = float(value)
-    if not math.isfinite(number):
-        raise ValueError(f"a number that is not finite ({number}) was about to enter the report")
-    return number

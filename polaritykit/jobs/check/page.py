@@ -16,6 +16,7 @@ from polaritykit.jobs.check.words import (
     lateness,
     needs_setting,
     setting,
+    shifted,
 )
 from polaritykit.pages.page import chart, render
 
@@ -56,7 +57,7 @@ def report_page(document: Document) -> str:
     return render(
         "report.html",
         scripts=("charts.js", "report.js"),
-        filters=(advised, certainty, lateness, needs_setting, setting),
+        filters=(advised, certainty, lateness, needs_setting, setting, shifted),
         ACTIONS=ACTIONS,
         FAULTS=FAULTS,
         GLYPHS=GLYPHS,
@@ -202,13 +203,11 @@ def _label(source: dict[str, Any], sources: list[dict[str, Any]]) -> str:
 
 
 def _advised(pair: dict[str, Any]) -> dict[str, Any] | None:
-    """Turn a pair's advice into a setting of its second track: the early one is delayed."""
+    """Turn a pair's advice into a setting of its second track."""
     advice = pair["advice"]
     if advice is None:
         return None
-    late = (pair["offset_ms"] or 0.0) > 0.0
-    delay = advice["delay_ms"] or 0.0
-    return {"invert": advice["invert"], "delay": -delay if late else delay}
+    return {"invert": advice["invert"], "delay": advice["shift_ms"]}
 
 
 def _session_setting(a: dict[str, Any] | None, b: dict[str, Any] | None) -> dict[str, Any] | None:

@@ -144,9 +144,8 @@ def _draw_cell(axes: "Axes", place: tuple[int, int], pair: dict[str, Any], sign:
 
 
 def _draw_response(axes: "Axes", pair: dict[str, Any], stored: StoredPair, bands: FrequencyBands) -> None:
-    advice = pair["advice"] or {"invert": False, "delay_ms": 0.0}
-    delay = advice["delay_ms"] or 0.0
-    delay = -delay if (pair["offset_ms"] or 0.0) > 0.0 else delay
+    advice = pair["advice"] or {"invert": False, "shift_ms": 0.0}
+    delay = advice["shift_ms"]
     recorded = summed_response(stored.spectra, bands)
     axes.semilogx(
         bands.centre_hz, recorded, color=_INVERTED, linestyle="--", linewidth=1, label="as recorded"

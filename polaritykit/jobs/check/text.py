@@ -13,15 +13,17 @@ from typing import Any
 
 from polaritykit.base.wording import by_reason, plural
 from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
+from polaritykit.pages.text import csv_cell
 
 Document = dict[str, Any]
 
 PAIR_COLUMNS = (
-    "reference", "other", "related", "relation", "offset_ms", "offset_std_ms", "offset_samples", "polarity",
-    "confidence", "grade", "method", "level_difference_db", "notch_depth_db", "drift_ppm", "reason",
+    "reference", "other", "related", "relation", "offset_ms", "offset_std_ms", "offset_kind",
+    "offset_samples", "polarity", "confidence", "grade", "method", "level_difference_db", "notch_depth_db",
+    "drift_ppm", "reason",
 )  # fmt: skip
-ADVICE_COLUMNS = ("action", "invert", "delay_ms", "gain_db", "why")
-CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "why")
+ADVICE_COLUMNS = ("action", "invert", "delay_ms", "shift_ms", "gain_db", "why", "note")
+CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "shift_ms", "status", "reason", "why")
 
 #: Longest list of reasons in the terminal, and of the tracks named for one; the report has them all.
 _MOST_ROWS, _MOST_CELLS = 10, 240
@@ -193,4 +195,4 @@ def _csv(rows: Iterable[list[Any]]) -> str:
 
 
 def _cell(value: Any) -> Any:
-    return str(value).lower() if isinstance(value, bool) else value
+    return str(value).lower() if isinstance(value, bool) else csv_cell(value)

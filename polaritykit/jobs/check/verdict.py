@@ -25,7 +25,7 @@ def summarise(findings: Findings) -> dict[str, Any]:
     related = [pair for pair in pairs if pair.related]
     decided = [pair for pair in related if pair.polarity != "unclear"]
     flips = [track for track in findings.corrections.tracks if track.invert]
-    delays = [track for track in findings.corrections.tracks if track.delay_ms > 0]
+    delays = [track for track in findings.corrections.tracks if track.shift_ms != 0.0]
     faults = [
         f"{name}: {', '.join(levels.faults)}"
         for name, levels in zip(findings.track_names, findings.levels, strict=True)
@@ -34,11 +34,13 @@ def summarise(findings: Findings) -> dict[str, Any]:
     sentences = [*_flip_sentences(findings, flips), *_delay_sentences(findings, delays)]
     if flips or delays:
         sentences += _sum_sentences(findings)
+    sentences += _loss_sentences(findings) + _open_sentences(findings)
     sentences += _other_sentences(related, decided)
     if faults:
         sentences.append(f"Level or wiring faults: {'; '.join(faults)}.")
+    n_open = sum(track.status == "not judged" for track in findings.corrections.tracks)
     return {
-        "headline": _headline(related, decided, [t.name for t in flips], len(delays)),
+        "headline": _headline(related, decided, [t.name for t in flips], len(delays), n_open),
         "sentences": sentences,
         "counts": {
             "pairs": len(pairs),
@@ -51,19 +53,23 @@ def summarise(findings: Findings) -> dict[str, Any]:
     }
 
 
-def _headline(related: list[PairFinding], decided: list[PairFinding], flips: list[str], n_delays: int) -> str:
+def _headline(
+    related: list[PairFinding], decided: list[PairFinding], flips: list[str], n_delays: int, n_open: int
+) -> str:
     if not related:
         return "No two tracks share sound: there is nothing to compare."
     parts = []
     if flips:
         parts.append(f"flip {listed(flips)}")
     if n_delays:
-        parts.append(f"{plural(n_delays, 'delay')} would line the tracks up")
+        parts.append(f"{plural(n_delays, 'shift')} would line the tracks up")
     if parts:
         text = "; ".join(parts)
         return text[0].upper() + text[1:] + "."
     if not decided:
         return "Polarity could not be told for any pair; see the reasons."
+    if n_open:
+        return f"Nothing to correct in what could be judged; {plural(n_open, 'track')} could not."
     return "Nothing to correct: every pair that could be judged agrees."
 
 
@@ -94,14 +100,19 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     if not delays:
         return []
     aligned = [track for track in delays if track.rule == "arrival"]
-    shortest, longest = (f(track.delay_ms for track in delays) for f in (min, max))
+    advanced = [track for track in delays if track.shift_ms < 0.0]
+    shortest, longest = (f(abs(track.shift_ms) for track in delays) for f in (min, max))
     span = (
         f"{number(longest, 2)} ms"
         if len(delays) == 1
         else f"{number(shortest, 2)} to {number(longest, 2)} ms"
     )
     own = listed([track.name for track in aligned]) if aligned else ""
-    out = [f"Set {plural(len(delays), 'delay')} of {span} against {anchor}."]
+    out = [f"Set {plural(len(delays), 'shift')} of {span} against {anchor}."]
+    out += [
+        f"{track.name} is advanced by {number(-track.shift_ms, 2)} ms; a desk delays the others instead."
+        for track in advanced
+    ]
     if aligned:
         verb = "hears its own source" if len(aligned) == 1 else "hear their own sources"
         out.append(f"{own} then {verb} together with {anchor}.")
@@ -121,6 +132,27 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
                     f"No delay serves {source.home} as a source: its own mic still hears it "
                     f"{number(abs(item.residual_ms), 2)} ms {late} than {anchor}."
                 )
+    return out
+
+
+def _loss_sentences(findings: Findings) -> list[str]:
+    """Say what the settings cost."""
+    return [
+        f"With all settings {loss.home} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)} "
+        f"in the sum, mostly by {track.name}."
+        for track in findings.corrections.tracks
+        for loss in track.losses
+    ]
+
+
+def _open_sentences(findings: Findings) -> list[str]:
+    """Name the tracks whose setting is open, and what may as well be set."""
+    tracks = findings.corrections.tracks
+    optional = [track.name for track in tracks if track.optional_shift_ms is not None]
+    left = [track.name for track in tracks if track.status == "not judged"]
+    out = [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
+    if left:
+        out.append(f"Not judged: {listed(left)}; what is not judged moves along with any shift of all.")
     return out
 
 

@@ -40,6 +40,20 @@ ACTIONS = {
 }
 
 
+def pad_sentence(louder: str, quieter: str, step_db: float, pad_db: int) -> str:
+    """Say that a pad on one of two tracks is suspected.
+
+    Examples
+    --------
+    >>> pad_sentence("oh_left", "oh_right", 9.8, 10)
+    'oh_right is 9.8 dB quieter than oh_left, though both should hear alike: a 10 dB pad on one side?'
+    """
+    return (
+        f"{quieter} is {number(step_db, 1)} dB quieter than {louder}, though both should hear alike: "
+        f"a {pad_db} dB pad on one side?"
+    )
+
+
 def certainty(pair: dict[str, Any]) -> str:
     """Write the confidence of a polarity; nothing where it is unclear, for then there is none to have.
 
@@ -63,6 +77,9 @@ def lateness(pair: dict[str, Any]) -> str:
     'over is 2.57 ms ± 0.01 late'
     >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
     'top is 2.57 ms ± 0.01 late'
+    >>> kind = {"offset_kind": "direct_correlation"}
+    >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01} | kind)
+    'over is 2.57 ms ± 0.01 late by correlation'
     """
     offset, std = pair["offset_ms"], pair["offset_std_ms"]
     if offset is None:
@@ -70,7 +87,8 @@ def lateness(pair: dict[str, Any]) -> str:
     if std is not None and abs(offset) <= std:
         return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
     late = pair["other"] if offset > 0 else pair["reference"]
-    return f"{late} is {measured(abs(offset), std, 'ms')} late"
+    how = " by correlation" if pair.get("offset_kind") == "direct_correlation" else ""
+    return f"{late} is {measured(abs(offset), std, 'ms')} late{how}"
 
 
 def advised(pair: dict[str, Any]) -> str:
@@ -78,8 +96,9 @@ def advised(pair: dict[str, Any]) -> str:
 
     Examples
     --------
-    >>> pair = {"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01}
-    >>> advised(pair | {"advice": {"action": "flip_and_delay", "invert": True, "delay_ms": 2.571}})
+    >>> pair = {"reference": "top", "other": "over", "offset_std_ms": 0.01}
+    >>> both = {"action": "flip_and_delay", "invert": True, "delay_ms": 2.571, "shift_ms": -2.571}
+    >>> advised(pair | {"advice": both})
     'flip one of the two, delay top by 2.57 ms'
     >>> advised(pair | {"advice": {"action": "leave", "invert": False, "delay_ms": 0.0}})
     'leave as it is'
@@ -87,7 +106,7 @@ def advised(pair: dict[str, Any]) -> str:
     advice = pair["advice"]
     words = ["flip one of the two"] if advice["invert"] else []
     if advice["delay_ms"]:
-        early = pair["reference"] if (pair["offset_ms"] or 0.0) > 0.0 else pair["other"]
+        early = pair["other"] if advice["shift_ms"] > 0.0 else pair["reference"]
         decimals = decimals_for(pair["offset_std_ms"])
         words.append(f"delay {early} by {number(advice['delay_ms'], decimals)} ms")
     return ", ".join(words) or ACTIONS.get(advice["action"], advice["action"])
@@ -106,7 +125,23 @@ def setting(track: dict[str, Any]) -> str:
     words = ["flip polarity"] if track["invert"] else []
     if track["delay_ms"] > 0.0:
         words.append(f"delay {number(track['delay_ms'], 2)} ms ({number(track['delay_samples'], 0)} samples)")
+    shift = track.get("shift_ms", track["delay_ms"])
+    if round(shift - track["delay_ms"], 6):
+        words.append(f"on a workstation {shifted(shift)}")
     return ", ".join(words) or "nothing"
+
+
+def shifted(shift_ms: float) -> str:
+    """Say a signed shift.
+
+    Examples
+    --------
+    >>> shifted(-0.771), shifted(2.0), shifted(0.0)
+    ('advance 0.77 ms', 'delay 2.00 ms', 'leave')
+    """
+    if not round(shift_ms, 6):
+        return "leave"
+    return f"{'advance' if shift_ms < 0.0 else 'delay'} {number(abs(shift_ms), 2)} ms"
 
 
 def needs_setting(track: dict[str, Any]) -> bool:

@@ -3,20 +3,18 @@
 Conventions: as `report.json`; see DEVELOPERS.md.
 """
 
-from polaritykit import __version__
 from polaritykit.base.air import SoundSpeed
 from polaritykit.base.types import Json
+from polaritykit.base.validate import written
+from polaritykit.jobs.comb.schema import CombDocument
+from polaritykit.pages.head import head
 from polaritykit.spectra.comb import CombPrediction, nearest_note
-
-SCHEMA_VERSION = 1
 
 
 def comb_document(comb: CombPrediction, sample_rate_hz: float) -> Json:
     """Make the document of `polaritykit comb`."""
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "comb",
+    document = {
+        **head("comb"),
         "sample_rate": sample_rate_hz,
         **comb_fields(comb, sample_rate_hz),
         "notches_std_hz": comb.notches_std_hz.tolist(),
@@ -24,6 +22,7 @@ def comb_document(comb: CombPrediction, sample_rate_hz: float) -> Json:
         **sound_fields(comb.sound),
         "remarks": [*([comb.sound.note] if comb.sound.note else []), *comb.remarks],
     }
+    return written(document, CombDocument)
 
 
 def comb_fields(comb: CombPrediction, sample_rate_hz: float) -> Json:

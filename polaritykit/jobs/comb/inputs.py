@@ -1,13 +1,13 @@
 """From what a user knows of a set-up (path, delay, spacing, distances) to a delay and a level difference.
 
-Conventions: quantities come as text with units (see `quantities`); uncertainties are one sigma and are
-carried to first order.
+Conventions: quantities come as text with units (see `polaritykit.base.quantities`); uncertainties are one
+sigma and are carried to first order.
 """
 
 import math
 from dataclasses import dataclass
 
-from polaritykit.base.air import SoundSpeed
+from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
 from polaritykit.jobs.comb.settings import PlanSettings
@@ -51,6 +51,22 @@ def comb_geometry(
     settings: PlanSettings,
 ) -> CombGeometry:
     """Work out delay and level difference from exactly one description.
+
+    Parameters
+    ----------
+    path_difference, delay, spacing : str or None
+        One of them, with its unit, or none where `distances` give the path difference.
+    source_angle, source_distance : str or None
+        With `spacing`: angle from straight ahead, distance from the middle.
+    distances : (str, str) or None
+        From the source to either mic; they also give the level difference.
+    level_difference : str or None
+    sample_rate_hz : float
+        For delays in samples.
+    sound : SoundSpeed
+    tape_std_m : float
+        Standard uncertainty of every length.
+    settings : PlanSettings
 
     Raises
     ------
@@ -97,6 +113,36 @@ def comb_geometry(
         level_difference_db=level_db,
         level_difference_std_db=level_std_db,
         remarks=tuple(remarks),
+    )
+
+
+def sound_from(
+    temperature: str | None, humidity: str | None, speed: str | None, temperature_std_c: float | None
+) -> SoundSpeed:
+    """Work out the speed of sound from exactly one description.
+
+    Parameters
+    ----------
+    temperature, humidity : str or None
+        Of the air, with their units; the settings of `base.air` where left out.
+    speed : str or None
+        The speed itself.
+    temperature_std_c : float or None
+        Standard uncertainty of the temperature in °C.
+
+    Raises
+    ------
+    UsageError
+        If the air is described twice, or a value is malformed.
+    """
+    if speed is not None:
+        if temperature is not None or humidity is not None:
+            raise UsageError("Give --speed-of-sound or --temperature and --humidity, not both.")
+        return given_speed(parse(speed, "speed"))
+    return speed_of_sound(
+        temperature_c=None if temperature is None else parse(temperature, "temperature"),
+        humidity_percent=None if humidity is None else parse(humidity, "humidity"),
+        temperature_std_c=temperature_std_c,
     )
 
 

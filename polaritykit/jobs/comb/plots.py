@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from polaritykit.base.types import Floats, Json
-from polaritykit.pages.images import MIC, SOFT, SOURCE, empty_figure
+from polaritykit.pages.figures import MIC, SOFT, SOURCE, empty_figure
 from polaritykit.spectra.comb import comb_response_db
 
 if TYPE_CHECKING:

@@ -129,6 +129,13 @@ def path_gains(
 
     The gain is ``gain · shading(θ) · pattern(θ) / r``; axes are mirrored with their images.
 
+    Parameters
+    ----------
+    radiator : Radiator
+    microphone : Microphone
+    positions, turns : ndarray
+        From `image_sources`.
+
     Returns
     -------
     distance_m, gain : array, shape (n,)
@@ -155,6 +162,13 @@ def place_arrivals(times_s: Floats, gains: Floats, n_samples: int, rate_hz: int)
 
     Fractional delay by windowed sinc: Laakso, Välimäki, Karjalainen & Laine, IEEE Signal Processing
     Magazine 13(1), 1996, pp. 30-60.
+
+    Parameters
+    ----------
+    times_s, gains : ndarray, shape (n,)
+    n_samples : int
+        Length of the response.
+    rate_hz : int
     """
     whole = np.floor(times_s * rate_hz).astype(int)
     part = times_s * rate_hz - whole
@@ -176,8 +190,9 @@ def impulse_response(
 
     Parameters
     ----------
-    room, radiator, microphone
-        The geometry.
+    room : Room
+    radiator : Radiator
+    microphone : Microphone
     tail_noise : array, shape (n,)
         White noise of unit variance for the tail; its length is the response's.
     rate_hz : int
@@ -235,7 +250,14 @@ def hear(signals: Floats, responses: Floats) -> Floats:
 
 
 def roll_off(sound: Floats, microphone: Microphone, rate_hz: int) -> Floats:
-    """Second-order Butterworth high- and low-pass of the microphone (causal, minimum phase)."""
+    """Second-order Butterworth high- and low-pass of the microphone (causal, minimum phase).
+
+    Parameters
+    ----------
+    sound : ndarray
+    microphone : Microphone
+    rate_hz : int
+    """
     from scipy.signal import butter, sosfilt
 
     edges = [butter(2, microphone.highpass_hz, "highpass", fs=rate_hz, output="sos")]

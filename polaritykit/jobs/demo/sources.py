@@ -78,6 +78,12 @@ def strike_basis(drum: Drum, contact_s: float, rate_hz: int) -> Floats:
 
     A mode under the force F moves as ``q'' + 2αq' + ω²q = F``; the pressure of a small piece of the head
     follows its acceleration (Rayleigh's integral).  The blow is one raised cosine of length ``contact_s``.
+
+    Parameters
+    ----------
+    drum : Drum
+    contact_s : float
+    rate_hz : int
     """
     from scipy.signal import fftconvolve
 
@@ -161,7 +167,17 @@ def drum_hits(
 
 
 def wire_rattle(hits: list[tuple[int, float]], n_samples: int, rate_hz: int, noise: Noise) -> Floats:
-    """Snare wires: a noise burst per blow that sets in softly after the head has moved; ``(n_samples,)``."""
+    """Snare wires: a noise burst per blow that sets in softly after the head has moved; ``(n_samples,)``.
+
+    Parameters
+    ----------
+    hits : list of (int, float)
+        Sample and strength of each blow.
+    n_samples : int
+    rate_hz : int
+    noise : numpy.random.RandomState
+        Where its randomness comes from.
+    """
     from scipy.signal import butter, sosfilt
 
     sound = np.zeros(n_samples + rate_hz)
@@ -179,6 +195,15 @@ def cymbal_hits(hits: list[tuple[int, float]], n_samples: int, rate_hz: int, noi
 
     The stick first pushes the plate away (0.16 ms).  A thin plate's modes lie evenly over frequency
     (Fletcher & Rossing, section 3.6); here 150 up to 13 kHz.
+
+    Parameters
+    ----------
+    hits : list of (int, float)
+        Sample and strength of each blow.
+    n_samples : int
+    rate_hz : int
+    noise : numpy.random.RandomState
+        Where its randomness comes from.
     """
     n_hit = int(0.22 * rate_hz)
     time = np.arange(n_hit) / rate_hz
@@ -201,6 +226,15 @@ def plucked_string(pitch_hz: float, duration_s: float, t60_s: float, rate_hz: in
 
     Karplus & Strong, Computer Music Journal 7(2), 1983, pp. 43-55, tuned by an all-pass and with the decay
     stretched as in Jaffe & Smith, ibid. pp. 56-69.
+
+    Parameters
+    ----------
+    pitch_hz, duration_s : float
+    t60_s : float
+        Time in which it falls by 60 dB.
+    rate_hz : int
+    noise : numpy.random.RandomState
+        Where its randomness comes from.
     """
     from scipy.signal import lfilter
 
@@ -238,8 +272,18 @@ def sung_syllable(
     """One sung syllable, ``(n_samples,)``: glottal flow through a cascade of formants.
 
     The flow pulse is Rosenberg's (JASA 49(2B), 1971, pp. 583-590; opening 0.4 and closing 0.16 of the
-    period); the formants are Klatt's digital resonators (JASA 67(3), 1980, pp. 971-995); ``hiss`` puts a
-    sibilant first.
+    period); the formants are Klatt's digital resonators (JASA 67(3), 1980, pp. 971-995).
+
+    Parameters
+    ----------
+    vowel : str
+        A key of the table of formants.
+    pitch_hz, duration_s : float
+    rate_hz : int
+    noise : numpy.random.RandomState
+        Where its randomness comes from.
+    hiss : bool
+        Whether a sibilant comes first.
     """
     from scipy.signal import butter, lfilter, sosfilt
 

@@ -38,7 +38,7 @@ def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) 
     layout : Layout
         The plan with its predictions.
     report : dict
-        Document of a check, as in ``report.json``.
+        Document of a check, as `commands.report_file` reads it.
     settings : PlanSettings, optional
         How many sigmas may lie between the two.
 
@@ -49,19 +49,9 @@ def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) 
     Raises
     ------
     InputError
-        If the document is not that of a check, or shares no track with the plan.
+        If the report shares no track with the plan, or its curves cannot be read.
     """
     settings = settings or PlanSettings()
-    try:
-        return _compare(layout, report, settings)
-    except (KeyError, TypeError, AttributeError, ValueError) as error:
-        raise InputError(
-            f"The report lacks what a check writes ({type(error).__name__}: {error}); run "
-            "'polaritykit check' again and give its report.json."
-        ) from error
-
-
-def _compare(layout: Layout, report: Json, settings: PlanSettings) -> Comparison:
     rate_hz = float(report["sample_rate"])
     tracks = {track["name"] for track in report["tracks"]}
     mics = {mic.name: mic.track for mic in layout.plan.mics}
@@ -222,7 +212,12 @@ def _notches(
     )
     if entry is None or len(expected) < 2:
         return tuple(expected.tolist()), None
-    spectra = stored_pair(curves, entry).spectra
+    try:
+        spectra = stored_pair(curves, entry).spectra
+    except (KeyError, ValueError) as error:
+        raise InputError(
+            f"The report's curves of {' and '.join(tracks)} cannot be read; run polaritykit check again."
+        ) from error
     total = spectra.auto_a + spectra.auto_b
     seen = seen_notches_hz(
         spectra.frequency_hz,

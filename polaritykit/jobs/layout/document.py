@@ -1,24 +1,23 @@
 """Predictions → JSON-safe documents and table rows; CSV, terminal and page read only these.
 
-Conventions: as in `plan_records`.  JSON has no infinity: a complete cancellation is ``null`` with
+Conventions: as in `records`.  JSON has no infinity: a complete cancellation is ``null`` with
 ``complete_cancellation`` true.
 """
 
 from dataclasses import asdict
 
-from polaritykit import __version__
 from polaritykit.base.types import Json
-from polaritykit.jobs.comb.document import SCHEMA_VERSION, comb_fields, sound_fields
+from polaritykit.base.validate import written
+from polaritykit.jobs.comb.document import comb_fields, sound_fields
 from polaritykit.jobs.layout.records import (
-    ComparedPair,
     Comparison,
     Layout,
     Plan,
     PlannedArrival,
     PlannedPair,
-    SolvedPoints,
-    Surface,
 )
+from polaritykit.jobs.layout.schema import LayoutDocument
+from polaritykit.pages.head import head
 
 
 def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Comparison | None = None) -> Json:
@@ -39,18 +38,16 @@ def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Compar
         JSON-safe; ``against`` is None without a comparison.
     """
     plan = layout.plan
-    return {
-        "schema_version": SCHEMA_VERSION,
-        "program": {"name": "polaritykit", "version": __version__},
-        "command": "layout",
+    document = {
+        **head("layout"),
         "title": plan.title,
         "sample_rate": sample_rate_hz,
         **sound_fields(plan.sound),
         "tape_std_m": plan.tape_std_m,
-        "sources": [{"name": source.name, "position_m": list(source.position_m)} for source in plan.sources],
+        "sources": [{"name": source.name, "position_m": source.position_m} for source in plan.sources],
         "mics": _mics(plan),
-        "surfaces": [_surface(surface) for surface in plan.surfaces],
-        "tapes": _tapes(plan.points),
+        "surfaces": [asdict(surface) for surface in plan.surfaces],
+        "tapes": [asdict(tape) for tape in plan.points.tapes],
         "arrivals": [_arrival(arrival, sample_rate_hz) for arrival in layout.arrivals],
         "pairs": [_pair(pair, sample_rate_hz) for pair in layout.pairs],
         "possible_offsets": [
@@ -66,34 +63,19 @@ def layout_document(layout: Layout, *, sample_rate_hz: float, comparison: Compar
             }
             for item in layout.ranges
         ],
-        "remarks": list(layout.remarks),
+        "remarks": layout.remarks,
         "against": None if comparison is None else _against(comparison),
     }
+    return written(document, LayoutDocument)
 
 
 def _mics(plan: Plan) -> list[Json]:
     mics = []
     for mic in plan.mics:
         entry = asdict(mic)
-        entry["position_m"] = list(mic.position_m)
-        entry["other_side_of"] = list(mic.other_side_of)
-        entry["aim"] = None if mic.aim is None else list(mic.aim)
         entry["polarity"] = "inverted" if entry.pop("inverted") else "same"
         mics.append(entry)
     return mics
-
-
-def _surface(surface: Surface) -> Json:
-    return {
-        "name": surface.name,
-        "point_m": list(surface.point_m),
-        "normal": list(surface.normal),
-        "reflection": surface.reflection,
-    }
-
-
-def _tapes(points: SolvedPoints) -> list[Json]:
-    return [asdict(tape) for tape in points.tapes]
 
 
 def _arrival(arrival: PlannedArrival, sample_rate_hz: float) -> Json:
@@ -144,16 +126,7 @@ def _against(comparison: Comparison) -> Json:
     return {
         "session": comparison.session,
         "sample_rate": comparison.sample_rate_hz,
-        "pairs": [_compared(pair) for pair in comparison.pairs],
+        "pairs": [asdict(pair) for pair in comparison.pairs],
         "tracks": [asdict(lag) for lag in comparison.lags],
-        "missing": list(comparison.missing),
+        "missing": comparison.missing,
     }
-
-
-def _compared(pair: ComparedPair) -> Json:
-    entry = asdict(pair)
-    for key in ("planned_notches_hz", "disagrees", "reasons"):
-        entry[key] = list(entry[key])
-    seen = pair.seen_notches_hz
-    entry["seen_notches_hz"] = None if seen is None else list(seen)
-    return entry

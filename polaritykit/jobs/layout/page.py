@@ -23,7 +23,7 @@ from polaritykit.jobs.layout.text import (
     pair_rows,
     plan_size,
 )
-from polaritykit.pages.images import image_bytes
+from polaritykit.pages.figures import image_bytes
 from polaritykit.pages.page import render
 
 

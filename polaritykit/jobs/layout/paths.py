@@ -20,7 +20,7 @@ NULL_GAIN = 1e-3
 _STEP_M = 1e-5
 
 
-class Path(NamedTuple):
+class DirectPath(NamedTuple):
     """Direct sound of one source at one mic, with what changes when they are moved."""
 
     source: PlanSource
@@ -74,8 +74,16 @@ def columns(plan: Plan, name: str) -> slice:
     return slice(first, first + 3)
 
 
-def direct_path(plan: Plan, source: PlanSource, mic: PlanMic) -> Path:
-    """Work out one way and its derivatives."""
+def direct_path(plan: Plan, source: PlanSource, mic: PlanMic) -> DirectPath:
+    """Work out one way and its derivatives.
+
+    Parameters
+    ----------
+    plan : Plan
+        Its covariance fixes the order of the coordinates.
+    source : PlanSource
+    mic : PlanMic
+    """
     size = 3 * len(plan.points.names)
     here, there = columns(plan, mic.name), columns(plan, source.name)
     towards = unit(mic.position_m, source.position_m)
@@ -94,7 +102,7 @@ def direct_path(plan: Plan, source: PlanSource, mic: PlanMic) -> Path:
             ends.append(20 * math.log10(max(abs(mic_gain(mic, (moved[0], moved[1], moved[2]))), 1e-12)))
         level_slope[there.start + axis] = (ends[1] - ends[0]) / (2 * _STEP_M)
     level_slope[here] = -level_slope[there]
-    return Path(
+    return DirectPath(
         source=source,
         mic=mic,
         distance_m=math.dist(source.position_m, mic.position_m),
@@ -112,13 +120,33 @@ def spread(plan: Plan, slope: Floats) -> float:
 
 
 def offset_std_ms(plan: Plan, difference_m: float, slope: Floats) -> float:
-    """Uncertainty of the time a path difference takes: tape and speed of sound together."""
+    """Uncertainty of the time a path difference takes: tape and speed of sound together.
+
+    Parameters
+    ----------
+    plan : Plan
+    difference_m : float
+    slope : ndarray, shape (3n,)
+        Change of the difference with the coordinates of all points.
+    """
     speed = plan.sound.speed_mps
     return 1000 / speed * math.hypot(spread(plan, slope), difference_m * plan.sound.std_mps / speed)
 
 
-def offset_between(plan: Plan, a: Path, b: Path) -> tuple[float, float]:
-    """Offset of b against a and its standard uncertainty."""
+def offset_between(plan: Plan, a: DirectPath, b: DirectPath) -> tuple[float, float]:
+    """Offset of b against a and its standard uncertainty.
+
+    Parameters
+    ----------
+    plan : Plan
+    a, b : DirectPath
+        Of one source at two mics.
+
+    Returns
+    -------
+    (float, float)
+        In ms; positive when b hears the sound later.
+    """
     difference = b.distance_m - a.distance_m
     return (
         1000 * difference / plan.sound.speed_mps,

@@ -12,8 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
-from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import shown
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import PATTERNS
@@ -26,61 +25,11 @@ from polaritykit.jobs.layout.records import (
     Surface,
     Tape,
     Vector,
+    to_vector,
 )
+from polaritykit.jobs.layout.room import read_room
 from polaritykit.jobs.layout.tape import solve_positions
 from polaritykit.jobs.layout.toml_table import TomlTable
-
-
-def to_vector(values: object) -> Vector:
-    """Three plain numbers of anything that holds three."""
-    x, y, z = (float(v) for v in np.asarray(values, dtype=np.float64))
-    return (x, y, z)
-
-
-def read_room(table: TomlTable | None, file: str) -> tuple[SoundSpeed, tuple[Surface, ...]]:
-    """Speed of sound and reflecting planes."""
-    if table is None:
-        return speed_of_sound(), ()
-    try:
-        given = table.number("speed_of_sound_mps", "speed", None)
-        temperature = table.number("temperature_c", "temperature", None)
-        humidity = table.number("humidity_percent", "humidity", None)
-        std = table.number("temperature_uncertainty_c", None, None, 0.0, 20.0)
-        if given is not None and (temperature is not None or humidity is not None):
-            table.fault("speed_of_sound_mps", "stands beside a temperature or humidity; remove one of them.")
-        sound = (
-            given_speed(given)
-            if given is not None
-            else speed_of_sound(temperature_c=temperature, humidity_percent=humidity, temperature_std_c=std)
-        )
-    except UsageError as error:
-        raise InputError(f"{file}: room: {error}") from error
-    surfaces = []
-    floor, wall = table.table("floor"), table.table("wall")
-    if floor is not None:
-        height = floor.number("height_m", "length", 0.0) or 0.0
-        surfaces.append(_surface(floor, "floor", (0.0, 0.0, height), (0.0, 0.0, 1.0)))
-    if wall is not None:
-        surfaces.append(_surface(wall, "wall", to_vector(wall.vector("point_m")), _unit(wall, "normal")))
-    table.done()
-    return sound, tuple(surfaces)
-
-
-def _surface(table: TomlTable, name: str, point_m: Vector, normal: Vector) -> Surface:
-    reflection = table.number("reflection", None, 1.0, 0.0, 1.0)
-    table.done()
-    return Surface(
-        name=name, point_m=point_m, normal=normal, reflection=1.0 if reflection is None else reflection
-    )
-
-
-def _unit(table: TomlTable, key: str) -> Vector:
-    """Return a direction, made of length one."""
-    vector = np.array(table.vector(key))
-    length = float(np.linalg.norm(vector))
-    if length < 1e-9:
-        table.fault(key, "has no direction; give a vector that is not zero.")
-    return to_vector(vector / length)
 
 
 class _Part(NamedTuple):
@@ -111,6 +60,8 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         range or contradictory.
     """
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InputError(f"{path}: cannot be read (a device or a pipe); give the path of a plan file.")
         text = path.read_text(encoding="utf-8-sig")
     except OSError as error:
         reason = (error.strerror or "unknown reason").lower()
@@ -121,7 +72,20 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
 
 
 def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = None) -> Plan:
-    """Read a plan from TOML text; `file` stands in messages.  Raises InputError as `load_plan`.
+    """Read a plan from TOML text.
+
+    Parameters
+    ----------
+    text : str
+    file : str
+        Name that stands in messages.
+    settings : PlanSettings, optional
+        Uncertainties and limits.
+
+    Raises
+    ------
+    InputError
+        As `load_plan`.
 
     Examples
     --------
@@ -141,6 +105,8 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{file}: is not valid TOML: {error}; mend that line.") from error
+    except (ValueError, RecursionError) as error:  # thousands of digits, thousands of brackets
+        raise InputError(f"{file}: is no plan: its numbers or brackets are without end.") from error
     top = TomlTable(values, file)
     title = top.text("title", Path(file).stem)
     tape_std_m = top.number("tape_uncertainty_m", "length", settings.tape_std_m, 1e-4, 1.0)

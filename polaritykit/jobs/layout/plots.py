@@ -1,4 +1,4 @@
-"""Figures of comb and layout documents, each on a `Figure` of its own: curve, responses, plan to scale.
+"""Figures of a mic plan's document, each on a `Figure` of its own: responses, plan to scale.
 
 Conventions: nothing global is touched (no pyplot); frequencies on a logarithmic axis, levels in dB against
 the louder signal alone; the plan is drawn from above (x right, y front) and from the side.
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import draw_response
-from polaritykit.pages.images import MIC, SOFT, SOURCE, any_letters, empty_figure
+from polaritykit.pages.figures import MIC, SOFT, SOURCE, any_letters, empty_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

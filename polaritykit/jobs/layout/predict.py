@@ -15,7 +15,7 @@ from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db
 from polaritykit.jobs.layout.paths import (
     NULL_GAIN,
-    Path,
+    DirectPath,
     columns,
     direct_path,
     mic_gain,
@@ -131,7 +131,7 @@ def _polarity(gain: float, *, heard: bool) -> Polarity:
     return "inverted" if gain < 0 else "same"
 
 
-def _arrival(plan: Plan, path: Path, settings: PlanSettings, limit_hz: float) -> PlannedArrival:
+def _arrival(plan: Plan, path: DirectPath, settings: PlanSettings, limit_hz: float) -> PlannedArrival:
     mic = path.mic
     angle = None
     if mic.aim is not None and mic.pattern != "omni":
@@ -158,7 +158,7 @@ def _arrival(plan: Plan, path: Path, settings: PlanSettings, limit_hz: float) ->
 
 
 def _bounce(
-    plan: Plan, path: Path, surface: Surface, settings: PlanSettings, limit_hz: float
+    plan: Plan, path: DirectPath, surface: Surface, settings: PlanSettings, limit_hz: float
 ) -> Bounce | None:
     """First reflection against the direct sound; None where the mic hears only one of them."""
     image = mirrored(path.source.position_m, surface)
@@ -195,7 +195,7 @@ def _bounce(
 
 
 def _pair(
-    plan: Plan, a: Path, b: Path, *, nearest: str, settings: PlanSettings, limit_hz: float
+    plan: Plan, a: DirectPath, b: DirectPath, *, nearest: str, settings: PlanSettings, limit_hz: float
 ) -> PlannedPair:
     offset_ms, offset_std_ms = offset_between(plan, a, b)
     heard = a.heard and b.heard
@@ -235,7 +235,7 @@ def _pair(
     )
 
 
-def _polarity_reason(a: Path, b: Path) -> str | None:
+def _polarity_reason(a: DirectPath, b: DirectPath) -> str | None:
     """Say what inverts one of the two against the other, or leaves nothing to judge."""
     reasons = []
     for path in (a, b):
@@ -251,7 +251,7 @@ def _polarity_reason(a: Path, b: Path) -> str | None:
     return " and ".join(reasons) if reasons else None
 
 
-def _three_to_one(a: Path, b: Path, settings: PlanSettings) -> ThreeToOne:
+def _three_to_one(a: DirectPath, b: DirectPath, settings: PlanSettings) -> ThreeToOne:
     apart = math.dist(a.mic.position_m, b.mic.position_m)
     ratio = apart / min(a.distance_m, b.distance_m)
     return ThreeToOne(ratio=ratio, kept=ratio >= settings.three_to_one * (1 - 1e-9))

@@ -9,11 +9,19 @@ and louder.  Uncertainties are one sigma.
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from polaritykit.base.air import SoundSpeed
 from polaritykit.base.types import Floats, Polarity
 from polaritykit.spectra.comb import CombPrediction
 
 Vector = tuple[float, float, float]
+
+
+def to_vector(values: object) -> Vector:
+    """Three plain numbers of anything that holds three."""
+    x, y, z = (float(v) for v in np.asarray(values, dtype=np.float64))
+    return (x, y, z)
 
 
 @dataclass(frozen=True, kw_only=True)

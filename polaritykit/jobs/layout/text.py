@@ -1,4 +1,4 @@
-"""Documents of `comb` and `layout` → terminal text and CSV.
+"""Document of a mic plan to terminal text and CSV.
 
 Conventions: reads documents only; digits are cut to the uncertainty.  Nothing here writes or prints.
 """

@@ -11,6 +11,9 @@ from typing import Any, NoReturn
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.quantities import parse
 
+#: No length, level, angle or impedance of a set-up comes near.
+_LARGEST = 1e6
+
 
 class TomlTable:
     """One table of a TOML document, and where it stands.
@@ -61,19 +64,20 @@ class TomlTable:
         return value
 
     def choice(self, key: str, choices: tuple[str, ...], default: str) -> str:
-        """Return one of some words."""
+        """Return one of some words.
+
+        Parameters
+        ----------
+        key : str
+        choices : tuple of str
+        default : str
+            Where the key is left out.
+        """
         value = self.text(key, default)
         if value not in choices:
             close = difflib.get_close_matches(value, choices, n=1)
             hint = f"; did you mean '{close[0]}'?" if close else "."
             self.fault(key, f"'{value}' is not one of {', '.join(choices)}{hint}")
-        return value
-
-    def flag(self, key: str, default: bool) -> bool:
-        """Read true or false."""
-        value = self._get(key, default, "true or false")
-        if not isinstance(value, bool):
-            self.fault(key, f"must be true or false, not {_kind(value)}.")
         return value
 
     def number(
@@ -106,7 +110,14 @@ class TomlTable:
         return value
 
     def needed_number(self, key: str, quantity: str, low: float = -math.inf, high: float = math.inf) -> float:
-        """As `number`, but the key is compulsory."""
+        """As `number`, but the key is compulsory.
+
+        Parameters
+        ----------
+        key, quantity : str
+        low, high : float
+            Range, both ends allowed.
+        """
         self._get(key, None, "a number")
         value = self.number(key, quantity, None, low, high)
         if value is None:  # unreachable: _get has raised
@@ -114,7 +125,14 @@ class TomlTable:
         return value
 
     def vector(self, key: str, quantity: str = "length", size: int = 3) -> tuple[float, ...]:
-        """Return a list of numbers."""
+        """Return a list of numbers.
+
+        Parameters
+        ----------
+        key, quantity : str
+        size : int
+            How many.
+        """
         value = self._get(key, None, f"a list of {size} numbers")
         if not isinstance(value, list) or len(value) != size:
             given = f"a list of {len(value)}" if isinstance(value, list) else _kind(value)
@@ -175,8 +193,8 @@ class TomlTable:
         if isinstance(value, bool) or not isinstance(value, int | float):
             wanted = "a number" if quantity is None else "a number or a text with a unit"
             self.fault(key, f"must be {wanted}, not {_kind(value)}.")
-        if not math.isfinite(value):
-            self.fault(key, "is not a finite number; write how much it is.")
+        if not -_LARGEST <= value <= _LARGEST:  # NaN too
+            self.fault(key, "is not a finite number, or beyond all set-ups; write how much it is.")
         return float(value)
 
 

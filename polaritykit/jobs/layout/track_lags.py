@@ -14,7 +14,17 @@ from polaritykit.jobs.layout.records import ComparedPair, TrackLag
 def track_lags(
     pairs: tuple[ComparedPair, ...], rate_hz: float, speed_mps: float, settings: PlanSettings
 ) -> tuple[TrackLag, ...]:
-    """How much later each track is than planned; the median over its partners blames the odd one out."""
+    """How much later each track is than planned; the median over its partners blames the odd one out.
+
+    Parameters
+    ----------
+    pairs : tuple of ComparedPair
+    rate_hz : float
+        Of the session, for lags in samples.
+    speed_mps : float
+        Of sound, for lags as lengths.
+    settings : PlanSettings
+    """
     errors: dict[str, dict[str, list[float]]] = {}
     stds: dict[str, list[float]] = {}
     for pair in pairs:

@@ -1,6 +1,6 @@
-"""The pair job's findings as a document and as text.
+"""The pair job's findings as a document.
 
-Conventions: levels to 0.1 dB, times to 0.1 µs; text is made from the document alone.
+Conventions: levels to 0.1 dB, times to 0.1 µs.
 """
 
 from typing import Any

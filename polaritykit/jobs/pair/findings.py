@@ -40,7 +40,7 @@ class CorrelationHistory:
 
 @dataclass(frozen=True, kw_only=True)
 class StereoFindings:
-    """What `stereo.analyse_pair` found out about two tracks, a (reference) and b."""
+    """What `measure.analyse_pair` found out about two tracks, a (reference) and b."""
 
     reference: str
     other: str

@@ -3,7 +3,7 @@
 On drum overheads every drum has its own offset, so the phase of the whole take says nothing; hit by hit each
 of them does (`analysis`).  What the spectra did decide stays as it is.
 
-Conventions: as in `stereo`.
+Conventions: as in `polaritykit.jobs.pair.measure`.
 """
 
 from dataclasses import replace

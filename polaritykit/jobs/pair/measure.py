@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.octaves import OCTAVES_HZ
+from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Floats, Recording, Samples
 from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
@@ -149,7 +149,7 @@ def _octave(
     parts: tuple[Spectra, ...], whole: Spectra, centre_hz: float, delay_s: float, octaves: float = 1.0
 ) -> StereoOctave | None:
     """One octave (or a band of more of them) with b advanced by ``delay_s``; None where a side is silent."""
-    inside = np.abs(np.log2(np.maximum(whole.frequency_hz, 1.0) / centre_hz)) <= octaves / 2.0
+    inside = octave_bins(whole.frequency_hz, centre_hz, octaves)
     power_a, power_b = (float(np.sum(whole.power[track][inside])) for track in (0, 1))
     if min(power_a, power_b) <= 0.0:
         return None

@@ -1,6 +1,6 @@
 """Sentences for the findings of a stereo pair; every number in them is in the findings.
 
-Conventions: as in `stereo`.
+Conventions: as in `polaritykit.jobs.pair.measure`.
 """
 
 import re

@@ -1,6 +1,6 @@
 """What the measurements of a stereo pair mean: wiring, filter, pad, material, and the words for them.
 
-Conventions: as in `stereo`.
+Conventions: as in `polaritykit.jobs.pair.measure`.
 """
 
 from dataclasses import replace
@@ -49,8 +49,16 @@ def judge(
         Names of a and b.
     spectra : Spectra
         Pooled over the take.
-    offset, octaves, bottom, history, tiles
-        As `stereo` measured them.
+    offset : SpectralOffset
+        Of b against a, from the whole take.
+    octaves : tuple of StereoOctave
+        As recorded and aligned.
+    bottom : StereoOctave or None
+        The band below, for the second route; None where a side is silent there.
+    history : CorrelationHistory
+    tiles : PhaseTiles
+        Phases of moments of one source.
+    settings : StereoSettings
     """
     mixed = _mixed_signs(tiles, offset, settings)
     turned = _turned_octaves(offset, octaves, settings)

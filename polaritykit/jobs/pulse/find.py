@@ -30,7 +30,19 @@ class Repeats:
 
 
 def find_repeats(recording: Recording, track: int, settings: PulseSettings) -> Repeats | None:
-    """Find the repeats in the window where they stand out most."""
+    """Find the repeats in the window where they stand out most.
+
+    Parameters
+    ----------
+    recording : Recording
+    track : int
+    settings : PulseSettings
+
+    Returns
+    -------
+    Repeats or None
+        None where the signal is not found.
+    """
     rate = recording.sample_rate_hz
     window = round(_WINDOW_S * rate)
     overlap = round((REPEATS + 1) * PERIOD_S * rate)

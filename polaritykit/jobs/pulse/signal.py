@@ -73,7 +73,17 @@ class PulseReading:
 
 
 def cannot_tell(name: str, reason: str, found_at_s: float | None = None) -> PulseReading:
-    """Return the reading of a channel that cannot be judged, with the reason."""
+    """Return the reading of a channel that cannot be judged, with the reason.
+
+    Parameters
+    ----------
+    name : str
+        Of the channel.
+    reason : str
+        A sentence.
+    found_at_s : float, optional
+        Where the signal was found, if it was.
+    """
     return PulseReading(
         name=name,
         polarity="cannot tell",

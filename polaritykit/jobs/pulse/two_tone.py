@@ -1,6 +1,6 @@
 """Polarity of a wire from the two tones of AES17, and when not to believe them.
 
-Conventions: as `pulse_reading`; the tones tell no latency.
+Conventions: as in `read`; the tones tell no latency.
 """
 
 import numpy as np
@@ -18,7 +18,16 @@ _WINDOW_S = 60.0
 
 
 def read_two_tone(recording: Recording, track: int, name: str, settings: PulseSettings) -> PulseReading:
-    """Compare the phase of the upper tone with twice that of the lower."""
+    """Compare the phase of the upper tone with twice that of the lower.
+
+    Parameters
+    ----------
+    recording : Recording
+    track : int
+    name : str
+        Of the channel.
+    settings : PulseSettings
+    """
     tones, share = _tone_frames(recording, track)
     present = share > settings.two_tone_share_least
     edges = np.flatnonzero(np.diff(np.concatenate([[0], present.astype(np.int8), [0]])))

@@ -6,6 +6,7 @@ import json
 import numpy as np
 import pytest
 import soundfile
+from made_report import correction, made_report, track
 
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.commands.apply import command
@@ -18,6 +19,7 @@ def fingerprint(folder, file):
     samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
     return {
         "file": file,
+        "file_base64": None,
         "size_bytes": (folder / file).stat().st_size,
         "sample_rate": rate,
         "channels": samples.shape[1],
@@ -43,25 +45,18 @@ def session(tmp_path):
         ("slow", "sub/slow.wav", 0),
     ]
     settings = {"kick": (True, 2.0), "oh.R": (True, 0.0), "slow": (False, 2.03)}
-    document = {
-        "schema_version": 1,
-        "session": {"name": "session", "folder": str(folder)},
-        "files": [fingerprint(folder, file) for file in ("kick.wav", "oh.flac", "sub/slow.wav")],
-        "tracks": [
-            *(
-                {"name": name, "file": file, "channel": channel, "faults": []}
-                for name, file, channel in tracks
-            ),
-            {"name": "broken", "file": "broken.wav", "channel": 0, "faults": ["unreadable"]},
+    document = made_report(
+        folder=str(folder),
+        files=[fingerprint(folder, file) for file in ("kick.wav", "oh.flac", "sub/slow.wav")],
+        tracks=[
+            *(track(name, file=file, channel=channel) for name, file, channel in tracks),
+            track("broken", faults=["unreadable"]),
         ],
-        "corrections": {
-            "anchor": "oh.L",
-            "tracks": [
-                {"name": name, "invert": invert, "delay_ms": delay}
-                for name, (invert, delay) in settings.items()
-            ],
-        },
-    }
+        anchor="oh.L",
+        corrections=[
+            correction(name, invert=invert, delay_ms=delay) for name, (invert, delay) in settings.items()
+        ],
+    )
     (tmp_path / "report").mkdir()
     (tmp_path / "report" / "report.json").write_text(json.dumps(document), encoding="utf-8")
     return folder
@@ -181,9 +176,9 @@ def test_bad_requests(tmp_path, session, monkeypatch, options, message):
     ("content", "message"),
     [
         ("{", "is not valid JSON"),
-        ("[]", "is no report of polaritykit check"),
-        ("{}", "lacks what apply needs"),
-        ('{"schema_version": 99}', "schema version 99, this program reads 1; run check again"),
+        ("[]", "it should be an object and is a list"),
+        ("{}", "schema_version is missing"),
+        ('{"schema_version": 99}', "schema version 99, this program reads 1; run polaritykit check again"),
     ],
 )
 def test_bad_reports(tmp_path, session, content, message):

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from polaritykit.jobs.apply.gains import GainKept, Measured, OctaveKept, kept_gains, kept_octaves
-from polaritykit.jobs.apply.measure_again import Left, Proof
-from polaritykit.jobs.apply.text import proof_text
+from polaritykit.jobs.apply.gains import Measured, OctaveGain, PairGain, octave_gains, pair_gains
+from polaritykit.jobs.apply.measure_again import MeasuredAgain, Remaining
+from polaritykit.jobs.apply.text import measured_again_text
 from polaritykit.spectra.pool import Spectra
 
 #: 0 to 2000 Hz in fine steps.
@@ -38,64 +38,68 @@ def level_db(offset_ms, sign, low=490.0, high=510.0):
 
 @pytest.mark.parametrize("offset_ms", [0.3, 1.7])
 @pytest.mark.parametrize("sign", [1, -1])
-def test_promise_and_result(offset_ms, sign):
+def test_predicted_and_measured(offset_ms, sign):
     """Delaying a by the offset and righting the polarity brings the two together: +3.01 dB."""
     applied = [
         {"name": "a", "invert": sign < 0, "delay_ms": offset_ms},
         {"name": "b", "invert": False, "delay_ms": 0.0},
     ]
     before, after = tracks(offset_ms=offset_ms, sign=sign), tracks(offset_ms=0.0, sign=1)
-    (gain,) = kept_gains(PAIRS, before, after, applied)
+    (gain,) = pair_gains(PAIRS, before, after, applied)
 
     expected = 10 * np.log10(2) - level_db(offset_ms, sign)
-    assert gain.promised_db == pytest.approx(expected, abs=0.01)
-    assert gain.had_db == pytest.approx(expected, abs=0.01)
+    assert gain.predicted_db == pytest.approx(expected, abs=0.01)
+    assert gain.measured_db == pytest.approx(expected, abs=0.01)
 
 
 def test_octaves_of_the_whole_sum():
     """The sum of all tracks changes as the closed form says, in the octave about 500 Hz."""
     before, after = tracks(offset_ms=0.9, sign=-1), tracks(offset_ms=0.0, sign=1)
     applied = [{"name": "a", "invert": True, "delay_ms": 0.9}]
-    octave = next(item for item in kept_octaves(before, after, applied) if item.centre_hz == 500.0)
+    octave = next(item for item in octave_gains(before, after, applied) if item.centre_hz == 500.0)
 
     expected = 10 * np.log10(2) - level_db(0.9, -1, 500 / 2**0.5, 500 * 2**0.5)
-    assert octave.promised_db == pytest.approx(expected, abs=0.01)
-    assert octave.had_db == pytest.approx(expected, abs=0.01)
+    assert octave.predicted_db == pytest.approx(expected, abs=0.01)
+    assert octave.measured_db == pytest.approx(expected, abs=0.01)
     with pytest.raises(ValueError, match="not the same"):
-        kept_octaves(before, Measured(names=("a", "c"), spectra=after.spectra), applied)
+        octave_gains(before, Measured(names=("a", "c"), spectra=after.spectra), applied)
 
 
-def test_a_promise_that_was_not_kept():
-    """Copies that were not corrected show no gain, whatever was promised."""
+def test_a_prediction_that_does_not_come_true():
+    """Copies that were not corrected show no gain, whatever was predicted."""
     before = tracks(offset_ms=0.0, sign=-1, coherence=0.9)
     applied = [{"name": "b", "invert": True, "delay_ms": 0.0}]
-    (gain,) = kept_gains(PAIRS, before, before, applied)
+    (gain,) = pair_gains(PAIRS, before, before, applied)
 
-    assert gain.promised_db == pytest.approx(10 * np.log10(1.9 / 0.1), abs=0.01)
-    assert gain.had_db == pytest.approx(0.0, abs=1e-9)
+    assert gain.predicted_db == pytest.approx(10 * np.log10(1.9 / 0.1), abs=0.01)
+    assert gain.measured_db == pytest.approx(0.0, abs=1e-9)
 
 
 def test_pairs_moved_together_are_left_out():
-    """A pair whose tracks got the same setting promises nothing (a linked pair, or nothing at all)."""
+    """A pair whose tracks got the same setting predicts nothing (a linked pair, or nothing at all)."""
     moved = [{"name": name, "invert": True, "delay_ms": 2.0} for name in ("a", "b")]
     pair = tracks(offset_ms=1.0, sign=1)
 
-    assert kept_gains(PAIRS, pair, pair, moved) == ()
-    assert kept_gains(PAIRS, pair, pair, []) == ()
+    assert pair_gains(PAIRS, pair, pair, moved) == ()
+    assert pair_gains(PAIRS, pair, pair, []) == ()
 
 
 def test_the_words():
     """The worst departure comes first, and what is left is never kept quiet."""
-    gain = GainKept(reference="a", other="b", home="a", band_hz=(490.0, 510.0), promised_db=12.8, had_db=0.0)
-    octave = OctaveKept(centre_hz=500.0, promised_db=2.0, had_db=1.9)
-    left = Left(name="b", invert=True, late_ms=0.5)
-    text = proof_text(Proof(gains=(gain,), octaves=(octave,), headline="", left=(left,)))
+    gain = PairGain(
+        reference="a", other="b", home="a", band_hz=(490.0, 510.0), predicted_db=12.8, measured_db=0.0
+    )
+    octave = OctaveGain(centre_hz=500.0, predicted_db=2.0, measured_db=1.9)
+    left = Remaining(name="b", invert=True, late_ms=0.5)
+    text = measured_again_text(
+        MeasuredAgain(gains=(gain,), octaves=(octave,), headline="", remaining=(left,))
+    )
 
     assert "worst 12.8 dB off" in text
     assert "promised +12.8 dB, had +0.0 dB" in text
     assert "500 Hz   +2.0 dB   +1.9 dB" in text
     assert "b: inverted, 0.50 ms late" in text
-    nothing = proof_text(Proof(gains=(), octaves=(), headline="", left=()))
+    nothing = measured_again_text(MeasuredAgain(gains=(), octaves=(), headline="", remaining=()))
     assert nothing == (
         "No pair was changed whose gain could be measured again.\nChecked again: nothing is left to correct."
     )

@@ -105,7 +105,7 @@ def test_isolation_within_one_db_of_the_contributions(seed, apart_m, flip):
 @pytest.mark.parametrize("seed", range(4))
 @pytest.mark.parametrize("goal", ["isolation", "fullness"])
 def test_no_advice_makes_the_goal_worse(seed, goal):
-    """Flip, leave or delay: by the separate contributions each advice gains, or loses nothing."""
+    """Flip, leave or delay: by the separate contributions each advice gains, or there is nothing to gain."""
     heard, recording = _session(seed, apart_m=0.3 + 0.3 * seed, flip=bool(seed % 2))
     found = analyse_bleed(recording, settings=BleedSettings(goal=goal))
 
@@ -118,6 +118,14 @@ def test_no_advice_makes_the_goal_worse(seed, goal):
         assert flipped > 0.0
     if found.recommended_invert is False:
         assert flipped < 0.0
+    if found.recommended_invert is None:
+        assert abs(flipped) < BleedSettings().min_gain_db
+    assert found.flipped.overall_gain_db == pytest.approx(flipped, abs=0.5)
+    if found.recommended_delay_ms is None:
+        # Of the polarity that is advised, 3 ms either way in steps of half a millisecond.
+        sign = -1.0 if found.recommended_invert else 1.0
+        delays = range(-3 * RATE // 1000, 3 * RATE // 1000 + 1, RATE // 2000)
+        assert max(truth(sign, delay) for delay in delays) - truth(sign) < BleedSettings().min_gain_db
     if found.recommended_delay_ms is not None:
         sign = -1.0 if found.recommended_invert else 1.0
         gained = truth(sign, round(found.recommended_delay_ms * RATE / 1000)) - truth(1.0)
@@ -187,6 +195,33 @@ def test_always_together_says_so():
     json.dumps(bleed_document(found), allow_nan=False)
     with pytest.raises(UsageError, match=r"from 7 to 9 s must lie within the take \(0 to 8 s\)"):
         analyse_bleed(recording, main_alone_s=[(7.0, 9.0)])
+
+
+def test_sources_that_never_stop_are_told_apart_by_their_levels():
+    """A leak 10 dB under, at once and upside down: a flip gains 20·log(1.32/0.68) = 5.7 dB of fullness."""
+    rng = np.random.default_rng(0)
+    n = 30 * RATE
+    voice, guitar = (
+        np.interp(np.arange(n) / RATE / 0.4, np.arange(80), 10 ** (rng.uniform(-25, 0, 80) / 20))
+        * rng.standard_normal(n)
+        for _ in range(2)
+    )
+    leak = 10 ** (-10 / 20)
+    tracks = {"voice": 0.05 * (voice + leak * guitar), "guitar": 0.05 * (guitar - leak * voice)}
+    recording = ArrayRecording({name: x.astype(np.float32) for name, x in tracks.items()}, RATE)
+    # Nothing this loud is found alone when the leak must be 30 dB down.
+    settings = BleedSettings(goal="fullness", min_gap_db=60.0)
+    found = analyse_bleed(recording, settings=settings)
+
+    assert found.together == "found"
+    assert found.recommended_invert is True
+    expected = 20 * np.log10((1 + leak) / (1 - leak))
+    assert found.flipped.overall_gain_db == pytest.approx(expected, abs=3 * found.flipped.overall_gain_std_db)
+    assert found.flipped.overall_gain_std_db < 0.5
+    document = bleed_document(found)
+    json.dumps(document, allow_nan=False)
+    assert document["sources_from"] == "levels"
+    assert "how their levels move" in found.remarks[0]
 
 
 @pytest.mark.parametrize("n_samples", [1, 1000, RATE])

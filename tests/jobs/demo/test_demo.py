@@ -165,7 +165,7 @@ def test_stopped_half_way(tmp_path, number):
     """
     script = (
         f"import os, shutil, sys\nsys.path.insert(0, {str(COMMITTED.parent)!r})\n"
-        "from polaritykit import cli, demo\n"
+        "from polaritykit import cli\nfrom polaritykit.jobs.demo import write as demo\n"
         "demo.SESSIONS = {'stereo_pair': demo.SESSIONS['stereo_pair']}\n"
         "encode, remove, calls = demo._write_flac, shutil.rmtree, []\n"
         "def encoded(*given):\n    calls.append(given)\n"

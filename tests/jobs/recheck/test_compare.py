@@ -4,9 +4,11 @@ import json
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 import polaritykit
-from polaritykit.base.errors import InputError
+from polaritykit.base.errors import InputError, UsageError
+from polaritykit.commands.recheck import command
 from polaritykit.jobs.check.document import build_document
 from polaritykit.jobs.recheck.compare import compare
 from polaritykit.jobs.recheck.words import sentences
@@ -86,3 +88,35 @@ def test_strangers_are_refused(before):
 
     with pytest.raises(InputError, match="in common"):
         compare(before, other)
+
+
+def test_a_report_folder_of_the_differences(before, tmp_path):
+    """`--out` writes the same document as `--json` prints, and a page that names the track; inputs stay."""
+    tracks = take(2)
+    tracks["side"] = -tracks["side"]
+    for name, document in (("old", before), ("new", report(tracks))):
+        (tmp_path / f"{name}.json").write_text(json.dumps(document), encoding="utf-8")
+    inputs = [str(tmp_path / "old.json"), str(tmp_path / "new.json")]
+    out = tmp_path / "out"
+    done = CliRunner().invoke(command, [*inputs, "--out", str(out), "--json"], catch_exceptions=False)
+
+    document = json.loads((out / "report.json").read_text(encoding="utf-8"))
+    assert document == json.loads(done.output)
+    assert [track["name"] for track in document["tracks"] if track["turned"]] == ["side"]
+    assert "side has turned" in (out / "report.html").read_text(encoding="utf-8")
+    with pytest.raises(UsageError, match="--overwrite"):
+        CliRunner().invoke(command, [*inputs, "--out", str(out)], catch_exceptions=False)
+    CliRunner().invoke(command, [*inputs, "--out", str(out), "--overwrite"], catch_exceptions=False)
+    with pytest.raises(UsageError):
+        CliRunner().invoke(command, [*inputs, "--out", inputs[0], "--overwrite"], catch_exceptions=False)
+    assert json.loads((tmp_path / "old.json").read_text(encoding="utf-8")) == before
+
+
+def test_exit_code_of_a_change(before, tmp_path):
+    """3 with `--fail-on-change` when anything changed; 0 when nothing did."""
+    place = tmp_path / "old.json"
+    place.write_text(json.dumps(before), encoding="utf-8")
+    run = CliRunner().invoke(command, [str(place), str(place), "--fail-on-change"], standalone_mode=False)
+
+    assert run.return_value == 0
+    assert "Nothing changed" in run.output

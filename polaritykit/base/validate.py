@@ -1,0 +1,174 @@
+"""Documents held against their models: the one way a document is written, and the one way it is read.
+
+A job's `schema` holds its document as frozen dataclasses; msgspec holds the JSON against them.
+
+Conventions: strict in both directions (no text for a number, no field missing); a field that is not in the
+model is passed over when read, so that newer reports stay readable, and a fault of the program when written.
+"""
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from polaritykit.base.errors import InputError
+from polaritykit.base.types import Json
+
+#: Of every document; raised when a field changes meaning.  1: first version.
+SCHEMA_VERSION = 1
+
+
+@dataclass(frozen=True, kw_only=True)
+class Program:
+    """What wrote a document."""
+
+    name: str
+    version: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackFile:
+    """One track of a smaller job and where it lies."""
+
+    name: str
+    file: str
+    file_base64: str | None = None
+    channel: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Version:
+    schema_version: int
+
+
+def written(document: Mapping[str, Any], model: type) -> Json:
+    """Return a document as JSON holds it, once it is exactly what its model says.
+
+    Parameters
+    ----------
+    document : mapping
+        Tuples and numpy numbers may be in it.
+    model : type
+        Frozen dataclass of the document.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite, or document and model differ: a fault of the program.
+    """
+    import msgspec
+
+    safe: Json = json_safe(document)
+    try:
+        again = _plain(msgspec.convert(safe, model))
+    except msgspec.ValidationError as error:
+        raise ValueError(f"{model.__name__}: {_sentence(str(error))}") from error
+    if again != safe:
+        raise ValueError(f"{model.__name__} and its document differ at {_difference(safe, again)}")
+    return safe
+
+
+def read(content: bytes, model: type, *, name: str, advice: str) -> Json:
+    """Read a document.
+
+    Parameters
+    ----------
+    content : bytes
+        JSON in UTF-8, with or without a byte order mark.
+    model : type
+        Frozen dataclass of the document.
+    name : str
+        What to call it in a message.
+    advice : str
+        What to do when it cannot be read, as the end of a sentence.
+
+    Returns
+    -------
+    dict
+        All fields of the model; those that earlier versions did not write have their defaults.
+
+    Raises
+    ------
+    InputError
+        It is not JSON, of another schema version, or a field is missing or of another kind.
+    """
+    import msgspec
+
+    content = content.removeprefix(b"\xef\xbb\xbf")
+    try:
+        version = msgspec.json.decode(content, type=_Version).schema_version
+        if version != SCHEMA_VERSION:
+            raise InputError(
+                f"{name} has schema version {version}, this program reads {SCHEMA_VERSION}; {advice}."
+            )
+        return _plain(msgspec.json.decode(content, type=model))
+    except msgspec.ValidationError as error:
+        raise InputError(f"{name} is not what is wanted: {_sentence(str(error))}; {advice}.") from error
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"{name} is not valid JSON; {advice}.") from error
+
+
+def json_safe(value: Any) -> Any:
+    """Copy with tuples as lists and numpy numbers as Python's; a number that is not finite is a fault."""
+    if isinstance(value, Mapping):
+        return {str(key): json_safe(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [json_safe(item) for item in value]
+    if isinstance(value, bool) or value is None or isinstance(value, str | int):
+        return value
+    if hasattr(value, "item"):
+        return json_safe(value.item())
+    number = float(value)
+    if not math.isfinite(number):
+        raise ValueError(f"a number that is not finite ({number}) was about to enter a document")
+    return number
+
+
+def _plain(found: Any) -> Json:
+    plain: Json = json_safe(asdict(found))
+    return plain
+
+
+#: Kinds as msgspec names them -> words.
+_KINDS = {
+    "float": "a number",
+    "int": "a whole number",
+    "str": "text",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "an object",
+    "null": "null",
+}
+
+
+def _sentence(message: str) -> str:
+    """Say in words which field is wrong, and how; msgspec tells it in text only."""
+    text, _, where = message.partition(" - at ")
+    place = re.sub(r"[`$]|`key` in ", "", where).lstrip(".")
+    lacks = re.fullmatch(r"Object missing required field `(\w+)`", text)
+    if lacks:
+        return f"{place + '.' if place else ''}{lacks[1]} is missing"
+    wrong = re.fullmatch(r"Expected `([^`]+)`(?: of length (\d+))?, got (?:`([^`]+)`|(\d+))", text)
+    if wrong:
+        wanted = " or ".join(_KINDS.get(kind, kind) for kind in wrong[1].split(" | "))
+        length = f" of {wrong[2]}" if wrong[2] else ""
+        given = _KINDS.get(wrong[3], wrong[3]) if wrong[3] else f"one of {wrong[4]}"
+        return f"{place or 'it'} should be {wanted}{length} and is {given}"
+    value = re.fullmatch(r"Invalid enum value (.+)", text)
+    return f"{place} is {value[1]}, which is no word of it" if value else f"{place or 'it'}: {text}"
+
+
+def _difference(written_: Any, known: Any, place: str = "") -> str:
+    """Return the first place where two plain values differ."""
+    if isinstance(written_, dict) and isinstance(known, dict):
+        for key in [*written_, *known]:
+            if key not in written_ or key not in known:
+                return f"{place}.{key}".lstrip(".")
+            if written_[key] != known[key]:
+                return _difference(written_[key], known[key], f"{place}.{key}")
+    if isinstance(written_, list) and isinstance(known, list):
+        for number, (one, other) in enumerate(zip(written_, known, strict=False)):
+            if one != other:
+                return _difference(one, other, f"{place}[{number}]")
+    return place.lstrip(".")

@@ -1,0 +1,85 @@
+"""Pairs in sustained sound over the take to the tracks that changed: another clock, a move, a switch.
+
+Tracks whose pairs are at rest move together; what changed against the largest such group is told.
+
+Conventions: as in `polaritykit.changes.motion`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from polaritykit.changes.frame_lags import PairCourse
+from polaritykit.changes.motion import Motion, Step
+from polaritykit.changes.settings import ChangeSettings
+
+
+def frame_motions(
+    courses: Sequence[PairCourse], n_tracks: int, duration_s: float, settings: ChangeSettings
+) -> tuple[Motion, ...]:
+    """Find the tracks that changed from the courses of all pairs of sustained sound.
+
+    Tracks whose pairs are at rest move together; a pair that changed counts only between two such groups.
+
+    Parameters
+    ----------
+    courses : sequence of PairCourse
+    n_tracks : int
+    duration_s : float
+        Length of the take.
+    settings : ChangeSettings
+
+    Returns
+    -------
+    tuple of Motion
+        Of the tracks that changed; empty where none did.
+    """
+    moved = [course for course in courses if course.verdict in ("drift", "step")]
+    if not moved:
+        return ()
+    group = list(range(n_tracks))
+    for course in courses:
+        if course.verdict == "rest" and group[course.a] != group[course.b]:
+            old, new = group[course.b], group[course.a]
+            group = [new if label == old else label for label in group]
+    across = [course for course in moved if group[course.a] != group[course.b]]
+    followed = {track for course in courses if course.verdict != "unknown" for track in (course.a, course.b)}
+    # The largest group stays, the first in a tie; what is linked to it by a change moved against it.
+    sizes = {label: sum(group[track] == label for track in followed) for label in group}
+    stays = max(dict.fromkeys(group), key=lambda label: sizes[label])
+    motions = []
+    for label in dict.fromkeys(group):
+        links = [_turned(course) if group[course.a] == label else course for course in across]
+        links = [course for course in links if group[course.b] == label and group[course.a] == stays]
+        motion = _group_motion(links, duration_s, settings) if label != stays else None
+        if motion is not None:
+            motions += [replace(motion, track=track) for track in range(n_tracks) if group[track] == label]
+    return tuple(motions)
+
+
+def _turned(course: PairCourse) -> PairCourse:
+    """Return the same pair the other way round."""
+    return replace(course, a=course.b, b=course.a, rate=-course.rate, jump_s=-course.jump_s)
+
+
+def _group_motion(links: Sequence[PairCourse], duration_s: float, settings: ChangeSettings) -> Motion | None:
+    """Return what most links of a group to the tracks that stayed say; None where they do not agree."""
+    drifts = [link for link in links if link.verdict == "drift"]
+    steps = [link for link in links if link.verdict == "step"]
+    if drifts and len(drifts) >= len(steps):
+        best = min(drifts, key=lambda link: link.rate_std)
+        return Motion(track=-1, rate=best.rate, rate_std=best.rate_std, duration_s=duration_s)
+    if not steps:
+        return None
+    time_s = float(np.median([step.time_s for step in steps]))
+    near = [step for step in steps if abs(step.time_s - time_s) <= settings.together_s]
+    flip = 2 * sum(step.flip for step in near) > len(near)
+    jumps = [step.jump_s for step in near if step.flip == flip]
+    if 2 * len(near) <= len(steps) or not jumps:
+        return None
+    return Motion(
+        track=-1,
+        steps=(Step(time_s=time_s, jump_s=float(np.median(jumps)), flip=flip),),
+        duration_s=duration_s,
+    )

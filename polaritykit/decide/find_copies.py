@@ -1,0 +1,147 @@
+"""Tracks of one recording found: exact, late, filtered or turned-over copies of one another.
+
+A copy carries its original's noise as well as its sound: once brought together the two are coherent at every
+frequency that holds anything.  Two microphones never are: their own noise and the room part them.
+
+Conventions: ``late_s`` positive where the copy is late.
+"""
+
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Complexes, Floats, Recording
+from polaritykit.decide.scene import Copy
+
+#: Copies are looked for up to this late or early: a printed slap echo, not a loop of the same bar.
+WITHIN_S = 0.1
+#: Sound compared, at the loudest moment of one of the two, and the frames its coherence is taken over.
+_SAMPLES, _FRAME = 1 << 16, 1 << 11
+#: Copies rise and fall together, give or take a frame.
+_ALIKE_OVER_TIME = 0.6
+#: Magnitude-squared coherence of a copy: nowhere less than the first, in nearly all bins above the second (an
+#: independent noise 20 dB down in either leaves 0.98).
+_MEDIAN, _TENTH = 0.995, 0.95
+#: Bins within this of each track's strongest one hold anything.
+_RANGE_DB = 50.0
+#: Spread of a copy's gain over frequency that tells a filter, dB.
+_FILTERED_DB = 1.0
+#: Less than this part of a sample is none.
+_ROUNDING = 0.01
+
+
+def find_copies(
+    recording: Recording,
+    activity_db: Floats,
+    usable: NDArray[np.bool_],
+    *,
+    anchor: int | None = None,
+    frame_samples: int,
+) -> tuple[Copy, ...]:
+    """Find the tracks that are copies of another track.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read at loud moments.
+    activity_db : ndarray, shape (n_frames, n_tracks)
+        Level of each track in consecutive frames.
+    usable : ndarray of bool
+        Tracks that are not silent.
+    anchor : int, optional
+        Of a copy and its original the anchor is the original, else the one that sounds first.
+    frame_samples : int
+        Length of the frames of `activity_db`.
+
+    Returns
+    -------
+    tuple of Copy
+        One per copy; its original is none.
+    """
+    found: dict[int, Copy] = {}
+    if len(activity_db) < 2:
+        return ()
+    steady = activity_db - activity_db.mean(axis=0)
+    size = np.sqrt(np.sum(steady**2, axis=0))
+    for a, b in combinations(np.flatnonzero(usable).tolist(), 2):
+        alike = max(float(steady[:, a] @ np.roll(steady[:, b], k)) for k in (-1, 0, 1))
+        if a in found or b in found or alike < _ALIKE_OVER_TIME * size[a] * size[b]:
+            continue
+        at = int(np.argmax(activity_db[:, a] + activity_db[:, b])) * frame_samples
+        copy = _compared(recording, a, b, at)
+        if copy is not None:
+            copy = _turned(copy) if anchor == b or (anchor != a and copy.late_s < 0.0) else copy
+            found[copy.track] = copy
+    return tuple(copy for copy in found.values() if copy.original not in found)
+
+
+def _turned(copy: Copy) -> Copy:
+    """Tell the same of the other track."""
+    return Copy(
+        track=copy.original,
+        original=copy.track,
+        late_s=-copy.late_s,
+        inverted=copy.inverted,
+        filtered=copy.filtered,
+    )
+
+
+def _compared(recording: Recording, a: int, b: int, at: int) -> Copy | None:
+    """Hold two tracks against one another around one moment."""
+    rate = recording.sample_rate_hz
+    within = round(WITHIN_S * rate)
+    n = min(_SAMPLES, recording.n_samples)
+    start = int(np.clip(at - n // 4, 0, max(0, recording.n_samples - n)))
+    one = recording.read(start, start + n, (a,))[0].astype(np.float64)
+    two = recording.read(start - within, start + n + within, (b,))[0].astype(np.float64)
+    lag, sign = _lag(one, two, within)
+    cross, power_a, power_b = _spectra(one, two[within + lag : within + lag + n])
+    top = 10.0 ** (-_RANGE_DB / 10.0)
+    frequency = np.arange(len(cross)) * rate / _FRAME
+    held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
+    if held.sum() < _FRAME // 64:
+        return None
+    coherence = np.abs(cross[held]) ** 2 / (power_a[held] * power_b[held])
+    if np.median(coherence) < _MEDIAN or np.percentile(coherence, 10.0) < _TENTH:
+        return None
+    gain_db = 10.0 * np.log10(power_b[held] / power_a[held])
+    low, high = np.percentile(gain_db, [5.0, 95.0])
+    filtered = bool(high - low > _FILTERED_DB)
+    more = 0.0 if filtered else _fraction(sign * cross[held], frequency[held] / rate)
+    late = lag + more if abs(lag + more) >= _ROUNDING else 0.0
+    return Copy(track=b, original=a, late_s=late / rate, inverted=bool(sign < 0), filtered=filtered)
+
+
+def _lag(one: Floats, two: Floats, within: int) -> tuple[int, float]:
+    """Whole samples by which the second is late, and its sign, by the peak of the phase transform."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    n = next_fast_len(len(one) + len(two), real=True)
+    cross = np.conj(rfft(one, n)) * rfft(two, n)
+    size = np.abs(cross)
+    curve = irfft(cross / np.maximum(size, 1e-6 * size.max() + 1e-30), n)[: 2 * within + 1]
+    peak = int(np.argmax(np.abs(curve)))
+    return peak - within, float(np.sign(curve[peak])) or 1.0
+
+
+def _spectra(one: Floats, two: Floats) -> tuple[Complexes, Floats, Floats]:
+    """Cross- and power spectra over Hann frames, half overlapped."""
+    from scipy.fft import rfft
+    from scipy.signal import get_window
+
+    n = len(one) - len(one) % _FRAME
+    starts = np.arange(0, max(n - _FRAME, 0) + 1, _FRAME // 2)
+    taken = starts[:, None] + np.arange(_FRAME)
+    window = get_window("hann", _FRAME)
+    first, second = (rfft(np.pad(x, (0, _FRAME))[taken] * window, axis=1) for x in (one, two))
+    cross = np.asarray(np.sum(np.conj(first) * second, axis=0), np.complex128)
+    return cross, np.sum(np.abs(first) ** 2, axis=0), np.sum(np.abs(second) ** 2, axis=0)
+
+
+def _fraction(cross: Complexes, turns: Floats) -> float:
+    """Part of a sample that is left: the slope of the phase, weighted by its size (least squares)."""
+    near = turns <= 0.25
+    weight = np.abs(cross[near]) * turns[near]
+    total = float(np.sum(weight * turns[near]))
+    return -float(np.sum(weight * np.angle(cross[near]))) / (2.0 * np.pi * total) if total > 0.0 else 0.0

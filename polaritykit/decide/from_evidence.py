@@ -1,0 +1,160 @@
+"""Evidence of an analysis to the scene that settings are decided on.
+
+Conventions: as in `scene`; a recording is read around the strokes and frames that evidence names.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.octaves import octave_bins
+from polaritykit.base.types import Floats, Recording
+from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.own_octave import timed_by_octave
+from polaritykit.decide.ownership import own_sources
+from polaritykit.decide.scene import Copy, Scene, Sound
+from polaritykit.decide.source_sums import (
+    ALL_HZ,
+    GatedSpectra,
+    struck_spectra,
+    sustained_spectra,
+)
+from polaritykit.evidence.source import SourceEvidence
+from polaritykit.spectra.pool import Spectra
+
+#: An arrival counts when it is known this well: a tenth of the period of the lowest octave in which bleed
+#: combs.
+SHARP_S = 0.3e-3
+#: Frames of sustained sound that go into a source's spectra.
+MOST_FRAMES = 48
+
+
+def scene_of(
+    recording: Recording,
+    evidence: tuple[SourceEvidence, ...],
+    pairs: Mapping[tuple[int, int], Conclusion],
+    spectra: Spectra,
+    *,
+    signs: Floats,
+    sign_known: NDArray[np.bool_],
+    usable: NDArray[np.bool_],
+    linked: tuple[tuple[int, int], ...],
+    anchor: int | None,
+    frame_samples: int,
+    copies: tuple[Copy, ...] = (),
+) -> Scene:
+    """Gather what the decision on shifts needs.
+
+    Parameters
+    ----------
+    recording : Recording
+    evidence : tuple of SourceEvidence
+    pairs : mapping of (a, b), a < b, to Conclusion
+    spectra : Spectra
+        Of the whole take.
+    signs : ndarray, shape (n_tracks,)
+        −1 flips a track.
+    sign_known, usable : ndarray of bool, shape (n_tracks,)
+    linked : pairs of tracks
+    anchor : int or None
+    frame_samples : int
+        Length of the frames of sustained sound.
+    copies : tuple of Copy
+
+    Returns
+    -------
+    Scene
+    """
+    n = len(signs)
+    related = np.array([_related(pairs, track, anchor) for track in range(n)], dtype=bool)
+    power = spectra.power.sum(axis=1)
+    gains = np.divide(1.0, np.sqrt(power), out=np.zeros(n), where=power > 0.0)
+    sounds = tuple(
+        Sound(
+            home=item.home,
+            arrival_s=_arrivals(item),
+            level_db=item.level_db,
+            spectra=_gated(recording, item, frame_samples),
+        )
+        for item in evidence
+        if len(item.at_samples)
+    )
+    own, alike = own_sources(
+        np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),
+        [sound.home for sound in sounds],
+        gains,
+        related & usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
+    )
+    guests = alike | [own[t] >= 0 and not _sounds_like(sounds[own[t]], t, spectra) for t in range(n)]
+    own = np.where(guests, -1, own)
+    room = alike & _behind(sounds, anchor)
+    anchors = tuple(t for t in _with_partner(anchor, linked) if sign_known[t])
+    homely = [t for t in range(n) if own[t] >= 0 and sounds[own[t]].home == t and sign_known[t]]
+    for track in homely:
+        known = np.isfinite(sounds[own[track]].arrival_s)
+        if track in _with_partner(anchor, linked) or (known[track] and known[list(anchors)].any()):
+            continue
+        found = timed_by_octave(sounds[own[track]], track, anchors, signs)
+        if found is not None:
+            own[track] = len(sounds)
+            sounds = (*sounds, found)
+    return Scene(
+        signs=signs,
+        sign_known=sign_known,
+        related=related,
+        usable=usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
+        room=room,
+        linked=linked,
+        anchor=anchor,
+        sounds=sounds,
+        own=own,
+        gains=gains,
+        copies=copies,
+        sample_rate_hz=recording.sample_rate_hz,
+    )
+
+
+def _with_partner(anchor: int | None, linked: tuple[tuple[int, int], ...]) -> tuple[int, ...]:
+    if anchor is None:
+        return ()
+    return next((pair for pair in linked if anchor in pair), (anchor,))
+
+
+def _related(pairs: Mapping[tuple[int, int], Conclusion], track: int, anchor: int | None) -> bool:
+    if anchor is None:
+        return False
+    return track == anchor or pairs[min(track, anchor), max(track, anchor)].related
+
+
+def _behind(sounds: tuple[Sound, ...], anchor: int | None) -> NDArray[np.bool_]:
+    """Tell the tracks that hear most sources later than the anchor does, as a mic in the room."""
+    if anchor is None or not sounds:
+        return np.zeros(1, dtype=bool)
+    late = np.array([sound.arrival_s - sound.arrival_s[anchor] for sound in sounds])
+    known = np.isfinite(late)
+    return np.asarray((late > 0.0).sum(axis=0) * 2 > known.sum(axis=0))
+
+
+def _arrivals(item: SourceEvidence) -> Floats:
+    """Arrivals of one source, against the track whose offsets are known to most others."""
+    counts = item.known.sum(axis=1)
+    # The home track where it serves as well as any.
+    reference = item.home if counts[item.home] else int(np.argmax(counts))
+    known = item.known[reference] & (item.std_s[reference] <= SHARP_S)
+    known = known | (np.arange(len(known)) == reference)
+    return np.where(known, item.offset_s[reference], np.nan)
+
+
+def _gated(recording: Recording, item: SourceEvidence, frame_samples: int) -> GatedSpectra:
+    if item.kind == "hits":
+        return struck_spectra(recording, item.at_samples)
+    step = max(1, -(-len(item.at_samples) // MOST_FRAMES))
+    return sustained_spectra(recording, item.at_samples[::step], frame_samples)
+
+
+def _sounds_like(sound: Sound, track: int, spectra: Spectra) -> bool:
+    """Whether a source lies within an octave of where most of the track's energy is: else it is a guest."""
+    held = [spectra.power[track, octave_bins(spectra.frequency_hz, c)].sum() for c in ALL_HZ]
+    its = sound.spectra.octave_power[:, track]
+    return abs(int(np.argmax(held)) - int(np.argmax(its))) <= 1

@@ -1,0 +1,190 @@
+"""What the whole take says of pairs of which neither hits nor frames tell anything.
+
+Conventions: as in `polaritykit.evidence.source`.
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.evidence.source import SourceEvidence
+from polaritykit.sustained.frames import explained_db
+from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
+from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.sustained.whole_take import Shared, plain_sign, read_take, shared
+
+
+def take_evidence(
+    recording: Recording,
+    levels_db: Floats,
+    open_pairs: NDArray[np.bool_],
+    *,
+    settings: ContinuousSettings,
+    edge_cap: float,
+) -> tuple[SourceEvidence, ...]:
+    """Test the pairs that are still open over the whole take.
+
+    Parameters
+    ----------
+    recording : Recording
+    levels_db : ndarray, shape (n_frames, n_tracks)
+        From `polaritykit.sustained.frames.ActivityMeter`.
+    open_pairs : ndarray of bool, shape (n_tracks, n_tracks)
+        Above the diagonal, those to test.
+    settings : ContinuousSettings
+    edge_cap : float
+        Most that one pair's evidence can say, log-odds.
+
+    Returns
+    -------
+    tuple of SourceEvidence
+        One for each pair that shares sound.
+    """
+    pairs = [(int(a), int(b)) for a, b in np.argwhere(np.triu(open_pairs, 1))]
+    take = read_take(recording, settings) if pairs and len(levels_db) else None
+    if take is None:
+        return ()
+    found = []
+    for a, b in pairs:
+        test = shared(take, a, b)
+        if not test.related:
+            continue
+        delay = _sharpened(recording, (a, b), test, take.fft_size, settings)
+        if delay is not None:
+            size = _log_odds(test, settings, edge_cap)
+            found.append(_evidence(levels_db, (a, b), sign=test.sign, size=size, found=delay))
+    return tuple(found)
+
+
+def moving_sources(
+    recording: Recording,
+    evidence: Sequence[SourceEvidence],
+    *,
+    settings: ContinuousSettings,
+    edge_cap: float,
+) -> tuple[SourceEvidence, ...]:
+    """Let the plain phase transform speak for pairs of sustained sound whose sign is not sure.
+
+    Returns
+    -------
+    tuple of SourceEvidence
+        The same, in the same order.
+    """
+    said = np.sum([item.log_odds for item in evidence], axis=0) if evidence else np.zeros((0, 0))
+    result = list(evidence)
+    take = None
+    for number, item in enumerate(evidence):
+        if item.kind != "continuous":
+            continue
+        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < edge_cap)):
+            take = take or read_take(recording, settings)
+            if take is None:
+                return tuple(evidence)
+            sign, rival = plain_sign(
+                take, item.home, int(other), offset_s=float(item.offset_s[item.home, other])
+            )
+            size = float(np.clip(settings.rival_slope * (settings.max_rival - rival), 0.0, edge_cap))
+            odds = result[number].log_odds.copy()
+            own = float(odds[item.home, other])
+            if sign * float(said[item.home, other]) < 0.0 or size <= abs(own):
+                continue
+            odds[item.home, other] = odds[other, item.home] = sign * size
+            said[item.home, other] = said[other, item.home] = said[item.home, other] + sign * size - own
+            result[number] = replace(result[number], log_odds=read_only(odds))
+    return tuple(result)
+
+
+def _sharpened(
+    recording: Recording, pair: tuple[int, int], test: Shared, size: int, settings: ContinuousSettings
+) -> tuple[JointDelay, float] | None:
+    """Delay over all of the audio, and the power of the second track that the first explains, dB.
+
+    None where the phase has no line at the peak, or where what they share came by wire: no delay, and faint.
+    """
+    rate = recording.sample_rate_hz
+    whole = round(test.lag_s * rate)
+    windows = take_windows(recording, pair, whole, size, settings.most_take_windows)
+    delay = joint_delay(
+        *windows,
+        whole,
+        offset_s=test.lag_s,
+        sign=test.sign,
+        sample_rate_hz=rate,
+        lobes_s=settings.lobes_ms * 1e-3,
+    )
+    if delay is None or not delay.same_lobe:
+        return None
+    share_db = explained_db(*windows, delay.offset_s - whole / rate, rate)
+    doubt = min(2.0 * delay.std_s * rate, settings.crosstalk_doubt_samples)
+    at_once = abs(delay.offset_s) * rate <= settings.crosstalk_within_samples + doubt
+    return None if at_once and share_db <= settings.crosstalk_below_db else (delay, share_db)
+
+
+def _evidence(
+    levels_db: Floats, pair: tuple[int, int], *, sign: int, size: float, found: tuple[JointDelay, float]
+) -> SourceEvidence:
+    delay, share_db = found
+    a, b = pair
+    n = levels_db.shape[1]
+    offset, std, odds = np.zeros((n, n)), np.zeros((n, n)), np.zeros((n, n))
+    known = np.zeros((n, n), dtype=bool)
+    known[a, b] = known[b, a] = True
+    offset[a, b], offset[b, a] = delay.offset_s, -delay.offset_s
+    std[a, b] = std[b, a] = delay.std_s
+    odds[a, b] = odds[b, a] = sign * size
+    obstacle = [""] * n
+    if size == 0.0:
+        obstacle[b] = "narrow"
+    level = levels_db.mean(axis=0)
+    home, other = (a, b) if delay.offset_s >= 0 else (b, a)
+    level[other] += min(0.0, share_db)
+    return SourceEvidence(
+        kind="continuous",
+        home=home,
+        n_used=len(levels_db),
+        n_found=len(levels_db),
+        at_samples=np.zeros(0, dtype=np.int64),
+        offset_s=read_only(offset),
+        std_s=read_only(std),
+        known=known,
+        log_odds=read_only(odds),
+        level_db=read_only(level),
+        obstacle=tuple(obstacle),
+    )
+
+
+def _log_odds(test: Shared, settings: ContinuousSettings, edge_cap: float) -> float:
+    """Log-odds of the sign: the opposite lobe may be the true one by its shape, or by noise.
+
+    Two lobes of heights J and rJ in the same noise σ change places with the probability
+    Q(J/σ·sqrt((1-r)/2)), for their noises correlate by r.
+    """
+    from scipy.special import erfc
+
+    by_shape = settings.rival_slope * (settings.max_rival - test.rival)
+    wrong = 0.5 * float(erfc(test.height * math.sqrt(max(0.0, 1.0 - test.rival)) / 2.0))
+    by_noise = math.log((1.0 - wrong) / max(wrong, 1e-12))
+    return float(np.clip(min(by_shape, by_noise), 0.0, edge_cap))
+
+
+def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool], least: float) -> NDArray[np.bool_]:
+    """Pairs of usable tracks of which no source tells an offset, nor a sign with these log-odds.
+
+    What is only hum, or came by wire, has been told and is not open.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_tracks, n_tracks)
+    """
+    n = len(usable)
+    still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
+    for item in evidence:
+        still &= ~item.known & (np.abs(item.log_odds) < least)
+        told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
+        if item.kind == "continuous":
+            still[item.home, told] = still[told, item.home] = False
+    return still

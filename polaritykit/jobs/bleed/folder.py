@@ -1,0 +1,70 @@
+"""Document of a leaky mic to its report folder: JSON, page, figures and the sums to hear.
+
+Conventions: the folder appears whole or not at all; nothing is measured here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.base.types import Json, Recording
+from polaritykit.base.whole_files import output_folder
+from polaritykit.jobs.bleed.findings import BleedFindings
+from polaritykit.jobs.bleed.view import bleed_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.view import Sound
+
+
+def write_bleed(
+    folder: Path,
+    document: Json,
+    *,
+    inputs: Sequence[Path],
+    overwrite: bool,
+    sums: tuple[Recording, BleedFindings] | None = None,
+    plots: str | None = None,
+) -> None:
+    """Write the report folder of a leaky mic.
+
+    Parameters
+    ----------
+    folder : Path
+    document : dict
+    inputs : sequence of Path
+        Files and folders that must not be written to.
+    overwrite : bool
+        Replace an earlier report.
+    sums : (Recording, BleedFindings), optional
+        Write the sum of every option that was judged too.
+    plots : {"png", "svg", "pdf"}, optional
+        Write the charts as figures too.
+
+    Raises
+    ------
+    UsageError
+        The folder may not be written.
+    """
+    with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
+        view = bleed_view(document)
+        if sums is not None:
+            view = replace(view, sounds=_write_sums(place, *sums))
+        fill_job(place, document, view, plots=plots)
+
+
+def _write_sums(place: Path, recording: Recording, found: BleedFindings) -> tuple[Sound, ...]:
+    """Write the sums at half level, so that none clips."""
+    sounds = []
+    options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
+    if found.delayed is not None:
+        options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
+    for name, (invert, delay_ms) in options.items():
+        samples = round(delay_ms * recording.sample_rate_hz / 1000.0)
+        write_sum(
+            place / f"sum_{name}.wav",
+            recording,
+            weights=(0.5, -0.5 if invert else 0.5),
+            delays=(max(0, -samples), max(0, samples)),
+        )
+        sounds.append(Sound(file=f"sum_{name}.wav", caption=f"Sum {name.replace('_', ' ')}"))
+    return tuple(sounds)

@@ -1,0 +1,91 @@
+"""The document of `bleed`."""
+
+from dataclasses import dataclass
+from typing import Literal
+
+from polaritykit.pages.head import JobDocument
+
+#: One value per option that was judged; gains have none for ``as_recorded``.
+PerOption = dict[Literal["as_recorded", "flipped", "delayed"], float | None]
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Passages:
+    """Where one source is alone, seconds."""
+
+    main_alone_s: tuple[Span, ...]
+    leaky_alone_s: tuple[Span, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class LeakDelays:
+    """How late each source reaches the other mic, ms."""
+
+    main_source_in_leaky_mic: float | None
+    leaky_source_in_main_mic: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Levels:
+    """Level of each source in the sum."""
+
+    main: PerOption
+    leaky: PerOption
+
+
+@dataclass(frozen=True, kw_only=True)
+class Overall:
+    """All octaves together."""
+
+    weighting: Literal["A"]
+    isolation_db: PerOption
+    isolation_std_db: PerOption
+    gain_db: PerOption
+    gain_std_db: PerOption
+    level_db: Levels
+
+
+@dataclass(frozen=True, kw_only=True)
+class Band:
+    """One octave."""
+
+    centre_hz: float
+    reliable: bool
+    useful: bool
+    isolation_db: PerOption
+    isolation_std_db: PerOption
+    gain_db: PerOption
+    gain_std_db: PerOption
+    level_db: Levels
+    main_level_in_main_mic_db: float | None
+    isolation_in_main_mic_db: float | None
+    isolation_in_leaky_mic_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bleed:
+    """What was found."""
+
+    main: str
+    leaky: str
+    goal: Literal["isolation", "fullness"]
+    recommended_invert: bool | None
+    #: Of the leaky mic; negative delays the main one.
+    recommended_delay_ms: float | None
+    reason: str
+    #: How the sources were told apart: one of them alone, or levels that move; None where they were not.
+    sources_from: Literal["passages", "levels"] | None
+    passages: Passages
+    leak_ms: LeakDelays
+    overall: Overall | None
+    bands: tuple[Band, ...]
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class BleedDocument(JobDocument):
+    """Document of `bleed`."""
+
+    command: Literal["bleed"]
+    bleed: Bleed

@@ -1,0 +1,217 @@
+"""The document of a check (`report.json`).
+
+Conventions: parts that are told as they were found are the findings' own records; what is stored otherwise
+has a record here.  Fields that version 0.1.0 did not write have a default.
+"""
+
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from polaritykit.base.types import Polarity
+from polaritykit.base.validate import Program
+from polaritykit.changes.motion import Change
+from polaritykit.decide.findings import (
+    Advice,
+    Corrections,
+    Kind,
+    OffsetKind,
+    PadStep,
+    PairSource,
+    Relation,
+    ServedSource,
+    SourceFinding,
+    SumPeak,
+)
+from polaritykit.jobs.check.excerpts import PairSounds
+from polaritykit.levels.meter import TrackLevels
+from polaritykit.spectra.correlation import LinearGrid
+from polaritykit.spectra.session_sum import KitSum
+
+
+@dataclass(frozen=True, kw_only=True)
+class Session:
+    """What was checked."""
+
+    name: str
+    #: None where arrays were checked.
+    folder: str | None
+    folder_base64: str | None = None
+    start_times_ignored: bool
+    duration_s: float
+    n_samples: int
+    purpose: Literal["kit", "pair", "general"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Counts:
+    """How many pairs and settings there are."""
+
+    pairs: int
+    related: int
+    decided: int
+    inverted: int
+    flips: int
+    delays: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Summary:
+    """The verdict in words."""
+
+    headline: str
+    sentences: tuple[str, ...]
+    counts: Counts
+
+
+@dataclass(frozen=True, kw_only=True)
+class File:
+    """What a file was when it was checked."""
+
+    file: str
+    file_base64: str | None = None
+    size_bytes: int
+    sample_rate: int
+    channels: int
+    frames: int
+    start_samples: int | None
+    audio_sha256: str | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Track(TrackLevels):
+    """One track."""
+
+    name: str
+    file: str | None
+    file_base64: str | None = None
+    channel: int
+    linked_with: str | None
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Source(SourceFinding):
+    """One source."""
+
+    id: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Gains:
+    """Change of the sum in the main source's band against as recorded."""
+
+    flipped: float
+    aligned: float
+    aligned_flipped: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pair:
+    """One pair of tracks; `PairFinding` but for its gains."""
+
+    reference: str
+    other: str
+    related: bool
+    relation: Relation | None
+    offset_ms: float | None
+    offset_std_ms: float | None
+    #: None without an offset, and for sustained sound.
+    offset_kind: OffsetKind | None = None
+    offset_samples: float | None
+    polarity: Polarity
+    confidence: float
+    grade: Literal["strong", "single-source"] | None
+    method: Kind | None
+    reason: str | None
+    sources: tuple[PairSource, ...]
+    level_difference_db: float | None
+    notches_hz: tuple[float, ...]
+    #: By the level difference of the main source.
+    notch_depth_db: float | None
+    gain_db: Gains | None
+    drift_ppm: float | None
+    changes: tuple[Change, ...]
+    advice: Advice
+
+
+@dataclass(frozen=True, kw_only=True)
+class Bands:
+    """Log-spaced points of a curve as runs of stored groups."""
+
+    centre_hz: tuple[float, ...]
+    first: tuple[int, ...]
+    last: tuple[int, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class CurvePair:
+    """Curves of one pair (`curves`)."""
+
+    reference: str
+    other: str
+    aligned_ms: float
+    #: Base64 of float32, re and im in turn; and of int16, 1 is 32767.
+    cross: str
+    correlation: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Curves:
+    """Spectra of the pairs worth looking at."""
+
+    frequency_hz: tuple[float, ...]
+    lag_ms: LinearGrid
+    bands: Bands
+    floor_db: float
+    #: Track -> base64 of its float32 auto-spectrum.
+    tracks: dict[str, str]
+    pairs: tuple[CurvePair, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StoredSound:
+    """One moment of one track; `samples` is base64 of int16."""
+
+    track: str
+    start_s: float
+    gain: float
+    samples: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Audio:
+    """Excerpts, with ``--audio``."""
+
+    sample_rate: int
+    sounds: tuple[StoredSound, ...]
+    pairs: tuple[PairSounds, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """``report.json`` of a check."""
+
+    schema_version: int
+    program: Program
+    command: Literal["check"]
+    #: ISO 8601.
+    created: str
+    session: Session
+    sample_rate: int
+    notes: tuple[str, ...]
+    summary: Summary
+    files: tuple[File, ...] = ()
+    tracks: tuple[Track, ...]
+    sources: tuple[Source, ...]
+    pairs: tuple[Pair, ...]
+    corrections: Corrections
+    kit_sum: KitSum
+    served: tuple[ServedSource, ...]
+    #: Tracks that should hear alike and do not.
+    pads: tuple[PadStep, ...] = ()
+    sum_peak: SumPeak | None
+    levels_advice: tuple[str, ...]
+    curves: Curves | None
+    audio: Audio | None = None
+    #: As used; the names are those of `analysis.Settings`.
+    settings: dict[str, Any]

@@ -1,0 +1,66 @@
+"""Document of a stereo pair to its report folder: JSON, page, figures and the mono sums to hear.
+
+Conventions: the folder appears whole or not at all; nothing is measured here.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from polaritykit.audio.mixdown import write_sum
+from polaritykit.base.types import Json, Recording
+from polaritykit.base.whole_files import output_folder
+from polaritykit.jobs.pair.view import stereo_view
+from polaritykit.pages.folder import fill_job
+from polaritykit.pages.view import Sound
+
+
+def write_pair(
+    folder: Path,
+    document: Json,
+    recording: Recording,
+    *,
+    inputs: Sequence[Path],
+    overwrite: bool,
+    audio: bool = False,
+    plots: str | None = None,
+) -> None:
+    """Write the report folder of a stereo pair.
+
+    Parameters
+    ----------
+    folder : Path
+    document : dict
+    recording : Recording
+        The pair, for its sums.
+    inputs : sequence of Path
+        Files and folders that must not be written to.
+    overwrite : bool
+        Replace an earlier report.
+    audio : bool
+        Write both mono sums too.
+    plots : {"png", "svg", "pdf"}, optional
+        Write the charts as figures too.
+
+    Raises
+    ------
+    UsageError
+        The folder may not be written.
+    """
+    with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
+        view = stereo_view(document)
+        if audio:
+            view = replace(view, sounds=_write_sums(place, recording))
+        fill_job(place, document, view, plots=plots)
+
+
+def _write_sums(place: Path, recording: Recording) -> tuple[Sound, ...]:
+    """Write both mono sums at half level, so that neither clips."""
+    flipped = recording.track_names[1]
+    sums = (
+        ("mono_as_recorded.wav", 0.5, "Mono sum as recorded"),
+        ("mono_flipped.wav", -0.5, f"Mono sum with {flipped} flipped"),
+    )
+    for name, sign, _ in sums:
+        write_sum(place / name, recording, weights=(0.5, sign), delays=(0, 0))
+    return tuple(Sound(file=name, caption=caption) for name, _, caption in sums)

@@ -1,0 +1,363 @@
+"""Whether two tracks share sound at all: the whole take against the same two tracks at other moments.
+
+Frames in runs spread over the take are correlated over a fine range of lags, under a few weightings of
+the spectrum (all of it, its lower parts, as loud as it is).  A peak must stand above what chance gives, above
+what frames of the two tracks give that were not recorded at the same moment (music in one key, on one beat),
+and must be there in three parts of the take.
+
+Conventions
+-----------
+lag
+    seconds; positive when the second track hears the sound later.
+
+References
+----------
+Carter, G. C., Nuttall, A. H. & Cable, P. G. (1973), Proc. IEEE 61(10), 1497-1498: the smoothed coherence
+transform.  Chance level of a correlation: Bendat & Piersol, Random Data.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Recording
+from polaritykit.sustained.frames import frame_samples, spectra_of
+from polaritykit.sustained.joint_delay import BINS_ALIKE, INDEPENDENT
+from polaritykit.sustained.mains import clear_of, resolved
+from polaritykit.sustained.settings import ContinuousSettings
+
+Complexes = NDArray[np.complex128]
+#: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
+_PLAIN_HZ = (200.0, 4000.0)
+_PLAIN_NEAR_S = 3e-3
+#: Half-overlapping frames in one run, and runs: a minute of audio, enough to find what stands 20 dB under
+#: the rest.
+_RUN_FRAMES = 32
+_RUNS = 12
+#: Frames this far apart hold no sound in common: half a second, several times the search.
+_APART = 6
+_LOWEST_HZ, _HIGHEST_HZ = 60.0, 12_000.0
+_RANGE_DB = 60.0
+#: Upper ends of the weightings; the whole band and the plain power are two more.
+_UP_TO_HZ = (1200.0, 4000.0)
+#: One pair of unrelated noises in a thousand passes.
+_CHANCE = 1e-3
+#: What moments that are not simultaneous show above that counts so much.
+_FAR_WORTH = 2.0
+_FAR_DEVIATIONS = 3.5
+#: Parts of the take whose heights are held against one another, within this of the lag (a drifting clock);
+#: the standard deviation of eight normal values seldom exceeds this.
+_PARTS = 8
+_NEAR_S = 0.1e-3
+_EVEN = 1.5
+_FINE = 2
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shared:
+    """What the whole take shows of one pair."""
+
+    related: bool
+    lag_s: float
+    sign: int
+    #: Peak in units of chance, and what is asked for.
+    height: float
+    needed: float
+    #: Largest height of the other sign, as a share of the peak.
+    rival: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeFrames:
+    """Whitened spectra of frames in runs over a take, (n_frames, n_tracks, n_bins), and the mean powers."""
+
+    spectra: Complexes
+    power: Floats
+    frequency_hz: Floats
+    fft_size: int
+    sample_rate_hz: int
+    #: Frames in one run.
+    run: int
+    search_s: float
+
+
+def read_take(recording: Recording, settings: ContinuousSettings) -> TakeFrames | None:
+    """Read frames in runs that spread over the take; None where there are too few to tell anything.
+
+    Parameters
+    ----------
+    recording : Recording
+    settings : ContinuousSettings
+        Its frame and search.
+
+    Returns
+    -------
+    TakeFrames or None
+    """
+    rate, n = recording.sample_rate_hz, recording.n_samples
+    size = frame_samples(n, rate, settings)
+    hop = size // 2
+    fit = (n - size) // hop + 1
+    if fit < 2 * _APART:
+        return None
+    run = min(fit, _RUN_FRAMES)
+    runs = min(_RUNS, fit // run)
+    starts = np.linspace(0, fit - run, runs).round().astype(int) * hop
+    low, high = (round(f * size / rate) for f in (_LOWEST_HZ, min(_HIGHEST_HZ, 0.45 * rate)))
+    spectra = []
+    for start in starts:
+        audio = recording.read(int(start), int(start) + (run - 1) * hop + size)
+        frames = np.lib.stride_tricks.sliding_window_view(audio, size, axis=1)[:, ::hop]
+        spectra.append(np.stack([spectra_of(frames[:, k], size)[:, low:high] for k in range(run)]))
+    found = np.concatenate(spectra)
+    power = np.mean(np.abs(found) ** 2, axis=0)
+    found /= np.sqrt(np.maximum(power, 1e-30)).astype(np.float32)
+    # A loud frame has no more to say than others: what is common would else be its own few notes.
+    loud = np.sqrt(np.mean(np.abs(found) ** 2, axis=2, keepdims=True))
+    found /= np.maximum(loud, 1.0)
+    return TakeFrames(
+        spectra=found,
+        power=power,
+        frequency_hz=np.arange(low, high) * rate / size,
+        fft_size=size,
+        sample_rate_hz=rate,
+        run=run,
+        search_s=min(settings.take_search_ms * 1e-3, 0.3 * size / rate),
+    )
+
+
+def shared(take: TakeFrames, a: int, b: int) -> Shared:
+    """Test one pair.
+
+    Parameters
+    ----------
+    take : TakeFrames
+    a, b : int
+
+    Returns
+    -------
+    Shared
+    """
+    pair = _Pair.of(take, a, b)
+    peak = pair.highest(0)
+    none = Shared(
+        related=False, lag_s=peak.lag_s, sign=peak.sign, height=peak.height, needed=peak.needed, rival=1.0
+    )
+    if peak.height < peak.needed or not pair.without_mains(peak):
+        return none
+    needed = pair.needed_beside(peak) * pair.scatter(peak)
+    return Shared(
+        related=peak.height >= needed,
+        lag_s=peak.lag_s,
+        sign=peak.sign,
+        height=peak.height,
+        needed=needed,
+        rival=peak.rival,
+    )
+
+
+def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[int, float]:
+    """Sign by the phase transform in which every frame and every frequency has the same say.
+
+    A source that sounds from another place with every note (a wind instrument, a voice that turns) blurs the
+    phase of what is coherent over the take; averaged over many notes the plain transform still has one sign.
+    All frequencies alike and all octaves alike must give the same one.
+
+    Parameters
+    ----------
+    take : TakeFrames
+    a, b : int
+    offset_s : float
+        The peak is looked for within three milliseconds of it.
+
+    Returns
+    -------
+    tuple
+        Sign, 0 where the two disagree, and the largest height of the other sign as a share of the peak.
+    """
+    from scipy.fft import irfft
+
+    cross = np.conj(take.spectra[:, a]) * take.spectra[:, b]
+    phasor = np.mean(cross / np.maximum(np.abs(cross), 1e-30), axis=0)
+    frequency = take.frequency_hz
+    inside = (frequency >= _PLAIN_HZ[0]) & (frequency <= _PLAIN_HZ[1])
+    phasor = np.where(inside, phasor * np.exp(2j * np.pi * frequency * offset_s), 0.0)
+    reach = round(_PLAIN_NEAR_S * take.sample_rate_hz)
+    first = round(frequency[0] * take.fft_size / take.sample_rate_hz)
+    signs, rivals = [], []
+    for weight in (1.0, frequency[0] / frequency):
+        spectrum = np.zeros(take.fft_size // 2 + 1, dtype=complex)
+        spectrum[first : first + len(frequency)] = weight * phasor
+        full = irfft(spectrum)
+        curve = np.concatenate([full[-reach:], full[: reach + 1]])
+        peak = float(curve[int(np.argmax(np.abs(curve)))])
+        signs.append(1 if peak > 0 else -1)
+        rivals.append(max(0.0, float((-np.sign(peak) * curve).max()) / max(abs(peak), 1e-30)))
+    return (signs[0] if signs[0] == signs[1] else 0), rivals[0]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Peak:
+    weighting: int
+    lag_s: float
+    sign: int
+    height: float
+    needed: float
+    rival: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Pair:
+    take: TakeFrames
+    one: Complexes
+    other: Complexes
+    powers: tuple[Floats, Floats]
+    #: (n_weightings, n_bins), and the height that chance seldom exceeds under each.
+    weights: Floats
+    needed: Floats
+
+    @classmethod
+    def of(cls, take: TakeFrames, a: int, b: int) -> "_Pair":
+        powers = take.power[a], take.power[b]
+        inside = np.ones(len(take.frequency_hz), dtype=bool)
+        for power in powers:
+            inside &= power >= power.max() * 10 ** (-_RANGE_DB / 10)
+        flat = inside.astype(np.float64)
+        weights = [flat, np.sqrt(powers[0] * powers[1]) * flat]
+        weights += [np.where(take.frequency_hz <= up_to, flat, 0.0) for up_to in _UP_TO_HZ]
+        kept = [w / math.sqrt(float(np.sum(w**2))) for w in weights if np.count_nonzero(w) >= 4]
+        stack = np.stack(kept) if kept else np.zeros((1, len(flat)))
+        bin_hz = take.sample_rate_hz / take.fft_size
+        band_hz = stack.sum(axis=1) ** 2 * bin_hz
+        lags = np.maximum(2.0 * 2.0 * take.search_s * band_hz, 1.0)
+        return cls(
+            take=take,
+            one=take.spectra[:, a],
+            other=take.spectra[:, b],
+            powers=powers,
+            weights=stack,
+            needed=_normal_tail(_CHANCE / (lags * len(stack))),
+        )
+
+    def products(self, shift: int) -> Complexes:
+        """Cross-spectra of all frames, b's taken so many frames later within its run."""
+        other = self.other
+        if shift:
+            runs = other.reshape(-1, self.take.run, other.shape[-1])
+            other = np.roll(runs, -shift, axis=1).reshape(other.shape)
+        return np.conj(self.one) * other
+
+    def curves(self, products: Complexes, weights: Floats) -> Floats:
+        """Correlation under each weighting in units of chance, (n_weightings, n_lags)."""
+        from scipy.fft import irfft
+
+        take = self.take
+        size = take.fft_size * _FINE
+        power = np.sum(np.abs(products) ** 2, axis=0, dtype=np.float64) * BINS_ALIKE / (2.0 * INDEPENDENT)
+        chance = np.sqrt(weights**2 @ power)
+        first = round(take.frequency_hz[0] * take.fft_size / take.sample_rate_hz)
+        spectrum = np.zeros((len(weights), size // 2 + 1), dtype=complex)
+        spectrum[:, first : first + products.shape[1]] = weights * products.sum(axis=0)
+        full = irfft(spectrum, axis=-1) * (size / 2) / np.maximum(chance, 1e-300)[:, None]
+        reach = self.reach
+        return np.concatenate([full[:, -reach:], full[:, : reach + 1]], axis=1)
+
+    @property
+    def reach(self) -> int:
+        return round(self.take.search_s * self.take.sample_rate_hz) * _FINE
+
+    def highest(self, shift: int) -> _Peak:
+        """Peak of the weighting that chance explains least."""
+        curves = self.curves(self.products(shift), self.weights)
+        tall = np.abs(curves).max(axis=1)
+        best = int(np.argmax(tall / self.needed))
+        curve = curves[best]
+        at = int(np.argmax(np.abs(curve)))
+        sign = 1 if curve[at] > 0 else -1
+        return _Peak(
+            weighting=best,
+            lag_s=(at - self.reach) / (self.take.sample_rate_hz * _FINE),
+            sign=sign,
+            height=float(tall[best]),
+            needed=float(self.needed[best]),
+            rival=max(0.0, float((-sign * curve).max() / tall[best])),
+        )
+
+    def needed_beside(self, peak: _Peak) -> float:
+        """Height asked for in view of moments that are not simultaneous.
+
+        Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
+        """
+        curves = [
+            self.curves(self.products(shift), self.weights)
+            for shift in range(_APART, self.take.run - _APART + 1)
+        ]
+        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2))))
+        needed = self.needed * spread
+        # The heights of all weightings in units of what each asks for: the peak's own is held against it.
+        far = np.max(np.abs(curves).max(axis=2) / needed, axis=1)
+        beyond = 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
+        usual = float(far.mean() + _FAR_DEVIATIONS * far.std())
+        return float(needed[peak.weighting]) * max(beyond, usual)
+
+    def scatter(self, peak: _Peak) -> float:
+        """How much the peak owes to few parts of the take, alike in what both tracks have to say; 1 is even.
+
+        Independent frames make parts that scatter by 1 in units of their own chance; one long note common to
+        both by accident makes one part stand alone.
+        """
+        products = self.products(0)
+        said = np.cumsum(np.sum(np.abs(products) ** 2, axis=1, dtype=np.float64))
+        part = np.minimum((said / max(float(said[-1]), 1e-300) * _PARTS).astype(int), _PARTS - 1)
+        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * _FINE)
+        near = max(1, round(_NEAR_S * self.take.sample_rate_hz * _FINE))
+        weight = self.weights[peak.weighting : peak.weighting + 1]
+        heights = []
+        for number in range(_PARTS):
+            curve = peak.sign * self.curves(products[part == number], weight)[0]
+            heights.append(float(curve[max(0, at - near) : at + near + 1].max()))
+        return max(1.0, float(np.std(heights, ddof=1)) / _EVEN)
+
+    def without_mains(self, peak: _Peak) -> bool:
+        """Whether the peak stands without the bins that hum could fill."""
+        bin_hz = self.take.sample_rate_hz / self.take.fft_size
+        if not resolved(bin_hz):
+            return True
+        first = round(self.take.frequency_hz[0] / bin_hz)
+        pad = [np.concatenate([np.zeros(first), power]) for power in self.powers]
+        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * _FINE)
+        products = self.products(0)
+        for mains_hz in (50.0, 60.0):
+            clear = clear_of(mains_hz, (pad[0], pad[1]), bin_hz)[first:]
+            left = np.where(clear, self.weights[peak.weighting], 0.0)[None]
+            if peak.sign * float(self.curves(products, left)[0, at]) < 0.7 * peak.needed:
+                return False
+        return True
+
+
+def _normal_tail(probability: Floats) -> Floats:
+    """Height that a normal value exceeds in size with this probability."""
+    from scipy.special import erfcinv
+
+    return np.asarray(math.sqrt(2.0) * erfcinv(np.minimum(probability, 1.0)))
+
+
+def related_pairs(
+    recording: Recording, usable: NDArray[np.bool_], settings: ContinuousSettings
+) -> dict[tuple[int, int], Shared]:
+    """Test every pair of usable tracks.
+
+    Returns
+    -------
+    dict
+        From (a, b), a < b, to what the take shows; empty for a take too short to tell.
+    """
+    take = read_take(recording, settings)
+    if take is None:
+        return {}
+    tracks = np.flatnonzero(usable)
+    return {
+        (int(a), int(b)): shared(take, int(a), int(b)) for i, a in enumerate(tracks) for b in tracks[i + 1 :]
+    }

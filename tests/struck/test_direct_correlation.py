@@ -1,0 +1,110 @@
+"""Offsets by correlation against delays put in by the shift theorem, and first arrivals they contradict.
+
+The delayed copies are the truth (a closed form); the stroke itself is a made-up decaying tone with a click.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from polaritykit.struck.direct_correlation import direct_times, reconciled
+from polaritykit.struck.first_arrival import Arrivals
+from polaritykit.struck.settings import ArrivalSettings, DirectSettings
+from polaritykit.struck.stroke_alignment import stroke_shifts
+
+RATE = 48_000
+ZERO = 2200
+LENGTH = 5600
+SETTINGS = DirectSettings()
+
+
+def delayed(wave, delay_samples):
+    """Delay by a phase ramp (the shift theorem)."""
+    frequency = np.fft.rfftfreq(wave.shape[-1])
+    return np.fft.irfft(np.fft.rfft(wave) * np.exp(-2j * np.pi * frequency * delay_samples), wave.shape[-1])
+
+
+def stroke(rng):
+    """One stroke at ``ZERO``: a broad burst over a decaying tone."""
+    time = np.arange(LENGTH - ZERO) / RATE
+    sound = np.zeros(LENGTH)
+    sound[ZERO:] = np.exp(-time / 0.03) * np.sin(2 * np.pi * 210 * time)
+    sound[ZERO:] += 0.4 * np.exp(-time / 0.003) * rng.standard_normal(len(time))
+    return sound
+
+
+def hits(delays_ms, n_hits=12, noise=0.01, seed=1):
+    """Windows (n_hits, n_tracks, n) of one source on tracks that hear it late, every second upside down."""
+    rng = np.random.default_rng(seed)
+    out = []
+    for _ in range(n_hits):
+        wave = stroke(rng)
+        rows = [(-1) ** k * delayed(wave, ms * 1e-3 * RATE) for k, ms in enumerate(delays_ms)]
+        out.append(np.array(rows) + noise * rng.standard_normal((len(delays_ms), LENGTH)))
+    return np.array(out)
+
+
+def picked(times_ms):
+    """Arrivals at these times."""
+    n = len(times_ms)
+    return Arrivals(
+        arrival_s=np.asarray(times_ms) * 1e-3,
+        spread_s=np.full(n, 1e-5),
+        stability=np.ones(n),
+        coherence=np.ones(n),
+        snr_db=np.full(n, 30.0),
+        at_edge=np.zeros(n, dtype=bool),
+        votes=np.zeros((n, LENGTH)),
+    )
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_delays_come_back_and_close(seed):
+    """Every pair's delay, whatever the sign; the offsets of three tracks add up to nothing."""
+    true = np.array([0.0, 2.37, -1.12, 5.05])
+    found = direct_times(hits(true, seed=seed), ZERO, RATE, true * 1e-3, SETTINGS)
+    apart = ~np.eye(4, dtype=bool)
+    error_ms = np.abs(found.offset_s * 1e3 - (true[None] - true[:, None]))
+    assert np.all(error_ms[apart] < 3e3 * found.std_s[apart])
+    assert error_ms.max() < 0.05
+    assert found.agreed[apart].min() >= SETTINGS.surely_agreed
+    around = found.offset_s[0, 1] + found.offset_s[1, 2] + found.offset_s[2, 0]
+    assert around == pytest.approx(0.0, abs=1e-12)
+
+
+def test_noise_that_is_not_shared_agrees_on_nothing():
+    """Two tracks with noises of their own: the readings fall apart."""
+    rng = np.random.default_rng(4)
+    found = direct_times(rng.standard_normal((12, 2, LENGTH)), ZERO, RATE, np.zeros(2), SETTINGS)
+    assert found.agreed[0, 1] < 0.7
+
+
+def test_an_early_forerunner_is_put_right():
+    """A first arrival 2.7 ms early on one of four tracks is moved, the others stay."""
+    true = np.array([0.0, 2.0, 3.5, 1.2])
+    early = true - np.array([0.0, 0.0, 2.7, 0.0])
+    direct = direct_times(hits(true), ZERO, RATE, early * 1e-3, SETTINGS)
+    arrivals, moved = reconciled(picked(early), direct, SETTINGS)
+    assert moved.tolist() == [False, False, True, False]
+    assert arrivals.arrival_s * 1e3 == pytest.approx(true, abs=0.05)
+
+
+def test_a_contradiction_that_is_not_sure_moves_nothing():
+    """Readings that do not agree leave the first arrivals alone."""
+    true = np.array([0.0, 2.0])
+    direct = direct_times(hits(true), ZERO, RATE, true * 1e-3, SETTINGS)
+    open_ = replace(direct, agreed=np.full((2, 2), 0.6))
+    arrivals, moved = reconciled(picked(true - np.array([0.0, 1.0])), open_, SETTINGS)
+    assert not moved.any()
+    assert arrivals.arrival_s * 1e3 == pytest.approx([0.0, 1.0])
+
+
+def test_strokes_behind_an_earlier_sound_are_laid_on_each_other():
+    """Strokes that begin up to 3 ms after their pick: the injected shifts come back up to a common one."""
+    rng = np.random.default_rng(6)
+    wave = stroke(np.random.default_rng(5))
+    late = rng.integers(-140, 140, size=15)
+    rows = np.array([np.roll(wave, shift) for shift in late]) + 0.01 * rng.standard_normal((15, LENGTH))
+    found = stroke_shifts(rows, ZERO, RATE, ArrivalSettings())
+    assert np.abs((found - late) - np.median(found - late)).max() <= 1
