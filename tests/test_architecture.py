@@ -56,7 +56,7 @@ KEPT_IN = {
     "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.figures"},
     "jinja2": {"pages.page"},
     "msgspec": {"base.validate"},
-    "soxr": {"audio.file_recording"},
+    "soxr": {"audio.file_recording", "sustained.whitened"},
 }
 
 

@@ -84,7 +84,11 @@ def reason(found: BleedFindings) -> str:
     """One sentence for the recommendation."""
     flipped = found.flipped
     if flipped is None:
-        return "one of the two sources is never heard alone"
+        return (
+            "one of the two sources is never heard alone, and the take is too short to tell them apart"
+            if found.together == "too_short"
+            else "one of the two sources is never heard alone, and their levels never move apart"
+        )
     gain = f"{flipped.overall_gain_db:+.1f} ± {flipped.overall_gain_std_db:.1f} dB"
     if found.recommended_invert is True:
         return f"flipping changes the {found.goal} by {gain} (A-weighted)"
@@ -103,6 +107,11 @@ def remarks(found: BleedFindings, settings: BleedSettings) -> Iterator[str]:
             "times with --main-alone and --leaky-alone, or record a few bars of each alone."
         )
         return
+    if found.together:
+        yield (
+            "One of the two sources is never heard alone: they were told apart by how their levels move, and "
+            "octaves where they move together are left out."
+        )
     yield from _on_octaves(found, settings)
     if found.main_leak_ms is not None and found.main_leak_ms > 0.1:
         yield (

@@ -21,6 +21,8 @@ def bleed_document(found: BleedFindings) -> dict[str, Any]:
         # Delay of the leaky mic; negative delays the main mic instead.
         "recommended_delay_ms": rounded(found.recommended_delay_ms, 3),
         "reason": found.reason,
+        # How the sources were told apart: by passages alone, or by levels that move.
+        "sources_from": ("levels" if found.together else "passages") if options else None,
         "passages": {
             "main_alone_s": [
                 [rounded(start, 2), rounded(end, 2)] for start, end in found.passages.main_alone_s

@@ -46,7 +46,7 @@ class BleedPassages:
 
 @dataclass(frozen=True, kw_only=True)
 class BleedFindings:
-    """What `judge.analyse_bleed` found out; the options are empty when a source is never alone."""
+    """What `judge.analyse_bleed` found out; the options are empty when the sources cannot be parted."""
 
     main: str
     leaky: str
@@ -54,6 +54,9 @@ class BleedFindings:
     goal: str
     passages: BleedPassages
     centre_hz: tuple[float, ...]
+    #: ``found``, ``never_apart`` or ``too_short`` where the sources were parted by how their levels move,
+    #: since one of them is never heard alone; empty where passages alone did.
+    together: str = ""
     as_recorded: BleedOption | None = None
     flipped: BleedOption | None = None
     #: The recommended polarity with the recommended delay, or None.

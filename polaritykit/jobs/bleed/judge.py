@@ -29,6 +29,7 @@ from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.coherent_offset import spectral_offset
 from polaritykit.spectra.pool import Spectra, SpectrumPool
 from polaritykit.spectra.settings import SpectralOffsetSettings
+from polaritykit.spectra.two_sources import moments, two_sources
 
 _DEFAULTS = BleedSettings()
 #: Frames of 0.17 s: longer than the leak's delay and most of the room's early sound.
@@ -88,16 +89,23 @@ def analyse_bleed(
     leaky_source = _alone_spectra(recording, passages.leaky_alone_s, settings)
     if main_source and leaky_source:
         found = _judged(found, main_source, leaky_source, settings)
+    else:
+        found = _judged_together(found, recording, settings)
     found = replace(found, reason=reason(found))
     return replace(found, remarks=tuple(remarks(found, settings)))
 
 
 def _judged(
-    found: BleedFindings, main_source: list[Spectra], leaky_source: list[Spectra], settings: BleedSettings
+    found: BleedFindings,
+    main_source: list[Spectra],
+    leaky_source: list[Spectra],
+    settings: BleedSettings,
+    *,
+    told: tuple[bool, ...] = (True,) * len(OCTAVES_HZ),
 ) -> BleedFindings:
     plain_sum = PlainSum(main_source, leaky_source, found.passages, settings)
     recorded, flipped = plain_sum.option(invert=False), plain_sum.option(invert=True)
-    reliable = plain_sum.reliable()
+    reliable = tuple(one and other for one, other in zip(plain_sum.reliable(), told, strict=True))
     useful = useful_octaves(plain_sum, recorded, reliable, settings)
     invert = recommended_invert(flipped, useful, settings)
     delayed = recommended_delay(plain_sum, flipped if invert else recorded, settings)
@@ -120,6 +128,15 @@ def _judged(
         recommended_invert=invert,
         recommended_delay_ms=None if delayed is None else delayed.delay_ms,
     )
+
+
+def _judged_together(found: BleedFindings, recording: Recording, settings: BleedSettings) -> BleedFindings:
+    """Judge by how the two sources' levels move, where one of them is never heard alone."""
+    parted = two_sources(moments(recording), OCTAVES_HZ)
+    found = replace(found, together=parted.reason)
+    if parted.reason != "found":
+        return found
+    return _judged(found, parted.main, parted.leaky, settings, told=parted.told)
 
 
 def _alone_spectra(

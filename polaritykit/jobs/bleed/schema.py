@@ -74,6 +74,8 @@ class Bleed:
     #: Of the leaky mic; negative delays the main one.
     recommended_delay_ms: float | None
     reason: str
+    #: How the sources were told apart: one of them alone, or levels that move; None where they were not.
+    sources_from: Literal["passages", "levels"] | None
     passages: Passages
     leak_ms: LeakDelays
     overall: Overall | None

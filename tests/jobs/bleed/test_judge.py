@@ -197,6 +197,33 @@ def test_always_together_says_so():
         analyse_bleed(recording, main_alone_s=[(7.0, 9.0)])
 
 
+def test_sources_that_never_stop_are_told_apart_by_their_levels():
+    """A leak 10 dB under, at once and upside down: a flip gains 20·log(1.32/0.68) = 5.7 dB of fullness."""
+    rng = np.random.default_rng(0)
+    n = 30 * RATE
+    voice, guitar = (
+        np.interp(np.arange(n) / RATE / 0.4, np.arange(80), 10 ** (rng.uniform(-25, 0, 80) / 20))
+        * rng.standard_normal(n)
+        for _ in range(2)
+    )
+    leak = 10 ** (-10 / 20)
+    tracks = {"voice": 0.05 * (voice + leak * guitar), "guitar": 0.05 * (guitar - leak * voice)}
+    recording = ArrayRecording({name: x.astype(np.float32) for name, x in tracks.items()}, RATE)
+    # Nothing this loud is found alone when the leak must be 30 dB down.
+    settings = BleedSettings(goal="fullness", min_gap_db=60.0)
+    found = analyse_bleed(recording, settings=settings)
+
+    assert found.together == "found"
+    assert found.recommended_invert is True
+    expected = 20 * np.log10((1 + leak) / (1 - leak))
+    assert found.flipped.overall_gain_db == pytest.approx(expected, abs=3 * found.flipped.overall_gain_std_db)
+    assert found.flipped.overall_gain_std_db < 0.5
+    document = bleed_document(found)
+    json.dumps(document, allow_nan=False)
+    assert document["sources_from"] == "levels"
+    assert "how their levels move" in found.remarks[0]
+
+
 @pytest.mark.parametrize("n_samples", [1, 1000, RATE])
 def test_short_and_silent_takes_say_so(n_samples):
     """Nothing to measure is a result, not a fault."""
