@@ -121,7 +121,7 @@ def test_what_is_written_is_what_is_read(report, tmp_path):
 
     newer = copy.deepcopy(report)
     newer["weather"] = {"rain": True}
-    newer["corrections"]["tracks"][0]["shift_ms"] = 0.3
+    newer["corrections"]["tracks"][0]["tilt"] = 0.3
     place.write_text(json.dumps(newer), encoding="utf-8-sig")
     assert read_report(place) == report
 

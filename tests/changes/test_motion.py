@@ -6,7 +6,6 @@ import pytest
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.changes.motion import (
     Motion,
-    SteadyRecording,
     Step,
     gauged,
     joined,
@@ -15,6 +14,7 @@ from polaritykit.changes.motion import (
     step_text,
 )
 from polaritykit.changes.settings import ChangeSettings
+from polaritykit.changes.steady_recording import SteadyRecording
 
 RATE = 48_000
 NAMES = ("kick", "snare")
