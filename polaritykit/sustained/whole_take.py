@@ -158,6 +158,11 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
     )
 
 
+#: Mean agreement of an octave's phases with a sign, from -1 to 1, that speaks against it: half way between
+#: none and steadily so would be one half; a source that moves seldom keeps half of that.
+_AGAINST = 0.25
+
+
 def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[int, float]:
     """Sign by the phase transform in which every frame and every frequency has the same say.
 
@@ -183,19 +188,31 @@ def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[in
     phasor = np.mean(cross / np.maximum(np.abs(cross), 1e-30), axis=0)
     frequency = take.frequency_hz
     inside = (frequency >= _PLAIN_HZ[0]) & (frequency <= _PLAIN_HZ[1])
-    phasor = np.where(inside, phasor * np.exp(2j * np.pi * frequency * offset_s), 0.0)
+    everywhere = phasor * np.exp(2j * np.pi * frequency * offset_s)
+    phasor = np.where(inside, everywhere, 0.0)
     reach = round(_PLAIN_NEAR_S * take.sample_rate_hz)
     first = round(frequency[0] * take.fft_size / take.sample_rate_hz)
-    signs, rivals = [], []
+    signs, rivals, lags = [], [], []
     for weight in (1.0, frequency[0] / frequency):
         spectrum = np.zeros(take.fft_size // 2 + 1, dtype=complex)
         spectrum[first : first + len(frequency)] = weight * phasor
         full = irfft(spectrum)
         curve = np.concatenate([full[-reach:], full[: reach + 1]])
-        peak = float(curve[int(np.argmax(np.abs(curve)))])
+        top = int(np.argmax(np.abs(curve)))
+        peak = float(curve[top])
+        lags.append((top - reach) / take.sample_rate_hz)
         signs.append(1 if peak > 0 else -1)
         rivals.append(max(0.0, float((-np.sign(peak) * curve).max()) / max(abs(peak), 1e-30)))
-    return (signs[0] if signs[0] == signs[1] else 0), rivals[0]
+    aligned = (everywhere * np.exp(2j * np.pi * frequency * lags[0])).real
+    agree = signs[0] == signs[1] and not _contradicted(signs[0] * aligned, frequency)
+    return (signs[0] if agree else 0), rivals[0]
+
+
+def _contradicted(agreement: Floats, frequency_hz: Floats) -> bool:
+    """Whether an octave steadily has the other sign: no source that moves does that, a filter does."""
+    octave = np.floor(np.log2(frequency_hz / frequency_hz[0])).astype(int)
+    means = np.bincount(octave, weights=agreement) / np.bincount(octave)
+    return bool((means < -_AGAINST).any())
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -294,7 +294,7 @@ def test_reasons_of_sustained_pairs_are_their_own():
     assert reason_of(narrow, delayed(narrow, 20))[:2] == (True, "unclear")
     assert "narrow band" in reason_of(narrow, delayed(narrow, 20))[2]
     # Each microphone has noise of its own; without any, the one would be a filtered copy of the other.
-    own = 0.03 * rng.standard_normal(n)
+    own = 0.1 * rng.standard_normal(n)
     assert "do not agree on one sign" in reason_of(wide, delayed(turned, 20) + own)[2]
     # Frames reach 40 ms and the test of the whole take 50; beyond that nothing is claimed.
     assert reason_of(wide, delayed(wide, 1920))[:2] == (True, "same")
