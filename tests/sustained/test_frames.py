@@ -298,5 +298,5 @@ def test_reasons_of_sustained_pairs_are_their_own():
     assert "do not agree on one sign" in reason_of(wide, delayed(turned, 20) + own)[2]
     # Frames reach 40 ms and the test of the whole take 50; beyond that nothing is claimed.
     assert reason_of(wide, delayed(wide, 1920))[:2] == (True, "same")
-    related, polarity, _ = reason_of(wide, delayed(wide, 3360))
+    related, polarity, _ = reason_of(wide, delayed(wide, 3360) + own)
     assert (related, polarity) == (False, "unclear")
