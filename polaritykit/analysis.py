@@ -37,8 +37,8 @@ from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.settings import AdviceSettings, AgreementSettings, PairSettings
 from polaritykit.decide.stage import decide
-from polaritykit.evidence.collect import gather
-from polaritykit.evidence.first_pass import Heard, listen
+from polaritykit.evidence.collect import collect
+from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence
@@ -141,30 +141,28 @@ def analyse(
     names = recording.track_names
     _check(names, anchor)
     linked = linked_pairs(names) if linked is None else linked
-    heard = listen(recording, settings, progress)
-    gathered = gather(
-        recording, heard.onsets, heard.activity_db, heard.usable, settings=settings, progress=progress
-    )
-    evidence, notes = gathered.evidence, motion_notes(names, gathered.motions)
+    first = read_first_pass(recording, settings, progress)
+    collected = collect(recording, first, settings=settings, progress=progress)
+    evidence, notes = collected.evidence, motion_notes(names, collected.motions)
     if offset_limits:
         limited = limit_evidence(evidence, names, offset_limits, settings.limits)
         evidence, notes = limited.evidence, notes + limited.notes
     agreement = _agree(evidence, settings)
-    pairs = _conclude_all(names, evidence, agreement, heard.spectra, settings)
+    pairs = _conclude_all(names, evidence, agreement, first.spectra, settings)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
     copies = find_copies(
         recording,
-        heard.activity_db,
-        np.array(["silent" not in track.faults for track in heard.levels]),
+        first.activity_db,
+        np.array(["silent" not in track.faults for track in first.levels]),
         anchor=chosen,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
     )
     copies = tuple(
-        copy for copy in copies if _believed(copy, pairs, heard.usable, settings.arrival.latest_ms * 1e-3)
+        copy for copy in copies if _believed(copy, pairs, first.usable, settings.arrival.latest_ms * 1e-3)
     )
     corrections, pads = _decide(
         recording,
-        heard,
+        first,
         evidence,
         agreement,
         pairs,
@@ -178,16 +176,16 @@ def analyse(
         sample_rate_hz=recording.sample_rate_hz,
         n_samples=recording.n_samples,
         purpose=purpose or _purpose(names, evidence, linked),
-        levels=heard.levels,
+        levels=first.levels,
         linked=linked,
         pairs=tuple(
             pair_finding(
                 names,
                 pair,
                 conclusion,
-                spectra=heard.spectra,
-                levels=heard.levels,
-                motions=gathered.motions,
+                spectra=first.spectra,
+                levels=first.levels,
+                motions=collected.motions,
                 linked=linked,
                 corrections=corrections,
                 copies=copies,
@@ -198,9 +196,9 @@ def analyse(
         ),
         corrections=corrections,
         pads=pads,
-        spectra=heard.spectra,
+        spectra=first.spectra,
         notes=notes,
-        **_outcome(recording, heard, evidence, corrections, linked=linked, settings=settings.kit_sum),
+        **_outcome(recording, first, evidence, corrections, linked=linked, settings=settings.kit_sum),
     )
 
 
@@ -215,7 +213,7 @@ def _believed(
 
 def _decide(
     recording: Recording,
-    heard: Heard,
+    first: FirstPass,
     evidence: tuple[SourceEvidence, ...],
     agreement: Agreement | None,
     pairs: dict[tuple[int, int], Conclusion],
@@ -240,10 +238,10 @@ def _decide(
         recording,
         evidence,
         pairs,
-        heard.spectra,
+        first.spectra,
         signs=np.array([-1.0 if flip.invert else 1.0 for flip in flips]),
         sign_known=np.array([flip.known for flip in flips]),
-        usable=np.array(heard.usable),
+        usable=np.array(first.usable),
         linked=tuple((names.index(a), names.index(b)) for a, b in linked),
         anchor=anchor,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
@@ -313,7 +311,7 @@ class _Outcome(TypedDict):
 
 def _outcome(
     recording: Recording,
-    heard: Heard,
+    first: FirstPass,
     evidence: tuple[SourceEvidence, ...],
     corrections: Corrections,
     *,
@@ -329,13 +327,13 @@ def _outcome(
     return _Outcome(
         sources=sources,
         kit_sum=octave_sums(
-            heard.spectra,
+            first.spectra,
             [track.invert for track in corrections.tracks],
             [track.delay_ms for track in corrections.tracks],
             settings,
         ),
         served=served_sources(sources, corrections, linked, settings),
-        sum_peak=_sum_peak(recording, heard.levels, corrections, settings),
+        sum_peak=_sum_peak(recording, first.levels, corrections, settings),
     )
 
 

@@ -10,21 +10,21 @@ from dataclasses import replace
 
 import numpy as np
 
-from polaritykit.changes.frame_lags import PairCourse
+from polaritykit.changes.frame_lags import PairLags
 from polaritykit.changes.motion import Motion, Step
 from polaritykit.changes.settings import ChangeSettings
 
 
 def frame_motions(
-    courses: Sequence[PairCourse], n_tracks: int, duration_s: float, settings: ChangeSettings
+    lags: Sequence[PairLags], n_tracks: int, duration_s: float, settings: ChangeSettings
 ) -> tuple[Motion, ...]:
-    """Find the tracks that changed from the courses of all pairs of sustained sound.
+    """Find the tracks that changed from the lags of all pairs of sustained sound.
 
     Tracks whose pairs are at rest move together; a pair that changed counts only between two such groups.
 
     Parameters
     ----------
-    courses : sequence of PairCourse
+    lags : sequence of PairLags
     n_tracks : int
     duration_s : float
         Length of the take.
@@ -35,35 +35,35 @@ def frame_motions(
     tuple of Motion
         Of the tracks that changed; empty where none did.
     """
-    moved = [course for course in courses if course.verdict in ("drift", "step")]
+    moved = [pair for pair in lags if pair.verdict in ("drift", "step")]
     if not moved:
         return ()
     group = list(range(n_tracks))
-    for course in courses:
-        if course.verdict == "rest" and group[course.a] != group[course.b]:
-            old, new = group[course.b], group[course.a]
+    for pair in lags:
+        if pair.verdict == "rest" and group[pair.a] != group[pair.b]:
+            old, new = group[pair.b], group[pair.a]
             group = [new if label == old else label for label in group]
-    across = [course for course in moved if group[course.a] != group[course.b]]
-    followed = {track for course in courses if course.verdict != "unknown" for track in (course.a, course.b)}
+    across = [pair for pair in moved if group[pair.a] != group[pair.b]]
+    followed = {track for pair in lags if pair.verdict != "unknown" for track in (pair.a, pair.b)}
     # The largest group stays, the first in a tie; what is linked to it by a change moved against it.
     sizes = {label: sum(group[track] == label for track in followed) for label in group}
     stays = max(dict.fromkeys(group), key=lambda label: sizes[label])
     motions = []
     for label in dict.fromkeys(group):
-        links = [_turned(course) if group[course.a] == label else course for course in across]
-        links = [course for course in links if group[course.b] == label and group[course.a] == stays]
+        links = [_turned(pair) if group[pair.a] == label else pair for pair in across]
+        links = [pair for pair in links if group[pair.b] == label and group[pair.a] == stays]
         motion = _group_motion(links, duration_s, settings) if label != stays else None
         if motion is not None:
             motions += [replace(motion, track=track) for track in range(n_tracks) if group[track] == label]
     return tuple(motions)
 
 
-def _turned(course: PairCourse) -> PairCourse:
+def _turned(pair: PairLags) -> PairLags:
     """Return the same pair the other way round."""
-    return replace(course, a=course.b, b=course.a, rate=-course.rate, jump_s=-course.jump_s)
+    return replace(pair, a=pair.b, b=pair.a, rate=-pair.rate, jump_s=-pair.jump_s)
 
 
-def _group_motion(links: Sequence[PairCourse], duration_s: float, settings: ChangeSettings) -> Motion | None:
+def _group_motion(links: Sequence[PairLags], duration_s: float, settings: ChangeSettings) -> Motion | None:
     """Return what most links of a group to the tracks that stayed say; None where they do not agree."""
     drifts = [link for link in links if link.verdict == "drift"]
     steps = [link for link in links if link.verdict == "step"]

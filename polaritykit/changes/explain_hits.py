@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
-from polaritykit.changes.hit_lags import HitCourse
+from polaritykit.changes.hit_lags import HitLags
 from polaritykit.changes.motion import Motion, Step, gauged
 from polaritykit.changes.settings import ChangeSettings
 
@@ -29,13 +29,13 @@ class _Series:
 
 
 def hit_motions(
-    courses: Sequence[HitCourse], duration_s: float, settings: ChangeSettings
+    all_lags: Sequence[HitLags], duration_s: float, settings: ChangeSettings
 ) -> tuple[Motion, ...]:
-    """Find the tracks that changed from the courses of all sources' hits.
+    """Find the tracks that changed from the all_lags of all sources' hits.
 
     Parameters
     ----------
-    courses : sequence of HitCourse
+    all_lags : sequence of HitLags
     duration_s : float
         Length of the take.
     settings : ChangeSettings
@@ -45,12 +45,12 @@ def hit_motions(
     tuple of Motion
         Of the tracks that changed; empty where none did.
     """
-    if not courses:
+    if not all_lags:
         return ()
-    polished = [_polished(course, settings) for course in courses]
+    polished = [_polished(hit_lags, settings) for hit_lags in all_lags]
     motions = []
-    for track in range(courses[0].lag_s.shape[1]):
-        series = _series(courses, polished, track, settings)
+    for track in range(all_lags[0].lag_s.shape[1]):
+        series = _series(all_lags, polished, track, settings)
         if len(series.times_s) >= 2 * settings.least_hits:
             found = _motion(track, series, duration_s, settings)
             motions.append(found or Motion(track=track, duration_s=duration_s))
@@ -59,7 +59,7 @@ def hit_motions(
 
 @dataclass(frozen=True, kw_only=True)
 class _Polished:
-    """A course without what all tracks of a hit, or all hits of a track, share; arrays (n_hits, n_tracks)."""
+    """Lags of hits without what all tracks of a hit, or all hits of a track, share; shape (n_hits, n_tracks)."""
 
     #: NaN where a hit does not look like the others.
     lag_s: Floats
@@ -67,16 +67,16 @@ class _Polished:
     sign: Floats
 
 
-def _polished(course: HitCourse, settings: ChangeSettings) -> _Polished:
+def _polished(hit_lags: HitLags, settings: ChangeSettings) -> _Polished:
     """Take from lags and signs what all tracks of a hit share, and each track's usual value (Tukey)."""
-    alike = course.alike >= settings.least_alike
-    lag = np.where(alike, course.lag_s, np.nan)
-    sign = np.where(alike, course.sign, 0.0)
+    alike = hit_lags.alike >= settings.least_alike
+    lag = np.where(alike, hit_lags.lag_s, np.nan)
+    sign = np.where(alike, hit_lags.sign, 0.0)
     for _ in range(3):
         lag = lag - _median(lag, 0)[None, :]
         lag = lag - _median(lag, 1)[:, None]
-        sign = sign * _majority(sign * course.alike, 0)[None, :]
-        sign = sign * _majority(sign * course.alike, 1)[:, None]
+        sign = sign * _majority(sign * hit_lags.alike, 0)[None, :]
+        sign = sign * _majority(sign * hit_lags.alike, 1)[:, None]
     return _Polished(lag_s=lag, sign=sign)
 
 
@@ -96,14 +96,14 @@ def _median(values: Floats, axis: int) -> Floats:
 
 
 def _series(
-    courses: Sequence[HitCourse], polished: Sequence[_Polished], track: int, settings: ChangeSettings
+    all_lags: Sequence[HitLags], polished: Sequence[_Polished], track: int, settings: ChangeSettings
 ) -> _Series:
     """Gather one track's hits; sources that rarely look alike there are left out."""
     parts = []
-    for number, (course, own) in enumerate(zip(courses, polished, strict=True)):
+    for number, (hit_lags, own) in enumerate(zip(all_lags, polished, strict=True)):
         fine = np.isfinite(own.lag_s[:, track])
         if fine.mean() >= settings.least_share and fine.sum() >= 4:
-            times = course.times_s[fine]
+            times = hit_lags.times_s[fine]
             parts.append((times, own.lag_s[fine, track], own.sign[fine, track], np.full(len(times), number)))
     if not parts:
         empty = np.zeros(0)

@@ -27,7 +27,7 @@ Verdict = Literal["unknown", "rest", "drift", "step"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class PairCourse:
+class PairLags:
     """What the frames of one home track say of the pair (a, b) over the take."""
 
     a: int
@@ -42,7 +42,7 @@ class PairCourse:
     flip: bool = False
 
 
-def pair_course(
+def read_pair_lags(
     spectra_a: Complexes,
     spectra_b: Complexes,
     times_s: Floats,
@@ -51,7 +51,7 @@ def pair_course(
     pair: tuple[int, int],
     settings: ContinuousSettings,
     changes: ChangeSettings,
-) -> PairCourse:
+) -> PairLags:
     """Follow one pair through the frames.
 
     Parameters
@@ -68,15 +68,15 @@ def pair_course(
 
     Returns
     -------
-    PairCourse
+    PairLags
     """
     a, b = pair
     if len(times_s) < changes.least_frames:
-        return PairCourse(a=a, b=b, verdict="unknown")
+        return PairLags(a=a, b=b, verdict="unknown")
     frequency = np.arange(spectra_a.shape[1]) * sample_rate_hz / (2 * (spectra_a.shape[1] - 1))
     used = _used(spectra_a, spectra_b, frequency, settings)
     if np.count_nonzero(used) < settings.fewest_bins:
-        return PairCourse(a=a, b=b, verdict="unknown")
+        return PairLags(a=a, b=b, verdict="unknown")
     cross = np.conj(spectra_a[:, used]) * spectra_b[:, used]
     phasor = cross / np.maximum(np.abs(cross), 1e-30)
     frames = _Frames(
@@ -86,11 +86,11 @@ def pair_course(
     if calm is not None and calm.even:
         slow = _slow_drift(frames, calm, changes)
         if slow is not None:
-            return PairCourse(a=a, b=b, verdict="drift", rate=slow[0], rate_std=slow[1])
-        return PairCourse(a=a, b=b, verdict="rest")
+            return PairLags(a=a, b=b, verdict="drift", rate=slow[0], rate_std=slow[1])
+        return PairLags(a=a, b=b, verdict="rest")
     found = _restless(frames, (a, b), settings, changes)
     if found is None:
-        return PairCourse(a=a, b=b, verdict="unknown" if calm is None else "rest")
+        return PairLags(a=a, b=b, verdict="unknown" if calm is None else "rest")
     return found
 
 
@@ -223,7 +223,7 @@ def _newton(weighted: Complexes, omega: Floats, lag_s: float) -> float:
 
 def _restless(
     frames: _Frames, pair: tuple[int, int], settings: ContinuousSettings, changes: ChangeSettings
-) -> PairCourse | None:
+) -> PairLags | None:
     """Look for the line or the step that explains frames which do not agree."""
     reach = _reach(frames, settings)
     curves = frames.curves(frames.phasor, np.ones(frames.phasor.shape[1]), reach)
@@ -234,7 +234,7 @@ def _restless(
     step = _step(curves, frames, changes)
     line = _line(curves, frames, changes)
     if step is not None and (line is None or step.strength >= line[0]):
-        return PairCourse(
+        return PairLags(
             a=pair[0],
             b=pair[1],
             verdict="step",
@@ -245,7 +245,7 @@ def _restless(
     if line is None:
         return None
     rate, std = _fine_rate(frames, line[1], changes)
-    return PairCourse(a=pair[0], b=pair[1], verdict="drift", rate=rate, rate_std=std)
+    return PairLags(a=pair[0], b=pair[1], verdict="drift", rate=rate, rate_std=std)
 
 
 @dataclass(frozen=True, kw_only=True)

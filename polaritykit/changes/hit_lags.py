@@ -28,7 +28,7 @@ Complexes = NDArray[np.complex128]
 
 
 @dataclass(frozen=True, kw_only=True)
-class HitCourse:
+class HitLags:
     """One source's hits on all tracks, arrays (n_hits, n_tracks) unless said."""
 
     #: Shape (n_hits,), seconds.
@@ -39,7 +39,7 @@ class HitCourse:
     alike: Floats
 
 
-def hit_course(
+def read_hit_lags(
     windows: Floats,
     zero: int,
     times_s: Floats,
@@ -47,7 +47,7 @@ def hit_course(
     *,
     home: int,
     settings: ChangeSettings,
-) -> HitCourse:
+) -> HitLags:
     """Follow one source's hits on every track.
 
     Parameters
@@ -64,7 +64,7 @@ def hit_course(
 
     Returns
     -------
-    HitCourse
+    HitLags
     """
     spectra, rate = _spectra(windows, zero, sample_rate_hz, settings)
     size = np.abs(spectra[:, home, None])
@@ -82,7 +82,7 @@ def hit_course(
     omega = 2 * np.pi * np.arange(spectra.shape[-1]) * rate / _size(spectra)
     aligned = spectra * sign[..., None] * np.exp(1j * omega * lag[..., None])
     lag, sign, alike = _against(spectra, aligned.mean(axis=0), reach, rate)
-    return HitCourse(
+    return HitLags(
         times_s=read_only(np.asarray(times_s, dtype=np.float64)),
         lag_s=read_only(lag),
         sign=read_only(sign),

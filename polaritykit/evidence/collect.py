@@ -17,6 +17,7 @@ from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
+from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence, well_heard
@@ -28,49 +29,44 @@ Evidence = tuple[SourceEvidence, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Gathered:
+class Collected:
     """Evidence, and the tracks that changed during the take."""
 
     evidence: Evidence
     motions: tuple[Motion, ...]
 
 
-def gather(
+def collect(
     recording: Recording,
-    onsets: OnsetDetector,
-    activity_db: Floats,
-    usable: Sequence[bool],
+    first: FirstPass,
     *,
     settings: MeasuringSettings,
     progress: Progress,
-) -> Gathered:
+) -> Collected:
     """Read all sources: hits where tracks are percussive, frames where sound goes on or no stroke repeats.
 
     Parameters
     ----------
     recording : Recording
-    onsets : OnsetDetector
-        That has heard the whole recording.
-    activity_db : ndarray, shape (n_frames, n_tracks)
-        From `continuous.ActivityMeter`.
-    usable : sequence of bool
-        Tracks that are neither silent nor copies.
+    first : FirstPass
+        What reading every sample once told.
     settings : MeasuringSettings
     progress : callable
         Called with the stage and the share of it done.
 
     Returns
     -------
-    Gathered
+    Collected
     """
+    onsets, activity_db, usable = first.onsets, first.activity_db, first.usable
     share = onsets.percussive_share()
     percussive = (share[:, None] + share[None, :]) / 2 >= settings.continuous.percussive_share
-    hits = Gathered(evidence=(), motions=())
+    hits = Collected(evidence=(), motions=())
     if percussive.any():
         hits = _from_hits(recording, onsets, usable, settings, progress)
     noisy = _noise_strokes(recording, hits.evidence, settings)
     sustained = np.outer(usable, usable) & (~percussive | noisy) & ~np.eye(len(usable), dtype=bool)
-    frames = Gathered(evidence=(), motions=hits.motions)
+    frames = Collected(evidence=(), motions=hits.motions)
     if len(activity_db) >= 2 and sustained.any():
         frames = _from_frames(
             recording, activity_db, sustained, hits.motions, settings=settings, progress=progress
@@ -89,7 +85,7 @@ def gather(
         settings=settings.continuous,
         edge_cap=settings.evidence.edge_cap,
     )
-    return Gathered(evidence=covered((*evidence, *rest), settings.evidence), motions=frames.motions)
+    return Collected(evidence=covered((*evidence, *rest), settings.evidence), motions=frames.motions)
 
 
 def _noise_strokes(
@@ -118,7 +114,7 @@ def _from_hits(
     usable: Sequence[bool],
     settings: MeasuringSettings,
     progress: Progress,
-) -> Gathered:
+) -> Collected:
     rate = recording.sample_rate_hz
     found = [onset for onset in onsets.onsets() if usable[onset.track]]
     sources = find_sources(
@@ -143,8 +139,8 @@ def _from_hits(
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
-        courses = [item.course for item in evidence if item.course is not None]
-        return hit_motions(courses, recording.n_samples / rate, settings.changes)
+        lags = [item.hit_lags for item in evidence if item.hit_lags is not None]
+        return hit_motions(lags, recording.n_samples / rate, settings.changes)
 
     return _settled(recording, read, changed, (), settings)
 
@@ -157,7 +153,7 @@ def _from_frames(
     *,
     settings: MeasuringSettings,
     progress: Progress,
-) -> Gathered:
+) -> Collected:
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         del motions
         items = []
@@ -177,9 +173,9 @@ def _from_frames(
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
-        courses = [course for item in evidence for course in item.pair_courses]
+        lags = [pair for item in evidence for pair in item.pair_lags]
         duration_s = recording.n_samples / recording.sample_rate_hz
-        return frame_motions(courses, len(sustained), duration_s, settings.changes)
+        return frame_motions(lags, len(sustained), duration_s, settings.changes)
 
     return _settled(recording, read, changed, motions, settings)
 
@@ -190,7 +186,7 @@ def _settled(
     changed: Callable[[Evidence], tuple[Motion, ...]],
     motions: tuple[Motion, ...],
     settings: MeasuringSettings,
-) -> Gathered:
+) -> Collected:
     """Read, and read again with the changes found so far taken back, until none is found."""
     for _ in range(settings.changes.most_rounds):
         steady: Recording = SteadyRecording(recording, motions) if motions else recording
@@ -201,4 +197,4 @@ def _settled(
         motions = joined(motions, more)
     else:
         evidence = read(SteadyRecording(recording, motions), motions)
-    return Gathered(evidence=evidence, motions=motions)
+    return Collected(evidence=evidence, motions=motions)

@@ -19,7 +19,7 @@ _MOST_FRAMES = 2048
 
 
 @dataclass(frozen=True, kw_only=True)
-class Heard:
+class FirstPass:
     """What one pass over all samples tells."""
 
     levels: tuple[TrackLevels, ...]
@@ -35,7 +35,7 @@ class Heard:
         return [not {"silent", "duplicate"} & set(track.faults) for track in self.levels]
 
 
-def listen(recording: Recording, settings: MeasuringSettings, progress: Progress) -> Heard:
+def read_first_pass(recording: Recording, settings: MeasuringSettings, progress: Progress) -> FirstPass:
     """Read a recording once.
 
     Parameters
@@ -47,7 +47,7 @@ def listen(recording: Recording, settings: MeasuringSettings, progress: Progress
 
     Returns
     -------
-    Heard
+    FirstPass
     """
     names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
     meter = LevelMeter(names, rate, settings.levels)
@@ -58,7 +58,7 @@ def listen(recording: Recording, settings: MeasuringSettings, progress: Progress
         for consumer in (meter, onsets, activity, pool):
             consumer.update(block)
         progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
-    return Heard(
+    return FirstPass(
         levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
     )
 

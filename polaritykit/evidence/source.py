@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Complexes, Floats, Recording, read_only
-from polaritykit.changes.frame_lags import PairCourse, pair_course
-from polaritykit.changes.hit_lags import HitCourse, hit_course
+from polaritykit.changes.frame_lags import PairLags, read_pair_lags
+from polaritykit.changes.hit_lags import HitLags, read_hit_lags
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.evidence.settings import EvidenceSettings
 from polaritykit.spectra.main_octave import SumTarget, hit_target
@@ -61,11 +61,11 @@ class SourceEvidence:
     #: Pairs in which that correlation was believed against a first arrival; None for sustained sound.
     moved: NDArray[np.bool_] | None = None
     #: How the hits run over the take; None for sustained sound.
-    course: HitCourse | None = None
+    hit_lags: HitLags | None = None
     #: What it brings to every track in its main octave; None for sustained sound.
     target: SumTarget | None = None
     #: How the pairs run over the frames of sustained sound.
-    pair_courses: tuple[PairCourse, ...] = ()
+    pair_lags: tuple[PairLags, ...] = ()
 
 
 def hit_evidence(
@@ -164,7 +164,9 @@ def _read(
         lowness_db=source.lowness_db,
         direct=direct,
         moved=moved[:, None] | moved[None, :],
-        course=hit_course(windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes),
+        hit_lags=read_hit_lags(
+            windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes
+        ),
         target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )
 
@@ -263,12 +265,12 @@ def continuous_evidence(
     """
     n = len(recording.track_names)
     size = frame_samples(recording.n_samples, recording.sample_rate_hz, settings)
-    courses: list[PairCourse] = []
+    lags: list[PairLags] = []
 
     def follow(other: int, own: Complexes, its: Complexes, frames: NDArray[np.int64]) -> None:
         times_s = (frames + 0.5) * size / recording.sample_rate_hz
-        courses.append(
-            pair_course(
+        lags.append(
+            read_pair_lags(
                 own,
                 its,
                 times_s,
@@ -309,7 +311,7 @@ def continuous_evidence(
             log_odds=read_only(odds),
             level_db=read_only(np.asarray(level)),
             obstacle=tuple(obstacle),
-            pair_courses=tuple(courses),
+            pair_lags=tuple(lags),
         ),
         readings,
     )

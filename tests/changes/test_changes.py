@@ -10,8 +10,8 @@ import pytest
 from polaritykit.analysis import analyse_arrays
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.changes.explain_hits import hit_motions
-from polaritykit.changes.frame_lags import pair_course
-from polaritykit.changes.hit_lags import HitCourse
+from polaritykit.changes.frame_lags import read_pair_lags
+from polaritykit.changes.hit_lags import HitLags
 from polaritykit.changes.motion import Motion, Step, gauged, pair_changes
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.changes.steady_recording import SteadyRecording
@@ -150,7 +150,7 @@ def test_unrelated_frames_show_nothing():
     random = np.random.default_rng(6)
     for _ in range(40):
         a, b = np.fft.rfft(random.standard_normal((2, 48, 2048)), axis=-1)
-        found = pair_course(
+        found = read_pair_lags(
             a,
             b,
             np.arange(48.0),
@@ -166,15 +166,15 @@ def test_steady_hits_with_wild_ones():
     """Lags of 0.1 ms normal scatter with a tenth of them wild: 60 takes of six tracks, no motion in any."""
     random = np.random.default_rng(7)
     for _ in range(60):
-        courses = []
+        lags = []
         for _source in range(4):
             lag = 1e-4 * random.standard_normal((16, 6))
             wild = random.random(lag.shape) < 0.1
             lag[wild] = random.uniform(-12e-3, 12e-3, wild.sum())
             sign = np.where(wild, random.choice([-1.0, 1.0], lag.shape), 1.0)
             times = np.sort(random.uniform(0, 60, 16))
-            courses.append(HitCourse(times_s=times, lag_s=lag, sign=sign, alike=np.full(lag.shape, 0.8)))
-        assert hit_motions(courses, 60.0, SETTINGS) == ()
+            lags.append(HitLags(times_s=times, lag_s=lag, sign=sign, alike=np.full(lag.shape, 0.8)))
+        assert hit_motions(lags, 60.0, SETTINGS) == ()
 
 
 def test_two_kinds_of_hit_that_take_turns_are_no_step():
@@ -188,8 +188,8 @@ def test_two_kinds_of_hit_that_take_turns_are_no_step():
         lag = 2e-5 * random.standard_normal((14, 5))
         lag[:, 2] += 0.8e-3 * (random.random(14) < 0.4)
         times = np.sort(random.uniform(0, 30, 14))
-        course = HitCourse(times_s=times, lag_s=lag, sign=np.ones(lag.shape), alike=np.full(lag.shape, 0.8))
-        called += hit_motions([course], 30.0, SETTINGS) != ()
+        hit_lags = HitLags(times_s=times, lag_s=lag, sign=np.ones(lag.shape), alike=np.full(lag.shape, 0.8))
+        called += hit_motions([hit_lags], 30.0, SETTINGS) != ()
     assert called <= 3
 
 
