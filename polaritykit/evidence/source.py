@@ -118,12 +118,14 @@ def hit_evidence(
         zero=zero,
         length=length,
     )
-    own = read(starts + shifts)
+    along = read(starts)
     if np.median(np.abs(shifts)) <= arrival.stroke_apart_ms * 1e-3 * rate:
-        return (own,)
+        return (along,)
+    # The sign stays with what is heard first: strokes laid on each other by a long waveform repeat its
+    # reflections too (a far home told three signs wrongly on a real kit).
+    own = replace(read(starts + shifts), log_odds=along.log_odds)
     # Quieter than the drum it goes along with, by as much as the top octaves lie below the loudest band.
-    along = replace(read(starts), level_db=source.level_db + source.highness_db)
-    return own, along
+    return own, replace(along, level_db=source.level_db + source.highness_db)
 
 
 def _read(
@@ -145,8 +147,10 @@ def _read(
     arrivals = lined_up(picked, zero, rate, arrival)
     direct = direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct)
     direct = replace(direct, agreed=read_only(direct.agreed * np.outer(well_heard, well_heard)))
-    arrivals, moved = reconciled(arrivals, direct, settings.direct)
-    signs = read_signs(windows, zero, arrivals, rate, settings)
+    arrivals, moved = reconciled(
+        arrivals, direct, windows, zero=zero, sample_rate_hz=rate, settings=settings.direct
+    )
+    odds = _log_odds(arrivals, read_signs(windows, zero, arrivals, rate, settings), len(windows), settings)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
     return SourceEvidence(
@@ -158,7 +162,7 @@ def _read(
         offset_s=read_only(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]),
         std_s=read_only(np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None])),
         known=heard[:, None] & heard[None, :] & ~np.eye(len(heard), dtype=bool),
-        log_odds=read_only(_log_odds(arrivals, signs, len(windows), settings)),
+        log_odds=read_only(odds),
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,

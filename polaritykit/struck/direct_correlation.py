@@ -89,17 +89,27 @@ def direct_times(
 
 
 def reconciled(
-    arrivals: Arrivals, direct: DirectTimes, settings: DirectSettings
+    arrivals: Arrivals,
+    direct: DirectTimes,
+    windows: Floats,
+    *,
+    zero: int,
+    sample_rate_hz: int,
+    settings: DirectSettings,
 ) -> tuple[Arrivals, NDArray[np.bool_]]:
     """Move the first arrivals that the surely correlating direct sound contradicts.
 
-    A filter that rings before the sound, or a sound that began a moment earlier, is picked on one track and
-    not on another; the correlation of what follows is then surely at another lag.
+    A filter that rings before the sound, or a faint sound that began a moment earlier, is picked on one track
+    and not on another; the correlation of what follows is then surely at another lag.  What is picked and not
+    faint stays: a reflection may be louder than the direct sound before it.
 
     Parameters
     ----------
     arrivals : Arrivals
     direct : DirectTimes
+    windows : ndarray, shape (n_hits, n_tracks, n_samples)
+    zero : int
+    sample_rate_hz : int
     settings : DirectSettings
 
     Returns
@@ -117,6 +127,16 @@ def reconciled(
     anchor = int(np.argmax(votes))
     moved = sure[anchor] & ~near[anchor]
     placed = np.where(moved, picked[anchor] + direct.offset_s[anchor], picked)
+    millisecond = np.arange(round(1e-3 * sample_rate_hz))
+
+    def energy(times_s: Floats) -> Floats:
+        at = zero + np.round(times_s * sample_rate_hz).astype(np.int64)[:, None] + millisecond
+        at = np.clip(at, 0, windows.shape[-1] - 1)
+        cut = np.take_along_axis(windows, np.broadcast_to(at, (len(windows), *at.shape)), axis=-1)
+        return np.asarray(np.median(np.sum(cut**2, axis=-1), axis=0))
+
+    moved &= energy(picked) <= energy(placed) * 10 ** (settings.forerunner_db / 10)
+    placed = np.where(moved, placed, picked)
     return replace(arrivals, arrival_s=read_only(placed)), moved
 
 

@@ -38,7 +38,7 @@ def stroke_shifts(
     Returns
     -------
     ndarray of int, shape (n_hits,)
-        0 for a stroke that is not like the others, and where the two hardly differ.
+        Their median is 0; 0 for a stroke that is not like the others.
     """
 
     def samples(milliseconds: float) -> int:
@@ -62,6 +62,4 @@ def stroke_shifts(
         best = alike.argmax(axis=-1)
         best = np.where(alike[rows, best] >= settings.stroke_alike, best, reach)
         at = np.clip(best - int(np.median(best)) + reach, 0, 2 * reach)
-    shifts = at - reach
-    # Less than this is how strokes differ, and the pick of a clear stroke is sharper.
-    return np.where(np.abs(shifts) > samples(settings.stroke_apart_ms), shifts, 0)
+    return at - reach
