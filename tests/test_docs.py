@@ -216,8 +216,6 @@ WITHOUT_PARAMETERS = {
     "decide.source_sums.weights",
     "decide.words.shift_words",
     "evidence.first_pass.fft_size_for",
-    "evidence.from_take.moving_sources",
-    "evidence.from_take.open_pairs",
     "evidence.source.continuous_evidence",
     "evidence.source.well_heard",
     "jobs.check.words.pad_sentence",
@@ -227,12 +225,10 @@ WITHOUT_PARAMETERS = {
     "struck.first_arrival.window_end",
     "struck.signs.band_pass",
     "struck.signs.low_pass",
-    "sustained.frames.explained_db",
     "sustained.frames.frame_samples",
     "sustained.frames.read_frames",
     "sustained.frames.spectra_of",
     "sustained.mains.clear_of",
-    "sustained.whole_take.related_pairs",
 }
 
 
