@@ -111,7 +111,7 @@ def conclude(
     )
     if direct is not None:
         main, timed, untimed = direct.source, direct, None
-    heard_sources = ranked if any(item is main for item in ranked) else [main, *ranked]
+    heard_sources = [main, *(item for item in ranked if item is not main)]
     sources = tuple(
         _pair_source(
             item,
@@ -135,7 +135,7 @@ def conclude(
         polarity=_sign_word(margin) if decided else "unclear",
         confidence=confidence_of(margin),
         strong=decided and least * np.sign(margin) >= signs.decide_margin,
-        main=next(said for said, item in zip(sources, heard_sources, strict=True) if item is main),
+        main=sources[0],
         sources=sources,
         reason=untimed if decided else _why_unclear(ranked, sources, a, b, overheard=overheard),
     )

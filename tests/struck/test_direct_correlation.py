@@ -99,7 +99,9 @@ def test_a_contradiction_that_is_not_sure_moves_nothing():
     windows = hits(true)
     direct = direct_times(windows, ZERO, RATE, true * 1e-3, SETTINGS)
     open_ = replace(direct, agreed=np.full((2, 2), 0.6))
-    arrivals, moved = reconciled(picked(true - np.array([0.0, 1.0])), open_, windows, ZERO, RATE, SETTINGS)
+    arrivals, moved = reconciled(
+        picked(true - np.array([0.0, 1.0])), open_, windows, zero=ZERO, sample_rate_hz=RATE, settings=SETTINGS
+    )
     assert not moved.any()
     assert arrivals.arrival_s * 1e3 == pytest.approx([0.0, 1.0])
 
@@ -110,8 +112,11 @@ def test_a_louder_reflection_does_not_move_the_first_arrival():
     windows = hits(true + np.array([0.0, 0.0, 1.5])) + 0.3 * hits(true) * np.array([0, 0, 1])[None, :, None]
     direct = direct_times(windows, ZERO, RATE, true * 1e-3, SETTINGS)
     sure = replace(direct, agreed=np.full((3, 3), 0.9))
-    _, moved = reconciled(picked(true), sure, windows, ZERO, RATE, SETTINGS)
+    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE, settings=SETTINGS)
     assert not moved.any()
+    unguarded = replace(SETTINGS, forerunner_db=100.0)
+    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE, settings=unguarded)
+    assert moved.any()
 
 
 def test_strokes_behind_an_earlier_sound_are_laid_on_each_other():
