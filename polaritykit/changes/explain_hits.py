@@ -59,7 +59,7 @@ def hit_motions(
 
 @dataclass(frozen=True, kw_only=True)
 class _Polished:
-    """Lags of hits without what all tracks of a hit, or all hits of a track, share; shape (n_hits, n_tracks)."""
+    """Lags without what all tracks of a hit, or all hits of a track, share; shape (n_hits, n_tracks)."""
 
     #: NaN where a hit does not look like the others.
     lag_s: Floats
