@@ -151,7 +151,7 @@ def _read(
         arrivals, direct, windows, zero=zero, sample_rate_hz=rate, settings=settings.direct
     )
     odds = _log_odds(arrivals, read_signs(windows, zero, arrivals, rate, settings), len(windows), settings)
-    # Where first arrival and direct sound had to be reconciled the place is found, the sign not witnessed twice.
+    # Where first arrival and direct sound had to be reconciled, the place is found and the sign is not.
     odds = np.where(moved[:, None] | moved[None, :], 0.0, odds)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
