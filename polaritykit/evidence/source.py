@@ -147,10 +147,18 @@ def _read(
     arrivals = lined_up(picked, zero, rate, arrival)
     direct = direct_times(windows, zero, rate, arrivals.arrival_s, settings.direct)
     direct = replace(direct, agreed=read_only(direct.agreed * np.outer(well_heard, well_heard)))
+
+    def odds_at(places: Arrivals) -> Floats:
+        signs = read_signs(windows, zero, places, rate, settings)
+        return _log_odds(places, signs, len(windows), settings)
+
+    odds = odds_at(arrivals)
     arrivals, moved = reconciled(
         arrivals, direct, windows, zero=zero, sample_rate_hz=rate, settings=settings.direct
     )
-    odds = _log_odds(arrivals, read_signs(windows, zero, arrivals, rate, settings), len(windows), settings)
+    if moved.any():
+        # Another place may take a sign back; one that no first arrival supports is not given.
+        odds = np.where(odds * odds_at(arrivals) < 0.0, 0.0, odds)
     obstacle = tuple(_obstacle(arrivals, track, settings) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
     return SourceEvidence(
