@@ -332,17 +332,24 @@ def _continuous_obstacle(reading: Reading, sample_rate_hz: int, settings: Contin
         return "mains" if curve.share_without_mains < settings.mains_share else "noise"
     if curve.peak_over_rest < settings.min_peak_over_rest:
         return "noise"
-    doubt = min(2.0 * reading.std_s * sample_rate_hz, settings.crosstalk_doubt_samples)
-    if (
-        abs(reading.offset_s) * sample_rate_hz <= settings.crosstalk_within_samples + doubt
-        and reading.explained_db <= settings.crosstalk_below_db
-    ):
-        return "crosstalk"
+    faint = _faint_obstacle(reading, sample_rate_hz, settings)
+    if faint:
+        return faint
     if curve.at_edge:
         return "edge"
     # Notes that two takes share by chance make a peak, and no line through the phase about it.
     chance = not reading.confirmed and curve.significance < settings.sure_without_phase
     return "noise" if chance else _open_sign(reading, settings)
+
+
+def _faint_obstacle(reading: Reading, sample_rate_hz: int, settings: ContinuousSettings) -> str:
+    """Tell crosstalk, and what is too faint to be told from it: by its own ± perhaps without any delay."""
+    if reading.explained_db > settings.crosstalk_below_db:
+        return ""
+    doubt = min(2.0 * reading.std_s * sample_rate_hz, settings.crosstalk_doubt_samples)
+    if abs(reading.offset_s) * sample_rate_hz <= settings.crosstalk_within_samples + doubt:
+        return "crosstalk"
+    return "noise" if abs(reading.offset_s) <= 2.0 * reading.std_s else ""
 
 
 def _open_sign(reading: Reading, settings: ContinuousSettings) -> str:
