@@ -21,7 +21,6 @@ from polaritykit.changes.frame_lags import PairLags, read_pair_lags
 from polaritykit.changes.hit_lags import HitLags, read_hit_lags
 from polaritykit.changes.settings import ChangeSettings
 from polaritykit.evidence.settings import EvidenceSettings
-from polaritykit.spectra.main_octave import SumTarget, hit_target
 from polaritykit.struck.direct_correlation import DirectTimes, direct_times, reconciled
 from polaritykit.struck.first_arrival import Arrivals, pick_arrivals, pick_home
 from polaritykit.struck.line_up import lined_up
@@ -62,8 +61,6 @@ class SourceEvidence:
     moved: NDArray[np.bool_] | None = None
     #: How the hits run over the take; None for sustained sound.
     hit_lags: HitLags | None = None
-    #: What it brings to every track in its main octave; None for sustained sound.
-    target: SumTarget | None = None
     #: How the pairs run over the frames of sustained sound.
     pair_lags: tuple[PairLags, ...] = ()
 
@@ -173,7 +170,6 @@ def _read(
         hit_lags=read_hit_lags(
             windows, zero, (starts + zero) / rate, rate, home=source.home, settings=changes
         ),
-        target=hit_target(windows, source.home, rate, first=zero - round(arrival.earliest_ms * 1e-3 * rate)),
     )
 
 

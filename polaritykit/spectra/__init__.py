@@ -5,13 +5,12 @@ Pooled spectra (`pool`)
     sound later by τ turns C_ab by e^(−j2πfτ).  Each track is transformed once per frame, all pairs are one
     matrix product.  Everything below follows from P and C and is exact for the audio that was measured.
 
-Sums (`pair_sum`, `session_sum`, `main_octave`)
+Sums (`pair_sum`, `session_sum`)
     With s = ±1 and a delay d given to b, |A + s·B·e^(−j2πfd)|² = P_a + P_b + 2s·Re(C_ab·e^(−j2πfd)); of n
     tracks |Σ w X|² = Σ conj(w_a)·w_b·C_ab.  Levels are against the power sum: 0 dB where nothing adds or
     cancels, +10·log₁₀ n where n equal tracks agree, none shown below −20 dB.  Curves are smoothed to a
     twenty-fourth of an octave.  Coherence |ΣC|²/(ΣP_a·ΣP_b) is taken with the pair aligned, so that delay
-    does not read as incoherence (Bendat and Piersol, Random Data).  `main_octave` keeps the cross-spectra
-    around one source's own hits, in the octave that holds most of it, for the choice of delays.
+    does not read as incoherence (Bendat and Piersol, Random Data).
 
 Correlation (`correlation`)
     The inverse transform of C_ab under a band weight, normalised to ±1; its peak stands at the offset of b.
