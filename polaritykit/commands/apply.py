@@ -11,6 +11,7 @@ from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
+from polaritykit.commands.links import read_name
 from polaritykit.jobs.apply.copies import source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
 from polaritykit.jobs.apply.text import copies_text
@@ -52,7 +53,8 @@ def command(
 
     place = report_place(report)
     document = read_report(report)
-    jobs = file_jobs(document, only=only, names=tracks)
+    known = [track["name"] for track in document["tracks"]]
+    jobs = file_jobs(document, only=only, names=[read_name(name, known) for name in tracks])
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
     # The folders the files lie in, not all that the files have in common: that may be the whole disk.

@@ -78,7 +78,7 @@ def command(
     from polaritykit.base.file_names import shown
     from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder
-    from polaritykit.commands.links import read_links
+    from polaritykit.commands.links import read_links, read_name
     from polaritykit.commands.terminal import progress_line, wants_emphasis
     from polaritykit.jobs.check.document import build_document, worth_looking
     from polaritykit.jobs.check.excerpts import cut_excerpts
@@ -97,7 +97,7 @@ def command(
             linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
             if linked
             else None,
-            anchor=None if anchor is None else shown(anchor),
+            anchor=None if anchor is None else read_name(shown(anchor), opened.recording.track_names),
             purpose=purpose,
             offset_limits=limits,
             progress=progress,
