@@ -44,7 +44,10 @@ def command(
     The files themselves are never changed.  Copies keep format, depth, rate and
     start time; a delay pads the start and lengthens the file by as much.  Then
     the copies are checked again: gains predicted, gains measured, and what remains.
-    """
+
+    \b
+    polaritykit apply take3 --out take3_fixed --only flips
+    """  # noqa: D301 (click reads \b itself)
     from polaritykit.commands.report_file import read_report, report_place
     from polaritykit.commands.terminal import progress_line
     from polaritykit.jobs.apply.document import applied_document

@@ -72,7 +72,11 @@ def command(
     """Check every pair of tracks of a session.
 
     SESSION is a folder of audio files, a list of files, or one multichannel file.
-    """
+
+    \b
+    polaritykit check kit_take3 --out take3 --audio
+    polaritykit check take3/*.wav --anchor oh_left --fail-on inverted
+    """  # noqa: D301 (click reads \b itself)
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
     from polaritykit.base.file_names import shown
