@@ -135,7 +135,7 @@ def test_mid_side_decoding():
     ],
 )
 def test_patterns(pattern, null_deg, rear, side):
-    """Nulls, rear and side of the first-order patterns (Eargle, The Microphone Book)."""
+    """Nulls, rear and side: algebra of p + (1 - p) cos; subcardioid 0.75 is one of several in use."""
     assert pattern_gain(pattern, 1.0) == pytest.approx(1.0)
     assert pattern_gain(pattern, -1.0) == pytest.approx(rear, abs=0.001)
     assert pattern_gain(pattern, 0.0) == pytest.approx(side, abs=0.001)
