@@ -24,7 +24,8 @@ Settings: for every track a sign, a shift in time and a status
 6. *Told as codes and numbers* (`setting`, `findings`); jobs make words of them.
 
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
-`worth` what is worth setting at all, `served` in which tracks each source arrives together with the anchor once all is set.
+`worth` what is worth setting at all, `served` in which tracks each source arrives together with the anchor
+once all is set.
 
 Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later
 than the anchor, so that a shift of minus the lateness makes them coincide.
