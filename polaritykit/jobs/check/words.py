@@ -5,7 +5,7 @@ Conventions: they take parts of the document and return plain text; nothing is m
 
 from typing import Any
 
-from polaritykit.base.wording import decimals_for, measured, number, percent
+from polaritykit.base.wording import decimals_for, measured, number, percent, uncertainty
 
 #: Fault -> words (`tracks[].faults`).
 FAULTS = {
@@ -74,18 +74,18 @@ def lateness(pair: dict[str, Any]) -> str:
     Examples
     --------
     >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01})
-    'over is 2.57 ms ± 0.01 late'
+    'over is 2.57 ± 0.01 ms late'
     >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
-    'top is 2.57 ms ± 0.01 late'
+    'top is 2.57 ± 0.01 ms late'
     >>> kind = {"offset_kind": "direct_correlation"}
     >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01} | kind)
-    'over is 2.57 ms ± 0.01 late by correlation'
+    'over is 2.57 ± 0.01 ms late by correlation'
     """
     offset, std = pair["offset_ms"], pair["offset_std_ms"]
     if offset is None:
         return "offset unclear"
     if std is not None and abs(offset) <= std:
-        return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
+        return f"together within {uncertainty(std, 'ms')}"
     late = pair["other"] if offset > 0 else pair["reference"]
     how = " by correlation" if pair.get("offset_kind") == "direct_correlation" else ""
     return f"{late} is {measured(abs(offset), std, 'ms')} late{how}"
