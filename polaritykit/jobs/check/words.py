@@ -7,20 +7,6 @@ from typing import Any
 
 from polaritykit.base.wording import decimals_for, measured, number, percent, uncertainty
 
-#: Fault -> words (`tracks[].faults`).
-FAULTS = {
-    "clipped": "clipped",
-    "true_peak_over": "true peak over full scale",
-    "silent": "silent",
-    "dc_offset": "DC offset",
-    "duplicate": "copy of another track",
-    "hum": "mains hum",
-    "unreadable": "unreadable",
-    "not_finite": "holds samples that are no numbers",
-    "too_short": "too short",
-}
-
-
 #: Relation -> words (`pairs[].relation`); sound through the air needs none.
 RELATIONS = {
     "crosstalk": "The two share sound through a cable or the desk, not through the air.",

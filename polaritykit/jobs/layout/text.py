@@ -4,7 +4,7 @@ Conventions: reads documents only; digits are cut to the uncertainty.  Nothing h
 """
 
 from polaritykit.base.types import Json
-from polaritykit.base.wording import measured
+from polaritykit.base.wording import measured, plural
 from polaritykit.jobs.comb.text import notch_depth, sound_words
 from polaritykit.pages.text import table_csv, table_text
 
@@ -147,7 +147,7 @@ def against_sentences(document: Json) -> list[str]:
 def plan_size(document: Json) -> str:
     """How many mics and sources, in words."""
     counts = ((len(document["mics"]), "mic"), (len(document["sources"]), "source"))
-    return ", ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts)
+    return ", ".join(plural(count, word) for count, word in counts)
 
 
 def layout_text(document: Json) -> str:
