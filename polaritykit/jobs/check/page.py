@@ -10,7 +10,6 @@ from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number
 from polaritykit.jobs.check.words import (
     ACTIONS,
-    FAULTS,
     RELATIONS,
     advised,
     certainty,
@@ -19,6 +18,7 @@ from polaritykit.jobs.check.words import (
     setting,
     shifted,
 )
+from polaritykit.levels.faults import fault_words
 from polaritykit.pages.page import chart, render
 
 Document = dict[str, Any]
@@ -59,9 +59,8 @@ def report_page(document: Document) -> str:
     return render(
         "report.html",
         scripts=("charts.js", "report.js"),
-        filters=(advised, certainty, lateness, needs_setting, setting, shifted),
+        filters=(advised, certainty, fault_words, lateness, needs_setting, setting, shifted),
         ACTIONS=ACTIONS,
-        FAULTS=FAULTS,
         GLYPHS=GLYPHS,
         RELATIONS=RELATIONS,
         doc=document,
