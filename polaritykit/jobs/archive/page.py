@@ -7,7 +7,7 @@ from urllib.parse import quote
 
 from polaritykit.base.types import Json
 from polaritykit.jobs.archive.words import across_sentences, headline, session_words
-from polaritykit.jobs.check.words import FAULTS
+from polaritykit.levels.faults import fault_words
 from polaritykit.pages.page import render
 
 
@@ -32,7 +32,7 @@ def archive_page(document: Json) -> str:
             "failed": session["status"] == "failed",
             "flips": ", ".join(track["name"] for track in session["tracks"] if track["invert"]),
             "faults": ", ".join(
-                f"{track['name']}: {', '.join(FAULTS.get(fault, fault) for fault in track['faults'])}"
+                f"{track['name']}: {', '.join(fault_words(fault) for fault in track['faults'])}"
                 for track in session["tracks"]
                 if track["faults"]
             ),
