@@ -6,6 +6,7 @@ Conventions: reads the document only; what the page's script needs goes in as da
 import math
 from typing import Any
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number
 from polaritykit.jobs.check.words import (
@@ -22,9 +23,6 @@ from polaritykit.jobs.check.words import (
 from polaritykit.pages.page import chart, render
 
 Document = dict[str, Any]
-
-
-_LOWEST_HZ = 20.0
 
 
 #: Predicted notches marked in a chart: further up they lie too close, and too shallow, to be told apart.
@@ -49,7 +47,7 @@ def report_page(document: Document) -> str:
     for pair in pairs:
         pair["samples"] = _samples(pair, document["sample_rate"])
         # The notch of an inverted pair at 0 Hz is none that is heard.
-        pair["heard_notches"] = [notch for notch in pair["notches_hz"] or () if notch >= _LOWEST_HZ]
+        pair["heard_notches"] = [notch for notch in pair["notches_hz"] or () if notch >= HEARING_HZ[0]]
     related = [pair for pair in pairs if pair["related"]]
     loops = [
         [" → ".join(loop["tracks"]), number(loop["residual_ms"], 2, signed=True)]
