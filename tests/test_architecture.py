@@ -40,6 +40,7 @@ ALLOWED: dict[str, set[str]] = {
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
     "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check", "pages"},
+    "jobs/archive": {"base", "audio", "levels", "pages"},
     "jobs/demo": {"base"},
     # A command opens, makes one call and writes; the call of `check` is the story itself.
     "commands": {"base", "audio", "analysis", "pages", *JOBS},
