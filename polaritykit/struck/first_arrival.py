@@ -133,8 +133,18 @@ def whiten(windows: Floats, noise: slice, order: int, floor: Floats) -> Floats:
 def akaike(energy: Floats, first: int, last: NDArray[np.int64]) -> Floats:
     """Akaike criterion of a change of variance at each sample of ``[first, last)``.
 
-    ``energy`` is the squared trace, shape (..., n); ``last`` (...) ends each row's window.  Returns the
-    criterion, shape (..., n); infinite outside the window.
+    Parameters
+    ----------
+    energy : ndarray, shape (..., n_samples)
+        The squared trace.
+    first : int
+    last : ndarray of int, shape (...,)
+        End of each row's window.
+
+    Returns
+    -------
+    ndarray, shape (..., n_samples)
+        Infinite outside the window.
     """
     value = np.full(energy.shape, np.inf)
     # Only what lies inside the widest window is worth a logarithm.
@@ -153,7 +163,20 @@ def akaike(energy: Floats, first: int, last: NDArray[np.int64]) -> Floats:
 
 
 def window_end(energy: Floats, first: int, sample_rate_hz: int) -> NDArray[np.int64]:
-    """End of the picking window per row: soon after the log envelope has climbed most of its way."""
+    """End of the picking window per row: soon after the log envelope has climbed most of its way.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (..., n_samples)
+        The squared trace.
+    first : int
+        Sample at which the window begins.
+    sample_rate_hz : int
+
+    Returns
+    -------
+    ndarray of int, shape (...,)
+    """
     from scipy.ndimage import uniform_filter1d
 
     width = max(3, round(_ENVELOPE_MS * 1e-3 * sample_rate_hz))
@@ -186,6 +209,7 @@ def pick_home(windows: Floats, zero: int, sample_rate_hz: int) -> NDArray[np.int
     ----------
     windows : ndarray, shape (n_hits, n_samples)
         The home track, its onset frame at sample ``zero``.
+    zero, sample_rate_hz : int
 
     Returns
     -------

@@ -42,7 +42,14 @@ class HitSigns:
 
 
 def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int) -> Floats:
-    """Causal second-order Butterworth band-pass along the last axis."""
+    """Causal second-order Butterworth band-pass along the last axis.
+
+    Parameters
+    ----------
+    windows : ndarray, shape (..., n_samples)
+    band_hz : tuple of float
+    sample_rate_hz : int
+    """
     from scipy.signal import butter, sosfilt
 
     sections = butter(2, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
@@ -54,6 +61,12 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
 
     Near the end of the band converters ring *before* the sound (linear-phase filters); a near mic would be
     picked at that ringing, a far one not.
+
+    Parameters
+    ----------
+    windows : ndarray, shape (..., n_samples)
+    top_hz : float
+    sample_rate_hz : int
     """
     from scipy.signal import butter, sosfilt
 
