@@ -5,13 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.decide.advice import advise
 from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
 from polaritykit.decide.findings import PairCause, PairSource
 from polaritykit.decide.setting import Shift
-from polaritykit.decide.worth import AUDIBLE_DB
 from polaritykit.jobs.check.reasons import correction_words, outvoted_words
 from polaritykit.spectra.records import BandGains, BandLevels
 
