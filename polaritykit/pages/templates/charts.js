@@ -150,7 +150,11 @@ class Chart {
 
   // Values or marks have changed: only what moves is drawn again.
   update() {
-    this.spec.series.forEach((series, index) => this.paths[index].setAttribute("d", this.path(series, this.aside(index))));
+    this.spec.series.forEach((series, index) => {
+      if (this.paths[index].drawn === series.y) return;
+      this.paths[index].drawn = series.y;
+      this.paths[index].setAttribute("d", this.path(series, this.aside(index)));
+    });
     this.svg.setAttribute("aria-label", this.summary());
     this.overlay.replaceChildren();
     const { left, right, top, bottom } = this.box;
