@@ -117,7 +117,7 @@ def test_the_smaller_jobs_have_the_fields_of_their_models(capsys, tmp_path):
         document = printed(capsys, *name.split(), *arguments)
         assert differences(document, field_list.DOCUMENTS[name]) == [], name
         assert document["command"] == name
-    assert set(requests) | {"check", "apply"} == set(field_list.DOCUMENTS)
+    assert set(requests) | {"check", "apply", "archive"} == set(field_list.DOCUMENTS)
 
 
 def test_what_is_written_is_what_is_read(report, tmp_path):

@@ -6,10 +6,12 @@ Conventions: reads the document only; what the page's script needs goes in as da
 import math
 from typing import Any
 
+from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number, plural
 from polaritykit.jobs.check.left import left_over, session_setting
 from polaritykit.jobs.check.view import MOST_SENTENCES, map_view, settings_view
-from polaritykit.jobs.check.words import ACTIONS, FAULTS, RELATIONS, advised, certainty, lateness
+from polaritykit.jobs.check.words import ACTIONS, RELATIONS, advised, certainty, lateness
+from polaritykit.levels.faults import fault_words
 from polaritykit.pages.page import chart, render
 
 Document = dict[str, Any]
@@ -29,6 +31,7 @@ def report_page(document: Document) -> str:
     str
         One self-contained page.
     """
+    document = with_short_names(document, [track["name"] for track in document["tracks"]])
     pairs = _pairs(document)
     related = [dict(pair, place=place) for place, pair in enumerate(p for p in pairs if p["related"])]
     unrelated = [pair for pair in pairs if not pair["related"]]
@@ -43,9 +46,8 @@ def report_page(document: Document) -> str:
         "report.html",
         scripts=("charts.js", "bench.js", "session.js", "report.js"),
         styles=("style.css", "report.css"),
-        filters=(advised, certainty, lateness),
+        filters=(advised, certainty, fault_words, lateness),
         ACTIONS=ACTIONS,
-        FAULTS=FAULTS,
         GLYPHS=GLYPHS,
         RELATIONS=RELATIONS,
         doc=document,
