@@ -6,9 +6,9 @@ Conventions: as in `polaritykit.decide.findings`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Literal, TypedDict
+from typing import Literal, TypedDict
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -17,7 +17,6 @@ from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.errors import UsageError
 from polaritykit.base.track_names import is_overhead, linked_pairs
 from polaritykit.base.types import Progress, Recording
-from polaritykit.changes.motion import motion_notes
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
@@ -32,32 +31,26 @@ from polaritykit.decide.findings import (
     SumPeak,
 )
 from polaritykit.decide.from_evidence import scene_of
+from polaritykit.decide.pair_evidence import PairEvidence
 from polaritykit.decide.pair_finding import pair_finding
 from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
-from polaritykit.decide.settings import AdviceSettings, AgreementSettings, PairSettings
 from polaritykit.decide.stage import decide
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
-from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
-from polaritykit.evidence.settings import MeasuringSettings
+from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
+from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import KitSum, octave_sums
-from polaritykit.spectra.settings import KitSumSettings
-from polaritykit.sustained.frames import frame_samples
+from polaritykit.struck.first_arrival import LATEST_MS
+from polaritykit.sustained.activity import frame_samples
 
-
-@dataclass(frozen=True, kw_only=True)
-class Settings(MeasuringSettings):
-    """All settings of an analysis: those of the measuring stages, and one branch for each decision."""
-
-    agreement: AgreementSettings = field(default_factory=AgreementSettings)
-    pairs: PairSettings = field(default_factory=PairSettings)
-    advice: AdviceSettings = field(default_factory=AdviceSettings)
-    kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
+#: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
+#: longer sessions get the bound, so that the files are not read twice.
+_MOST_SUMMED = 3.5e8
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -143,34 +136,26 @@ def analyse(
     linked = linked_pairs(names) if linked is None else linked
     first = read_first_pass(recording, settings, progress)
     collected = collect(recording, first, settings=settings, progress=progress)
-    evidence, notes = collected.evidence, motion_notes(names, collected.motions)
+    evidence = collected.evidence
+    beyond: tuple[BeyondPlan, ...] = ()
     if offset_limits:
-        limited = limit_evidence(evidence, names, offset_limits, settings.limits)
-        evidence, notes = limited.evidence, notes + limited.notes
-    agreement = _agree(evidence, settings)
-    pairs = _conclude_all(names, evidence, agreement, first.spectra, settings)
+        limited = limit_evidence(evidence, names, offset_limits, settings.plan_latency_ms)
+        evidence, beyond = limited.evidence, limited.beyond
+    agreement = _agree(evidence)
+    pairs = _conclude_all(names, evidence, agreement, first.spectra)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
     copies = find_copies(
         recording,
         first.activity_db,
         np.array(["silent" not in track.faults for track in first.levels]),
         anchor=chosen,
-        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
     )
-    copies = tuple(
-        copy for copy in copies if _believed(copy, pairs, first.usable, settings.arrival.latest_ms * 1e-3)
+    copies = tuple(copy for copy in copies if _believed(copy, pairs, first.usable, LATEST_MS * 1e-3))
+    judged = _Judged(
+        evidence=evidence, agreement=agreement, pairs=pairs, linked=linked, anchor=chosen, copies=copies
     )
-    corrections, pads = _decide(
-        recording,
-        first,
-        evidence,
-        agreement,
-        pairs,
-        linked=linked,
-        anchor=chosen,
-        copies=copies,
-        settings=settings,
-    )
+    corrections, pads = _decide(recording, first, judged)
     return Findings(
         track_names=names,
         sample_rate_hz=recording.sample_rate_hz,
@@ -190,15 +175,16 @@ def analyse(
                 corrections=corrections,
                 copies=copies,
                 sample_rate_hz=recording.sample_rate_hz,
-                settings=settings.advice,
             )
             for pair, conclusion in pairs.items()
         ),
         corrections=corrections,
         pads=pads,
         spectra=first.spectra,
-        notes=notes,
-        **_outcome(recording, first, evidence, corrections, linked=linked, settings=settings.kit_sum),
+        motions=collected.motions,
+        beyond_plan=beyond,
+        settings=settings,
+        **_outcome(recording, first, evidence, corrections, linked=linked),
     )
 
 
@@ -211,49 +197,51 @@ def _believed(
     return pairs[a, b].related or not (compared or pairs[a, b].relation in ("hum", "crosstalk"))
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Judged:
+    """What is known of signs, offsets and copies when one set of settings is made for the session."""
+
+    evidence: tuple[SourceEvidence, ...]
+    agreement: Agreement | None
+    pairs: dict[tuple[int, int], Conclusion]
+    linked: tuple[tuple[str, str], ...]
+    anchor: int | None
+    copies: tuple[Copy, ...]
+
+
 def _decide(
-    recording: Recording,
-    first: FirstPass,
-    evidence: tuple[SourceEvidence, ...],
-    agreement: Agreement | None,
-    pairs: dict[tuple[int, int], Conclusion],
-    *,
-    linked: tuple[tuple[str, str], ...],
-    anchor: int | None,
-    copies: tuple[Copy, ...],
-    settings: Settings,
+    recording: Recording, first: FirstPass, judged: _Judged
 ) -> tuple[Corrections, tuple[PadStep, ...]]:
     """Make one consistent set of settings, and tell level steps like pads."""
     names = recording.track_names
     flips = flips_of(
         names,
-        pairs,
-        agreement=agreement,
-        linked=linked,
-        anchor=anchor,
-        signs=settings.agreement,
-        copies=copies,
+        judged.pairs,
+        agreement=judged.agreement,
+        linked=judged.linked,
+        anchor=judged.anchor,
+        copies=judged.copies,
     )
     scene = scene_of(
         recording,
-        evidence,
-        pairs,
+        judged.evidence,
+        judged.pairs,
         first.spectra,
         signs=np.array([-1.0 if flip.invert else 1.0 for flip in flips]),
         sign_known=np.array([flip.known for flip in flips]),
         usable=np.array(first.usable),
-        linked=tuple((names.index(a), names.index(b)) for a, b in linked),
-        anchor=anchor,
-        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
-        copies=copies,
+        linked=tuple((names.index(a), names.index(b)) for a, b in judged.linked),
+        anchor=judged.anchor,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
+        copies=judged.copies,
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
     corrections = corrections_of(
         names,
-        pairs,
+        judged.pairs,
         flips=flips,
         shifts=decision.shifts,
-        anchor=anchor,
+        anchor=judged.anchor,
         sample_rate_hz=recording.sample_rate_hz,
     )
     pads = tuple(
@@ -283,19 +271,14 @@ def _conclude_all(
     evidence: tuple[SourceEvidence, ...],
     agreement: Agreement | None,
     spectra: Spectra,
-    settings: Settings,
 ) -> dict[tuple[int, int], Conclusion]:
-    contradicted = contradicted_tracks(evidence, agreement, settings.pairs)
+    contradicted = contradicted_tracks(evidence, agreement)
     return {
         (a, b): conclude(
-            a,
-            b,
-            evidence=evidence,
-            agreement=agreement,
+            PairEvidence(evidence=evidence, a=a, b=b),
+            agreement,
             names=names,
             spectra=spectra,
-            settings=settings.pairs,
-            signs=settings.agreement,
             contradicted=contradicted,
         )
         for a, b in combinations(range(len(names)), 2)
@@ -316,7 +299,6 @@ def _outcome(
     corrections: Corrections,
     *,
     linked: tuple[tuple[str, str], ...],
-    settings: KitSumSettings,
 ) -> _Outcome:
     """Say what the corrections do to the sources and to the sum of all tracks."""
     sources = tuple(
@@ -330,10 +312,9 @@ def _outcome(
             first.spectra,
             [track.invert for track in corrections.tracks],
             [track.delay_ms for track in corrections.tracks],
-            settings,
         ),
-        served=served_sources(sources, corrections, linked, settings),
-        sum_peak=_sum_peak(recording, first.levels, corrections, settings),
+        served=served_sources(sources, corrections, linked),
+        sum_peak=_sum_peak(recording, first.levels, corrections),
     )
 
 
@@ -341,11 +322,10 @@ def _sum_peak(
     recording: Recording,
     levels: tuple[TrackLevels, ...],
     corrections: Corrections,
-    settings: KitSumSettings,
 ) -> SumPeak | None:
     """Peak of the corrected sum, made where the session is not too long to be read again."""
     bound = worst_sum_dbfs(track.true_peak_dbtp for track in levels)
-    if len(levels) * recording.n_samples > settings.most_summed:
+    if len(levels) * recording.n_samples > _MOST_SUMMED:
         return None if bound is None else SumPeak(dbtp=bound, is_bound=True)
     inverts = [track.invert for track in corrections.tracks]
     delays = [track.delay_samples for track in corrections.tracks]
@@ -353,10 +333,10 @@ def _sum_peak(
     return None if headroom is None else SumPeak(dbtp=-headroom, is_bound=False)
 
 
-def _agree(evidence: tuple[SourceEvidence, ...], settings: Settings) -> Agreement | None:
+def _agree(evidence: tuple[SourceEvidence, ...]) -> Agreement | None:
     if not evidence:
         return None
-    return agree([item.log_odds for item in evidence], [item.home for item in evidence], settings.agreement)
+    return agree([item.log_odds for item in evidence], [item.home for item in evidence])
 
 
 def _purpose(
@@ -386,10 +366,3 @@ def _source_finding(item: SourceEvidence, names: tuple[str, ...], sample_rate_hz
         times_s=tuple(float(at) / sample_rate_hz for at in item.at_samples),
         arrivals=tuple(arrival(track) for track in range(len(names))),
     )
-
-
-def settings_summary(settings: Settings) -> dict[str, Any]:
-    """All thresholds as plain values, for the report."""
-    from dataclasses import asdict
-
-    return asdict(settings)

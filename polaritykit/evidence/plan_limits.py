@@ -9,25 +9,33 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.types import read_only
-from polaritykit.evidence.settings import LimitSettings
 from polaritykit.evidence.source import SourceEvidence
 
 OffsetLimits = Mapping[tuple[str, str], tuple[float, float]]
 
 
 @dataclass(frozen=True, kw_only=True)
+class BeyondPlan:
+    """A track most of whose offsets are larger than the plan allows."""
+
+    track: str
+    dropped: int
+    measured: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Limited:
-    """Evidence without what is impossible, and sentences on what was left out."""
+    """Evidence without what is impossible, and whose most of it was."""
 
     evidence: tuple[SourceEvidence, ...]
-    notes: tuple[str, ...]
+    beyond: tuple[BeyondPlan, ...]
 
 
 def limit_evidence(
     evidence: tuple[SourceEvidence, ...],
     names: tuple[str, ...],
     limits: OffsetLimits,
-    settings: LimitSettings,
+    latency_ms: float,
 ) -> Limited:
     """Take back what the evidence says of pairs whose offset lies outside the possible.
 
@@ -38,7 +46,8 @@ def limit_evidence(
         Tracks in session order.
     limits : mapping of (name, name) to (low, high)
         Possible offsets in ms, as from `layout.possible_offsets`; pairs that are not in it are not limited.
-    settings : LimitSettings
+    latency_ms : float
+        By how much an offset may be larger than that.
 
     Returns
     -------
@@ -49,7 +58,7 @@ def limit_evidence(
     for (first, second), (least, most) in limits.items():
         if first in names and second in names:
             a, b = names.index(first), names.index(second)
-            low[a, b], high[a, b] = least - settings.latency_ms, most + settings.latency_ms
+            low[a, b], high[a, b] = least - latency_ms, most + latency_ms
             low[b, a], high[b, a] = -high[a, b], -low[a, b]
     out, kept, dropped = [], np.zeros(n), np.zeros(n)
     for item in evidence:
@@ -68,11 +77,9 @@ def limit_evidence(
             if impossible.any()
             else item
         )
-    notes = tuple(
-        f"{name}: {int(dropped[track])} of {int(dropped[track] + kept[track])} measured offsets are larger "
-        "than the plan's distances allow and were not used: latency, another place than planned, or "
-        "a reflection."
+    beyond = tuple(
+        BeyondPlan(track=name, dropped=int(dropped[track]), measured=int(dropped[track] + kept[track]))
         for track, name in enumerate(names)
         if dropped[track] > kept[track]
     )
-    return Limited(evidence=tuple(out), notes=notes)
+    return Limited(evidence=tuple(out), beyond=beyond)

@@ -1,28 +1,22 @@
 """The document of a check (`report.json`).
 
-Conventions: parts that are told as they were found are the findings' own records; what is stored otherwise
-has a record here.  Fields that version 0.1.0 did not write have a default.
+Conventions: parts that are told as they were found are the findings' own records; what is stored otherwise,
+or with its words beside its codes, has a record here.  Fields that version 0.1.0 did not write have a
+default.
 """
 
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from polaritykit.base.types import Polarity
 from polaritykit.base.validate import Program
-from polaritykit.changes.motion import Change
-from polaritykit.decide.findings import (
-    Advice,
-    Corrections,
-    Kind,
-    OffsetKind,
-    PadStep,
-    PairSource,
-    Relation,
-    ServedSource,
-    SourceFinding,
-    SumPeak,
-)
+from polaritykit.changes.motion import Change as FoundChange
+from polaritykit.decide.findings import Advice as FoundAdvice
+from polaritykit.decide.findings import Corrections as FoundCorrections
+from polaritykit.decide.findings import Outvoted as FoundOutvoted
+from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
+from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
+from polaritykit.jobs.check.notches import SourceNotches
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.correlation import LinearGrid
 from polaritykit.spectra.session_sum import KitSum
@@ -106,32 +100,53 @@ class Gains:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pair:
-    """One pair of tracks; `PairFinding` but for its gains."""
+class Change(FoundChange):
+    """A moment at which the relation of two tracks changes."""
 
-    reference: str
-    other: str
-    related: bool
-    relation: Relation | None
-    offset_ms: float | None
-    offset_std_ms: float | None
-    #: None without an offset, and for sustained sound.
-    offset_kind: OffsetKind | None = None
+    what: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice(FoundAdvice):
+    """What the session's setting does to one pair."""
+
+    why: str
+    #: What the pair by itself would rather have, and why the session differs.
+    note: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pair(PairAnswer):
+    """One pair of tracks."""
+
     offset_samples: float | None
-    polarity: Polarity
-    confidence: float
-    grade: Literal["strong", "single-source"] | None
-    method: Kind | None
+    #: The cause and all else there is to say, in words.
     reason: str | None
-    sources: tuple[PairSource, ...]
-    level_difference_db: float | None
-    notches_hz: tuple[float, ...]
-    #: By the level difference of the main source.
-    notch_depth_db: float | None
     gain_db: Gains | None
-    drift_ppm: float | None
     changes: tuple[Change, ...]
     advice: Advice
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackCorrection(FoundCorrection):
+    """One setting of one track."""
+
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outvoted(FoundOutvoted):
+    """A pair whose own sources speak against the session's setting."""
+
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corrections(FoundCorrections):
+    """One consistent set of settings for the session."""
+
+    tracks: tuple[TrackCorrection, ...]
+    outvoted: tuple[Outvoted, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -153,6 +168,8 @@ class CurvePair:
     #: Base64 of float32, re and im in turn; and of int16, 1 is 32767.
     cross: str
     correlation: str
+    #: Of each source of the pair, in its order.
+    notches: tuple[SourceNotches, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -179,12 +196,25 @@ class StoredSound:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SessionAudio:
+    """All tracks for a few seconds, where the settings change their sum most."""
+
+    sample_rate: int
+    start_s: float
+    #: What brings the sum with the flips, and with all settings, to the loudness of the recorded one.
+    flips_gain_db: float
+    all_gain_db: float
+    sounds: tuple[StoredSound, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Audio:
-    """Excerpts, with ``--audio``."""
+    """Excerpts of pairs: to see (`waves`), and with ``--audio`` to hear."""
 
     sample_rate: int
     sounds: tuple[StoredSound, ...]
     pairs: tuple[PairSounds, ...]
+    session: SessionAudio | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -212,6 +242,8 @@ class Report:
     sum_peak: SumPeak | None
     levels_advice: tuple[str, ...]
     curves: Curves | None
+    #: One hit of the pairs worth looking at, a few hundredths of a second.
+    waves: Audio | None = None
     audio: Audio | None = None
     #: As used; the names are those of `analysis.Settings`.
     settings: dict[str, Any]
