@@ -39,6 +39,8 @@ class Section:
     sentences: tuple[str, ...] = ()
     charts: tuple[ViewChart, ...] = ()
     table: Table | None = None
+    #: Shown under its heading when asked for.
+    folded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -52,6 +52,7 @@ def reports(tmp_path_factory):
     _run(pulse, "make", str(place / "pulse.wav"))
     signal, _ = soundfile.read(place / "pulse.wav")
     recorded = np.stack([signal, -0.5 * signal], axis=1)
+    recorded[:, 1] = np.roll(recorded[:, 1], 24)
     wired = _write(place / "wired.wav", np.concatenate([np.zeros((480, 2)), recorded]))
     _run(pulse, "read", wired, "--out", str(place / "pulse"))
     plan = CliRunner().invoke(layout, ["--template", "kit"], catch_exceptions=False).output
@@ -125,6 +126,14 @@ def test_comb_page_shows_the_notch(reports):
     assert "500.0 Hz" in _words(reports["comb"])
 
 
+def test_recheck_page_tells_the_tracks_first(reports):
+    """Dates of both reports, then the track that turned; its pairs are folded."""
+    words = _words(reports["recheck"])
+
+    assert "2026-01-01 against 2026-01-01" in words
+    assert words.index("b neutral turned") < words.index("Show: 2 pairs changed")
+
+
 def test_pulse_page_names_the_inverted_channel(reports):
     """The second channel was turned over; latency 10 ms is only stated where it is known."""
     words = _words(reports["pulse"])
@@ -132,6 +141,8 @@ def test_pulse_page_names_the_inverted_channel(reports):
     assert "Inverted: wired.R." in words
     for channel in _document(reports["pulse"])["channels"]:
         assert f"{channel['name']} {channel['polarity']}" in words
+    late = [channel["later_ms"] for channel in _document(reports["pulse"])["channels"]]
+    assert late == pytest.approx([0.0, 0.5], abs=0.02)  # 24 samples at 48 kHz
 
 
 @pytest.fixture(scope="module")
