@@ -10,6 +10,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from polaritykit.base.air import speed_of_sound
 from polaritykit.base.wording import number
 from polaritykit.commands.bleed import command as bleed
 from polaritykit.commands.comb import command as comb
@@ -17,6 +18,7 @@ from polaritykit.commands.layout import command as layout
 from polaritykit.commands.pair import command as pair
 from polaritykit.commands.pulse import command as pulse
 from polaritykit.commands.recheck import command as recheck
+from polaritykit.spectra.comb import comb_response_db
 
 RATE = 48_000
 JOBS = ("pair", "bleed", "comb", "pulse", "layout", "recheck")
@@ -143,6 +145,31 @@ def test_pulse_page_names_the_inverted_channel(reports):
         assert f"{channel['name']} {channel['polarity']}" in words
     late = [channel["later_ms"] for channel in _document(reports["pulse"])["channels"]]
     assert late == pytest.approx([0.0, 0.5], abs=0.02)  # 24 samples at 48 kHz
+
+
+@pytest.mark.parametrize("inputs", [(0.3439867, 20, 6, False), (1.2, 5, 0.5, True)])
+def test_live_comb_is_the_closed_form(reports, browser, inputs):
+    """The script's curve and delay equal Python's; 1 ms is 0.344 m at 20 °C (Cramer, 1993)."""
+    path, celsius, level, inverted = inputs
+    browser.get((reports["comb"] / "report.html").as_uri())
+    delay, curve, frequency, words = browser.execute_script(
+        "const c = document.getElementById('live').comb;"
+        "for (const [name, value] of Object.entries(arguments[0])) c.field(name).value = value;"
+        "c.inverted = arguments[1]; c.show();"
+        "const words = c.box.querySelector('.live-words').textContent;"
+        "return [c.delay, c.chart.spec.series[0].y, live.frequency_hz, words]",
+        {"path_m": path, "temperature_c": celsius, "level_db": level},
+        inverted,
+    )
+    speed = speed_of_sound(temperature_c=celsius, humidity_percent=50).speed_mps
+    expected = comb_response_db(np.array(frequency), path / speed * 1e3, level, inverted)
+
+    assert delay == pytest.approx(path / speed * 1e3, rel=1e-5)
+    assert np.maximum(curve, -25) == pytest.approx(np.maximum(expected, -25), abs=0.05)
+    assert ("the low end cancels" in words) == inverted
+    if not inverted:
+        assert delay == pytest.approx(1.0, abs=1e-4)
+        assert "first notch 500 Hz" in words
 
 
 @pytest.fixture(scope="module")

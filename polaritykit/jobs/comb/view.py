@@ -5,6 +5,9 @@ Conventions: reads the document only; the response is drawn from the closed form
 
 from typing import Any
 
+import numpy as np
+
+from polaritykit.base.air import speed_of_sound
 from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import response_db, response_grid_hz
 from polaritykit.jobs.comb.text import COMB_FOOTNOTE, comb_headline, comb_rows
@@ -12,6 +15,8 @@ from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart
 
 _POINTS = 500
+#: Temperatures that the page's input takes.
+_CELSIUS = (0, 40)
 
 
 def comb_chart(comb: Json, *, limits: tuple[float, float] | None = None, dense: bool = True) -> Json:
@@ -80,5 +85,28 @@ def comb_view(document: dict[str, Any]) -> JobView:
                 table=Table(caption="Figures", columns=("What", "How much"), rows=rows),
             ),
         ),
+        live=live_inputs(document),
         cautions=("A prediction for two sounds alone: reflections and other sources fill notches.",),
     )
+
+
+def live_inputs(document: Json) -> dict[str, Any]:
+    """Give what the page's live inputs begin with, and the speed of sound over temperature."""
+    temperature = document["temperature_c"]
+    low, high = _CELSIUS
+    speeds = [
+        speed_of_sound(temperature_c=float(celsius), humidity_percent=document["humidity_percent"]).speed_mps
+        for celsius in range(low, high + 1)
+    ]
+    if temperature is None:  # the speed itself was given: the temperature that has it
+        temperature = round(float(np.interp(document["speed_of_sound_mps"], speeds, range(low, high + 1))), 1)
+    return {
+        "path_m": round(document["path_difference_m"], 4),
+        "delay_ms": document["delay_ms"],
+        "level_db": document["level_difference_db"],
+        "inverted": document["polarity"] == "inverted",
+        "temperature_c": temperature,
+        "sample_rate": document["sample_rate"],
+        "frequency_hz": [round(float(hz), 2) for hz in np.geomspace(20.0, 20_000.0, 700)],
+        "speed_mps": {"start": low, "step": 1, "values": [round(speed, 3) for speed in speeds]},
+    }
