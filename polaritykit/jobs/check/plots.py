@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
 from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
@@ -107,7 +108,7 @@ def pair_panel(document: Document, reference: str, other: str, figure: "Figure |
     _draw_phase(figure.add_subplot(grid[1, 1]), stored, bands, coherence)
     axes = figure.add_subplot(grid[2, 1])
     axes.semilogx(bands.centre_hz, coherence, color=_INK, linewidth=1)
-    axes.set(ylim=(0, 1.02), xlim=(20, 20000), ylabel="coherence", xlabel="Hz")
+    axes.set(ylim=(0, 1.02), xlim=HEARING_HZ, ylabel="coherence", xlabel="Hz")
     _tidy(axes)
     return figure
 
@@ -172,7 +173,7 @@ def _draw_response(
         if source["band_hz"]:
             axes.axvspan(*source["band_hz"], color=_FACES["same"], zorder=0)
             axes.set_title(f"Shaded: the source's band, {band(source['band_hz'])}", fontsize=8, loc="right")
-    axes.set(xlim=(20, 20000), ylim=(floor, 9), ylabel="sum, dB re power sum", xlabel="Hz")
+    axes.set(xlim=HEARING_HZ, ylim=(floor, 9), ylabel="sum, dB re power sum", xlabel="Hz")
     axes.set_yticks([-18, -12, -6, -3, 0, 3, 6, 9])
     axes.legend(fontsize=8, loc="lower left", frameon=False)
     _tidy(axes)
@@ -194,7 +195,7 @@ def _draw_correlation(axes: "Axes", pair: dict[str, Any], stored: StoredPair) ->
 def _draw_phase(axes: "Axes", stored: StoredPair, bands: FrequencyBands, coherence: Floats) -> None:
     phase = np.where(coherence >= _COHERENT, band_phase_deg(stored.spectra, bands), np.nan)
     axes.semilogx(bands.centre_hz, phase, ".", color=LOOKS["recorded"][0], markersize=2)
-    axes.set(ylim=(-190, 190), xlim=(20, 20000), ylabel="phase, degrees")
+    axes.set(ylim=(-190, 190), xlim=HEARING_HZ, ylabel="phase, degrees")
     axes.set_yticks([-180, -90, 0, 90, 180])
     _tidy(axes)
 

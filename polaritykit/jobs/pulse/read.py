@@ -175,7 +175,8 @@ def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats, settings: Pu
     return PulseReading(
         name=name,
         polarity="positive" if verdict.sign > 0 else "negative",
-        latency_ms=1000 * latency_s if complete and latency_s >= 0 else None,
+        # The made file itself reads zero, but for rounding; a recording that begins later tells nothing.
+        latency_ms=1000 * max(latency_s, 0.0) if complete and latency_s > -1.0 / chain.rate else None,
         found_at_s=found_at_s,
         confidence=settings.confidence_clear if clear else settings.confidence_fair,
         reason=None,

@@ -1,6 +1,6 @@
 """What changed between two reports, in sentences."""
 
-from polaritykit.base.wording import listed
+from polaritykit.base.wording import listed, plural
 from polaritykit.jobs.recheck.compare import Recheck
 
 
@@ -26,7 +26,7 @@ def sentences(result: Recheck) -> list[str]:
         out += [f"{track.name}: new fault, {fault}." for fault in track.faults_new]
         out += [f"{track.name}: fault gone, {fault}." for fault in track.faults_gone]
     if not out:
-        out.append(f"Nothing changed in {result.compared} pairs that both reports answer.")
+        out.append(f"Nothing changed in {plural(result.compared, 'pair')} that both reports answer.")
     return out
 
 
