@@ -28,6 +28,7 @@ from polaritykit.jobs.check.reasons import (
     advice_words,
     beyond_note,
     change_words,
+    correction_clauses,
     correction_words,
     motion_notes,
     note_words,
@@ -235,7 +236,11 @@ def _corrections(findings: Findings) -> dict[str, Any]:
     corrections = findings.corrections
     return asdict(corrections) | {
         "tracks": [
-            asdict(track) | {"why": correction_words(track, corrections, findings.linked)}
+            asdict(track)
+            | {
+                "why": correction_words(track, corrections, findings.linked),
+                "clauses": correction_clauses(track, corrections, findings.linked),
+            }
             for track in corrections.tracks
         ],
         "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],

@@ -132,6 +132,8 @@ class TrackCorrection(FoundCorrection):
     """One setting of one track."""
 
     why: str
+    #: The same, reason by reason, the most important first.
+    clauses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
