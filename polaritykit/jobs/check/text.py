@@ -77,6 +77,7 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
     for sentence in summary["sentences"]:
         lines += _wrap(sentence, width)
     for heading, rows in (
+        ("Recorders", [("", text) for one in document.get("recorders") or () for text in one["says"]]),
         ("Set this", _settings(document)),
         ("Unclear", _unclear(document)),
         ("Do not fit the rest", _outvoted(document)),
