@@ -17,7 +17,6 @@ from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.errors import UsageError
 from polaritykit.base.track_names import is_overhead, linked_pairs
 from polaritykit.base.types import Progress, Recording
-from polaritykit.changes.motion import motion_notes
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
@@ -32,14 +31,14 @@ from polaritykit.decide.findings import (
     SumPeak,
 )
 from polaritykit.decide.from_evidence import scene_of
+from polaritykit.decide.pair_evidence import PairEvidence
 from polaritykit.decide.pair_finding import pair_finding
 from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
-from polaritykit.decide.settings import AdviceSettings, AgreementSettings, PairSettings
 from polaritykit.decide.stage import decide
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
-from polaritykit.evidence.plan_limits import OffsetLimits, limit_evidence
+from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
 from polaritykit.evidence.settings import MeasuringSettings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
@@ -54,9 +53,6 @@ from polaritykit.sustained.frames import frame_samples
 class Settings(MeasuringSettings):
     """All settings of an analysis: those of the measuring stages, and one branch for each decision."""
 
-    agreement: AgreementSettings = field(default_factory=AgreementSettings)
-    pairs: PairSettings = field(default_factory=PairSettings)
-    advice: AdviceSettings = field(default_factory=AdviceSettings)
     kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
 
 
@@ -143,12 +139,13 @@ def analyse(
     linked = linked_pairs(names) if linked is None else linked
     first = read_first_pass(recording, settings, progress)
     collected = collect(recording, first, settings=settings, progress=progress)
-    evidence, notes = collected.evidence, motion_notes(names, collected.motions)
+    evidence = collected.evidence
+    beyond: tuple[BeyondPlan, ...] = ()
     if offset_limits:
         limited = limit_evidence(evidence, names, offset_limits, settings.limits)
-        evidence, notes = limited.evidence, notes + limited.notes
-    agreement = _agree(evidence, settings)
-    pairs = _conclude_all(names, evidence, agreement, first.spectra, settings)
+        evidence, beyond = limited.evidence, limited.beyond
+    agreement = _agree(evidence)
+    pairs = _conclude_all(names, evidence, agreement, first.spectra)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
     copies = find_copies(
         recording,
@@ -190,14 +187,14 @@ def analyse(
                 corrections=corrections,
                 copies=copies,
                 sample_rate_hz=recording.sample_rate_hz,
-                settings=settings.advice,
             )
             for pair, conclusion in pairs.items()
         ),
         corrections=corrections,
         pads=pads,
         spectra=first.spectra,
-        notes=notes,
+        motions=collected.motions,
+        beyond_plan=beyond,
         **_outcome(recording, first, evidence, corrections, linked=linked, settings=settings.kit_sum),
     )
 
@@ -231,7 +228,6 @@ def _decide(
         agreement=agreement,
         linked=linked,
         anchor=anchor,
-        signs=settings.agreement,
         copies=copies,
     )
     scene = scene_of(
@@ -283,19 +279,14 @@ def _conclude_all(
     evidence: tuple[SourceEvidence, ...],
     agreement: Agreement | None,
     spectra: Spectra,
-    settings: Settings,
 ) -> dict[tuple[int, int], Conclusion]:
-    contradicted = contradicted_tracks(evidence, agreement, settings.pairs)
+    contradicted = contradicted_tracks(evidence, agreement)
     return {
         (a, b): conclude(
-            a,
-            b,
-            evidence=evidence,
-            agreement=agreement,
+            PairEvidence(evidence=evidence, a=a, b=b),
+            agreement,
             names=names,
             spectra=spectra,
-            settings=settings.pairs,
-            signs=settings.agreement,
             contradicted=contradicted,
         )
         for a, b in combinations(range(len(names)), 2)
@@ -353,10 +344,10 @@ def _sum_peak(
     return None if headroom is None else SumPeak(dbtp=-headroom, is_bound=False)
 
 
-def _agree(evidence: tuple[SourceEvidence, ...], settings: Settings) -> Agreement | None:
+def _agree(evidence: tuple[SourceEvidence, ...]) -> Agreement | None:
     if not evidence:
         return None
-    return agree([item.log_odds for item in evidence], [item.home for item in evidence], settings.agreement)
+    return agree([item.log_odds for item in evidence], [item.home for item in evidence])
 
 
 def _purpose(

@@ -5,7 +5,6 @@ asked for, so that ``polaritykit --help`` stays instant.
 """
 
 import importlib
-import io
 import os
 import signal
 import sys
@@ -42,9 +41,10 @@ class _Commands(click.Group):
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """Import and return one command."""
-        del ctx
         if cmd_name not in COMMANDS:
-            return None
+            if ctx.resilient_parsing:  # a shell asks while somebody types
+                return None
+            raise click.exceptions.NoSuchCommand(cmd_name, possibilities=COMMANDS, ctx=ctx)
         module = importlib.import_module(f"polaritykit.commands.{cmd_name}")
         command: click.Command = module.command
         return command
@@ -56,7 +56,9 @@ class _Commands(click.Group):
             formatter.write_dl(list(COMMANDS.items()))
 
 
-@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
+@click.group(
+    cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100}
+)
 @click.version_option(__version__, prog_name="polaritykit")
 def root() -> None:
     """Tell whether the microphones of a session agree.
@@ -91,10 +93,11 @@ def _run(arguments: list[str] | None, signals: list[int]) -> int:
     """Run the command line; return the exit code."""
     try:
         result: Any = root.main(args=arguments, prog_name="polaritykit", standalone_mode=False)
+    except click.exceptions.NoArgsIsHelpError as error:
+        echo(error.format_message(), err=True)
+        return error.exit_code
     except click.ClickException as error:
-        text = io.StringIO()
-        error.show(file=text)
-        echo(text.getvalue(), err=True, nl=False)
+        echo(visible(_usage_sentence(error)), err=True)
         return error.exit_code
     except (click.Abort, KeyboardInterrupt):
         return _stopped(signals)
@@ -107,6 +110,16 @@ def _run(arguments: list[str] | None, signals: list[int]) -> int:
         echo(f"polaritykit: {visible(str(known))}", err=True)
         return known.exit_code
     return result if isinstance(result, int) else 0
+
+
+def _usage_sentence(error: click.ClickException) -> str:
+    """Say what was mistyped in one sentence, with the nearest that there is."""
+    context = getattr(error, "ctx", None)
+    command = context.command_path if context is not None else "polaritykit"
+    near = getattr(error, "possibilities", None)
+    said = error.message if near else error.format_message()
+    said = f"{said[0].lower()}{said[1:].rstrip('.')}" + (f" (nearest: {near[0]})" if near else "")
+    return f"{command}: {said}; see {command} --help."
 
 
 def _in_our_words(error: Exception) -> PolaritykitError | None:

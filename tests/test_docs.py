@@ -214,7 +214,6 @@ WITHOUT_PARAMETERS = {
     "decide.source_sums.heard_octaves",
     "decide.source_sums.sustained_spectra",
     "decide.source_sums.weights",
-    "decide.words.shift_words",
     "evidence.first_pass.fft_size_for",
     "evidence.source.continuous_evidence",
     "evidence.source.well_heard",

@@ -20,6 +20,7 @@ from polaritykit.audio.settings import AudioSettings
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import shown
+from polaritykit.base.wording import listed
 
 #: Names that mean sound (none hidden): what libsndfile reads, and common ones it does not, which are then
 #: named as unreadable rather than passed over.
@@ -65,8 +66,8 @@ def open_session(
     Parameters
     ----------
     paths : path, or sequence of paths
-        One folder (the audio files directly in it, in natural order), or files in the order wanted; text
-        will do.
+        One folder (the audio files directly in it, in natural order; where there are none, those in the
+        only folder in it that holds some), or files in the order wanted; text will do.
     ignore_start_times : bool
         Line up the files' first samples instead of placing them by their broadcast-wave start times.
     min_tracks : int
@@ -200,15 +201,24 @@ def _existing(paths: Sequence[Path]) -> _Request:
         return _requested_files(paths)
     if len(paths) > 1:
         raise UsageError(f"{folders[0]} is a folder; give one folder, or a list of files, not both.")
-    folder = paths[0]
-    entries = sorted(folder.iterdir(), key=_natural_key)
-    files = tuple(path for path in entries if _is_audio(path))
-    if not files:
-        nested = next((shown(path.name) for path in entries if path.is_dir() and _holds_audio(path)), None)
-        hint = f"name one of its folders, such as {nested}" if nested else "name a folder that does"
-        raise InputError(f"The folder {folder} holds no audio files; {hint}.")
-    place = folder.resolve()
-    return _Request(name=shown(place.name), folder=place, files=files, notes=())
+    name = shown(paths[0].resolve().name)
+    folder = _audio_folder(paths[0])
+    notes = () if folder is paths[0] else (f"The audio files lie in its folder {shown(folder.name)}.",)
+    files = tuple(path for path in sorted(folder.iterdir(), key=_natural_key) if _is_audio(path))
+    return _Request(name=name, folder=folder.resolve(), files=files, notes=notes)
+
+
+def _audio_folder(folder: Path) -> Path:
+    """Return the folder itself, or the only one in it that holds audio."""
+    if _holds_audio(folder):
+        return folder
+    inner = [path for path in sorted(folder.iterdir(), key=_natural_key) if path.is_dir()]
+    nested = [path for path in inner if not path.name.startswith(".") and _holds_audio(path)]
+    if len(nested) == 1:
+        return nested[0]
+    names = listed([shown(path.name) for path in nested], most=3) if nested else ""
+    hint = f"name one of its folders, such as {names}" if nested else "name a folder that does"
+    raise InputError(f"The folder {folder} holds no audio files; {hint}.")
 
 
 def _requested_files(paths: Sequence[Path]) -> _Request:

@@ -17,18 +17,80 @@ _UNDERSIDE = re.compile(r"(^|[^a-z])(bot|bottom|btm|under|underside|below|beneat
 
 _DIRECT = re.compile(r"(^|[^a-z])(di|direct|line)([^a-z]|$)", re.IGNORECASE)
 
+#: What a recorder or a workstation puts behind a name: takes and dates, and the mark of a copy.
+_TAKE = re.compile(r"([ ._-]+\d+)+$")
+_COPY = re.compile(r"[ ._-]*(dup|copy)[ ._-]*\d*$", re.IGNORECASE)
+_GAPS = re.compile(r"([ ._-]+)")
+#: From so many tracks on, a word before or behind all their names is the session's, not the mics'.
+_MANY = 4
+
+
+def short_names(names: Sequence[str]) -> tuple[str, ...]:
+    """Names without what all of them have in common: takes, dates, the session's name.
+
+    Parts between gaps (blank, dot, dash, underscore) are left out whole.  A part of letters only goes where
+    there are at least four tracks: ``snare_top`` and ``snare_bottom`` stay as they are.  Where a name would
+    be left without a letter, or two would become one, all stay as they are.
+
+    Parameters
+    ----------
+    names : sequence of str
+        All tracks of a session.
+
+    Returns
+    -------
+    tuple of str
+        In the same order, each once.
+
+    Examples
+    --------
+    >>> short_names(["kick_01-240612_1432", "OH L_01-240612_1432"])
+    ('kick', 'OH L')
+    >>> short_names(["snare_top", "snare_bottom"])
+    ('snare_top', 'snare_bottom')
+    """
+    parts = [_GAPS.split(name) for name in names]
+    ahead = _common([part[::2] for part in parts])
+    behind = _common([part[::-2] for part in parts])
+    short = tuple("".join(part[2 * ahead : len(part) - 2 * behind]) for part in parts)
+    sound = len(set(short)) == len(short) and all(any(letter.isalpha() for letter in name) for name in short)
+    return short if sound else tuple(names)
+
+
+def _common(words: Sequence[Sequence[str]]) -> int:
+    """How many words all begin with, each list keeping at least one."""
+    count = 0
+    if len(words) < 2:
+        return count
+    for several in zip(*(word[:-1] for word in words), strict=False):
+        first = several[0].casefold()
+        if any(word.casefold() != first for word in several):
+            break
+        if len(words) < _MANY and not any(letter.isdigit() for letter in first):
+            break
+        count += 1
+    return count
+
 
 def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
-    """Pairs of names that differ only in left and right.
+    """Pairs of names that differ only in left and right, whatever take and date stand behind.
+
+    Copies (``.dup1``) are pairs of their own.
 
     Examples
     --------
     >>> linked_pairs(["kick", "oh_left", "oh_right", "room.L", "room.R", "bell"])
     (('oh_left', 'oh_right'), ('room.L', 'room.R'))
+    >>> linked_pairs(["OH L_03", "OH R_04", "OH L.dup1", "OH R.dup1"])
+    (('OH L_03', 'OH R_04'), ('OH L.dup1', 'OH R.dup1'))
     """
-    sides: dict[tuple[str, int], dict[str, str]] = {}
-    for name in names:
-        match = _SIDE.match(name)
+    sides: dict[tuple[str, str, int], dict[str, str]] = {}
+    parts = [_GAPS.split(name) for name in names]
+    behind = _common([part[::-2] for part in parts])
+    for name, part in zip(names, parts, strict=True):
+        own = "".join(part[: len(part) - 2 * behind])
+        copy = _COPY.search(own)
+        match = _SIDE.match(_TAKE.sub("", own[: copy.start()] if copy else own))
         if match is None:
             continue
         # "bell" is no left side of "be": a bare letter needs a gap before it.
@@ -36,7 +98,9 @@ def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
         if len(side) == 1 and not match["gap"]:
             continue
         stem = re.sub(r"^\d+[ ._-]*", "", match["stem"]).lower()
-        sides.setdefault((stem, min(len(side), 2)), {})["left" if side in _LEFT else "right"] = name
+        key = (stem, copy[0].lower() if copy else "", min(len(side), 2))
+        # Of several takes the first of each side.
+        sides.setdefault(key, {}).setdefault("left" if side in _LEFT else "right", name)
     return tuple((pair["left"], pair["right"]) for pair in sides.values() if len(pair) == 2)
 
 

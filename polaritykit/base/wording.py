@@ -180,15 +180,15 @@ def by_reason(items: Sequence[tuple[str, str, str]], most: int = 6) -> list[tupl
     return [(reason, len(pairs), listed_pairs(pairs, most)) for reason, pairs in ordered]
 
 
-def plural(count: int, word: str) -> str:
-    """Write a count with its word.
+def plural(count: int | str, word: str) -> str:
+    """Write a count, or one that is written already, with its word.
 
     Examples
     --------
-    >>> plural(1, "track"), plural(3, "track")
-    ('1 track', '3 tracks')
+    >>> plural(1, "track"), plural(3, "track"), plural("0.5", "sample")
+    ('1 track', '3 tracks', '0.5 samples')
     """
-    return f"{count} {word}{'' if count == 1 else 's'}"
+    return f"{count} {word}{'' if count in (1, '1') else 's'}"
 
 
 def _places_for(std: float) -> int:

@@ -22,9 +22,23 @@ class Change:
     """A moment at which the relation of two tracks changes."""
 
     time_s: float
-    what: str
+    #: Track that changed; None where an earlier version did not name it.
+    track: str | None = None
+    #: Its polarity turned.
+    turned: bool = False
+    #: How much later it is than before; None where its timing stayed.
+    later_ms: float | None = None
     offset_before_ms: float | None
     offset_after_ms: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Holds:
+    """Part of the take that what is said of a track belongs to."""
+
+    track: str
+    from_s: float
+    to_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -147,10 +161,10 @@ def joined(first: Sequence[Motion], second: Sequence[Motion]) -> tuple[Motion, .
 class PairChanges:
     """What the motions of two tracks mean for their pair."""
 
+    #: None where both run on one clock.
     drift_ppm: float | None
     changes: tuple[Change, ...]
-    #: Which state the pair's answer belongs to; None where nothing changed.
-    remark: str | None
+    holds: tuple[Holds, ...]
 
 
 def pair_changes(
@@ -172,65 +186,32 @@ def pair_changes(
     PairChanges
     """
     own = {motion.track: motion for motion in motions if motion.track in pair}
-    if not own:
-        return PairChanges(drift_ppm=None, changes=(), remark=None)
     a, b = (own.get(track, Motion(track=track)) for track in pair)
-    rate = b.rate - a.rate
-    changes, remarks = [], []
-    if rate:
-        remarks.append(
-            f"two clocks: the offset is that in the middle of the take and drifts by {rate * 1e6:+.1f} ppm"
-        )
+    changes = []
     for motion in (a, b):
         for step in motion.steps:
             around = [
                 None if offset_ms is None else offset_ms + (b.lag_s(at) - a.lag_s(at)) * 1e3
                 for at in (step.time_s - 1e-6, step.time_s + 1e-6)
             ]
-            what = step_text(names[motion.track], step)
             changes.append(
-                Change(time_s=step.time_s, what=what, offset_before_ms=around[0], offset_after_ms=around[1])
+                Change(
+                    time_s=step.time_s,
+                    track=names[motion.track],
+                    turned=step.flip,
+                    later_ms=step.jump_s * 1e3 if step.jump_s else None,
+                    offset_before_ms=around[0],
+                    offset_after_ms=around[1],
+                )
             )
-        if motion.steps:
-            begin, end = motion.state_s()
-            remarks.append(f"{names[motion.track]} changed: this holds from {begin:.1f} s to {end:.1f} s")
     return PairChanges(
-        drift_ppm=rate * 1e6 if rate else None,
+        drift_ppm=(b.rate - a.rate) * 1e6 if b.rate != a.rate else None,
         changes=tuple(sorted(changes, key=lambda change: change.time_s)),
-        remark="; ".join(remarks) or None,
+        holds=tuple(holds(names, motion) for motion in (a, b) if motion.steps),
     )
 
 
-def step_text(name: str, step: Step) -> str:
-    """Name what happened to a track at a step."""
-    parts = []
-    if step.flip:
-        parts.append(f"the polarity of {name} turned")
-    if step.jump_s:
-        side = "later" if step.jump_s > 0 else "earlier"
-        parts.append(f"{name} became {abs(step.jump_s) * 1e3:.2f} ms {side} (mic moved, or delay changed)")
-    return " and ".join(parts)
-
-
-def motion_notes(names: tuple[str, ...], motions: Sequence[Motion]) -> tuple[str, ...]:
-    """Sentences on every track that changed."""
-    notes = []
-    for motion in motions:
-        if motion.rate:
-            side = "later" if motion.rate > 0 else "earlier"
-            notes.append(
-                f"{names[motion.track]} runs on another clock than the others: it gets {side} by "
-                f"{abs(motion.rate) * 1e6:.2f} ± {max(motion.rate_std * 1e6, 0.01):.2f} ppm "
-                f"({abs(motion.rate) * 60e3:.2f} ms a minute).  Offsets are those in the middle of the take; "
-                "no delay holds throughout: resample the track."
-            )
-        if motion.steps:
-            told = "; ".join(
-                f"at {step.time_s:.1f} s {step_text(names[motion.track], step)}" for step in motion.steps
-            )
-            begin, end = motion.state_s()
-            notes.append(
-                f"During the take, {told}.  What is said of {names[motion.track]} holds from {begin:.1f} s "
-                f"to {end:.1f} s."
-            )
-    return tuple(notes)
+def holds(names: tuple[str, ...], motion: Motion) -> Holds:
+    """Say which part of the take is reported of a track that changed."""
+    begin, end = motion.state_s()
+    return Holds(track=names[motion.track], from_s=begin, to_s=end)

@@ -11,6 +11,7 @@ from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import restored
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
+from polaritykit.commands.links import read_name
 from polaritykit.jobs.apply.copies import source_paths, write_copies
 from polaritykit.jobs.apply.file_jobs import Part, file_jobs
 from polaritykit.jobs.apply.text import copies_text
@@ -43,7 +44,10 @@ def command(
     The files themselves are never changed.  Copies keep format, depth, rate and
     start time; a delay pads the start and lengthens the file by as much.  Then
     the copies are checked again: gains predicted, gains measured, and what remains.
-    """
+
+    \b
+    polaritykit apply take3 --out take3_fixed --only flips
+    """  # noqa: D301 (click reads \b itself)
     from polaritykit.commands.report_file import read_report, report_place
     from polaritykit.commands.terminal import progress_line
     from polaritykit.jobs.apply.document import applied_document
@@ -52,7 +56,8 @@ def command(
 
     place = report_place(report)
     document = read_report(report)
-    jobs = file_jobs(document, only=only, names=tracks)
+    known = [track["name"] for track in document["tracks"]]
+    jobs = file_jobs(document, only=only, names=[read_name(name, known) for name in tracks])
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
     # The folders the files lie in, not all that the files have in common: that may be the whole disk.

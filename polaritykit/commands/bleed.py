@@ -87,7 +87,10 @@ def command(
     MAIN is the mic of the wanted source, LEAKY the one its sound leaks into (and
     whose own source leaks back).  Passages in which one source is alone are found
     by themselves; name them when that fails.
-    """
+
+    \b
+    polaritykit bleed vocal.wav guitar.wav --leaky-alone 0-3.9 --out leak
+    """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_session(paths, ignore_start_times=ignore_start_times)

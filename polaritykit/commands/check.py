@@ -72,13 +72,17 @@ def command(
     """Check every pair of tracks of a session.
 
     SESSION is a folder of audio files, a list of files, or one multichannel file.
-    """
+
+    \b
+    polaritykit check kit_take3 --out take3 --audio
+    polaritykit check take3/*.wav --anchor oh_left --fail-on inverted
+    """  # noqa: D301 (click reads \b itself)
     from polaritykit.analysis import analyse
     from polaritykit.audio.session import open_session
     from polaritykit.base.file_names import shown
     from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder
-    from polaritykit.commands.links import read_links
+    from polaritykit.commands.links import read_links, read_name
     from polaritykit.commands.terminal import progress_line, wants_emphasis
     from polaritykit.jobs.check.document import build_document, worth_looking
     from polaritykit.jobs.check.excerpts import cut_excerpts
@@ -97,7 +101,7 @@ def command(
             linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
             if linked
             else None,
-            anchor=None if anchor is None else shown(anchor),
+            anchor=None if anchor is None else read_name(shown(anchor), opened.recording.track_names),
             purpose=purpose,
             offset_limits=limits,
             progress=progress,

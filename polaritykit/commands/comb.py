@@ -22,7 +22,7 @@ from polaritykit.pages.figures import image_bytes
 PICTURES = ("png", "svg", "pdf")
 
 
-@click.command(context_settings={"max_content_width": 100})
+@click.command(name="comb")
 @click.option("--path-difference", metavar="LENGTH", help="How much further the later sound goes: '34 cm'.")
 @click.option(
     "--delay", metavar="TIME", help="How much later it is: '1 ms', '830 us', '68 samples @ 48 kHz'."

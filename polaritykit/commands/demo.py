@@ -18,7 +18,10 @@ def command(folder: Path, overwrite: bool) -> None:
 
     A drum kit of nine tracks, a stereo pair of two different microphones, and a
     voice and a guitar that leak into each other.  The same samples every time.
-    """
+
+    \b
+    polaritykit demo demo_sessions
+    """  # noqa: D301 (click reads \b itself)
     with progress_line(quiet=False) as progress:
         written = write_demo(folder, overwrite=overwrite, progress=progress)
     for place in written:

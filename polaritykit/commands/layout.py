@@ -21,7 +21,7 @@ _PLANS = Path(__file__).parents[1] / "jobs" / "layout" / "templates"
 TEMPLATES = ("xy", "blumlein", "mid-side", "ortf", "nos", "din", "ab", "kit")
 
 
-@click.command(context_settings={"max_content_width": 100})
+@click.command(name="layout")
 @click.argument("plan", required=False, type=click.Path(path_type=Path, readable=False), metavar="PLAN.toml")
 @click.option("--template", type=click.Choice(TEMPLATES), help="Print a plan to start from and nothing else.")
 @click.option(

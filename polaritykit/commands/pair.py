@@ -57,7 +57,10 @@ def command(
 
     Says whether both sides are wired alike, how late one hears, what the mono
     sum loses and where, and whether a low-cut or a pad is on one side only.
-    """
+
+    \b
+    polaritykit pair piano_left.wav piano_right.wav --out piano
+    """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_session(paths, ignore_start_times=ignore_start_times)

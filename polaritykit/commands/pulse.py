@@ -49,7 +49,10 @@ def make(out: Path, kind: str, level: float, rate: int, overwrite: bool) -> None
     """Write the line-check signal to OUT (.wav, .flac or .aiff, 24 bit, mono).
 
     Start with monitors and headphones turned down.  The default peak is -30 dBFS.
-    """
+
+    \b
+    polaritykit pulse make check.wav --level -40
+    """  # noqa: D301 (click reads \b itself)
     import soundfile
 
     container = _FORMATS.get(out.suffix.lower())
@@ -93,7 +96,10 @@ def read(
     FILES are files or one folder.  Latency counts from the first sample of the
     recording, as when playing and recording start together; the lateness of one
     channel against another is right in any case.
-    """
+
+    \b
+    polaritykit pulse read check_recorded.wav --out line_check
+    """  # noqa: D301 (click reads \b itself)
     session = open_session(list(files), ignore_start_times=ignore_start_times, min_tracks=1)
     if out is not None:
         check_output_folder(out, inputs=files, overwrite=overwrite)

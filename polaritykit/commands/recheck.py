@@ -22,7 +22,10 @@ def command(
     """Compare two reports of one set-up, OLD and NEW (report folders or their report.json).
 
     Names the tracks that turned over, moved in time or level, and the faults that came and went.
-    """
+
+    \b
+    polaritykit recheck monday_report friday_report --fail-on-change
+    """  # noqa: D301 (click reads \b itself)
     from polaritykit.base.whole_files import check_output_folder, output_folder
     from polaritykit.commands.report_file import read_report
     from polaritykit.jobs.recheck.compare import compare

@@ -7,10 +7,10 @@ Signs and offsets
     witnesses object least; an objection is what it costs to explain a witness's edges under s, with a price
     for each pick taken as wrong and a cap per witness, however many pairs repeat its error.  A pair's margin
     is how much worse the best assignment is in which that pair is reversed.
-`conclusion`, `pair_finding`
+`pair_evidence`, `timing`, `conclusion`, `causes`, `pair_finding`
     Confidence 1 − ½·e^(−|margin|), held against simulated and real sessions by the accuracy benchmark.  The
     offset is that of the pair's loudest source that is timed well.  Below the least margin the polarity is
-    "unclear", with the reason.
+    "unclear", with its cause in a code.
 
 Settings: for every track a sign, a shift in time and a status
 --------------------------------------------------------------
@@ -21,10 +21,11 @@ Settings: for every track a sign, a shift in time and a status
 4. *One choice of shift* (`choice`): first arrivals coincide, or a fuller sum within 1.5 ms that costs no
    source anything.  Signs that evidence settled are never weighed against shifts.
 5. *Take it or leave it* (`taking`): the only step that sees how the session was recorded.
-6. *Told as codes and numbers* (`setting`); words are made of them in one place (`words`).
+6. *Told as codes and numbers* (`setting`, `findings`); jobs make words of them.
 
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
-`served` in which tracks each source arrives together with the anchor once all is set.
+`worth` what is worth setting at all, `served` in which tracks each source arrives together with the anchor
+once all is set.
 
 Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later
 than the anchor, so that a shift of minus the lateness makes them coincide.

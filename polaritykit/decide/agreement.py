@@ -22,11 +22,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.decide.settings import AgreementSettings
 
 #: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely
 #: group.
 EXACT_UP_TO = 12
+#: Price of taking one source's pick on one track for wrong: about one in twelve is (log 12 = 2.5).
+PICK_PRICE = 2.5
+#: One source's whole objection is limited: two tracks on its other side are as likely as five.
+WITNESS_CAP = 2.0 * PICK_PRICE
+#: An edge of this weight lets its tracks be trusted in full; fainter ones in proportion.
+FULL_EDGE = 2.4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +48,7 @@ class Agreement:
     least_margin: Floats
 
 
-def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: AgreementSettings) -> Agreement:
+def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
     """Find the signs that the witnesses object to least, and every pair's margin.
 
     Parameters
@@ -52,7 +57,6 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
         Evidence of each source.
     witnesses : sequence of int
         Which witness each source belongs to: sources with one home track count as one.
-    settings : AgreementSettings
 
     Returns
     -------
@@ -69,7 +73,7 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int], settings: Agreeme
         _statement([w for w, name in zip(weights, witnesses, strict=True) if name == wanted])
         for wanted in names
     ]
-    objection = np.stack([_objection(states, matrix, settings) for matrix in said])
+    objection = np.stack([_objection(states, matrix) for matrix in said])
     summed = objection.sum(axis=0)
     best = states[_first_least(summed, states)]
     margin = _margins(states, summed, best)
@@ -103,7 +107,7 @@ def _statement(weights: list[Floats]) -> Floats:
     return np.asarray(np.maximum(stack.max(axis=0), 0.0) + np.minimum(stack.min(axis=0), 0.0))
 
 
-def _objection(states: Floats, weights: Floats, settings: AgreementSettings) -> Floats:
+def _objection(states: Floats, weights: Floats) -> Floats:
     """Least cost of explaining one source's evidence under each assignment.
 
     The source may have been picked wrongly on some tracks, at a price per track; whatever its signs were
@@ -112,13 +116,13 @@ def _objection(states: Floats, weights: Floats, settings: AgreementSettings) -> 
     """
     own_loss = _loss(states, weights)
     strongest = np.abs(weights).max(axis=0)
-    price = settings.pick_price * np.minimum(strongest / settings.full_edge, 1.0)
-    likely = np.flatnonzero(own_loss < settings.witness_cap)
+    price = PICK_PRICE * np.minimum(strongest / FULL_EDGE, 1.0)
+    likely = np.flatnonzero(own_loss < WITNESS_CAP)
     # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is none.
     agreement = (states * price) @ states[likely].T
     wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
     cost = (wrong_picks + own_loss[likely]).min(axis=1)
-    return np.asarray(np.minimum(cost, settings.witness_cap))
+    return np.asarray(np.minimum(cost, WITNESS_CAP))
 
 
 def _loss(states: Floats, weights: Floats) -> Floats:

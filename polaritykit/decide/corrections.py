@@ -11,14 +11,12 @@ import numpy as np
 
 from polaritykit.base.track_names import is_direct, is_overhead, is_underside
 from polaritykit.decide.agreement import Agreement
-from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.conclusion import DECIDE_MARGIN, Conclusion
 from polaritykit.decide.findings import Corrections, Loop, OctaveLoss, Outvoted, Rule, TrackCorrection
 from polaritykit.decide.flips import groups_of, side_to_flip
 from polaritykit.decide.scene import Copy
-from polaritykit.decide.setting import MOVED, NOT_JUDGED, Flip, Shift, ShiftReason, Status
-from polaritykit.decide.settings import AgreementSettings
-from polaritykit.decide.taking import OPTIONAL_DB
-from polaritykit.decide.words import flip_words, loss_words, shift_words
+from polaritykit.decide.setting import MOVED, NOT_JUDGED, Flip, Loss, Shift, ShiftReason, Status
+from polaritykit.decide.worth import OPTIONAL_DB
 
 Pairs = Mapping[tuple[int, int], Conclusion]
 
@@ -60,7 +58,6 @@ def flips_of(
     agreement: Agreement | None,
     linked: tuple[tuple[str, str], ...],
     anchor: int | None,
-    signs: AgreementSettings,
     copies: tuple[Copy, ...] = (),
 ) -> tuple[Flip, ...]:
     """Decide which tracks to flip: within each group of decided pairs the side that costs least.
@@ -72,7 +69,6 @@ def flips_of(
     agreement : Agreement or None
     linked : pairs of names
     anchor : int or None
-    signs : AgreementSettings
     copies : tuple of Copy
         They flip with their originals.
 
@@ -107,7 +103,7 @@ def flips_of(
             for track in chosen:
                 others = [other for other in group if other not in chosen]
                 sure = max((abs(float(agreement.margin[track, other])) for other in others), default=0.0)
-                if sure >= signs.decide_margin:
+                if sure >= DECIDE_MARGIN:
                     found[track] = _flip(names, pairs, track, others, known=bool(pair_of_anchor & set(group)))
                     found[track] = replace(found[track], tie=2 * len(chosen) == len(group))
                 else:
@@ -180,21 +176,25 @@ def corrections_of(
                 delay_ms=delay_s * 1e3,
                 delay_samples=delay_s * sample_rate_hz,
                 late_ms=None if shift.reason in NOT_JUDGED or shift.reason == "far" else -shift.shift_s * 1e3,
-                why=_why(flip, shift, index, anchor, names, waits=delay_s > 0.0),
                 rule=_RULES.get(shift.reason),
                 shift_ms=shift.shift_s * 1e3,
                 status=status,
                 reason=shift.reason if status != "not judged" or shift.reason in NOT_JUDGED else "sign_open",
                 flip_reason=flip.reason,
+                flip_against=flip.against if flip.invert else 0,
+                flip_about=_named(flip.about, names) if flip.invert else None,
+                flip_tie=flip.tie,
                 weight="set" if status == "set" else ("optional" if optional is not None else None),
                 optional_shift_ms=None if optional is None else optional * 1e3,
                 own_late_ms=None if shift.late_s is None else shift.late_s * 1e3,
                 gain_db=shift.gain_db,
-                about=None if shift.about is None else names[shift.about],
-                losses=tuple(
-                    OctaveLoss(home=names[loss.home], octave_hz=loss.octave_hz, db=loss.change_db)
-                    for loss in shift.losses
-                ),
+                about=_named(shift.about, names),
+                late_samples=shift.late_samples,
+                either_ms=None
+                if shift.either_s is None
+                else (shift.either_s[0] * 1e3, shift.either_s[1] * 1e3),
+                loss=_octave_loss(shift.loss, names) if shift.reason == "harm" and shift.loss else None,
+                losses=tuple(_octave_loss(loss, names) for loss in shift.losses),
             )
         )
     return Corrections(
@@ -231,19 +231,12 @@ def _optional(shift: Shift) -> float | None:
     return shift.looked_at_s if gains else None
 
 
-def _why(
-    flip: Flip, shift: Shift, track: int, anchor: int | None, names: tuple[str, ...], *, waits: bool
-) -> str:
-    parts = [
-        flip_words(flip, names),
-        shift_words(shift, track, anchor, names),
-        loss_words(shift.losses, names),
-        "waits for a track that is advanced" if waits and not shift.shift_s else "",
-    ]
-    said = "; ".join(part for part in parts if part)
-    if said:
-        return said
-    return "nothing to correct" if flip.known else "its polarity is unclear: not judged"
+def _named(track: int | None, names: tuple[str, ...]) -> str | None:
+    return None if track is None else names[track]
+
+
+def _octave_loss(loss: Loss, names: tuple[str, ...]) -> OctaveLoss:
+    return OctaveLoss(home=names[loss.home], octave_hz=loss.octave_hz, db=loss.change_db)
 
 
 def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:
@@ -264,14 +257,12 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
     for (a, b), conclusion in pairs.items():
         against = [source for source in conclusion.sources if source.dissents]
         if against:
-            homes = ", ".join(dict.fromkeys(source.home for source in against))
-            word = "inverted" if against[0].polarity == "inverted" else "with the same polarity"
             found.append(
                 Outvoted(
                     reference=names[a],
                     other=names[b],
-                    why=f"{homes} is heard {word} here, against the other sources: "
-                    "one of the two mics hears it from its other side, or its first arrival is lost",
+                    homes=tuple(dict.fromkeys(source.home for source in against)),
+                    polarity=against[0].polarity,
                 )
             )
     return tuple(found)

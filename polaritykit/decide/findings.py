@@ -8,8 +8,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from polaritykit.base.types import Polarity
-from polaritykit.changes.motion import Change
+from polaritykit.changes.motion import Change, Holds, Motion
 from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight
+from polaritykit.evidence.plan_limits import BeyondPlan
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import BandGains
@@ -30,6 +31,101 @@ Rule = Literal["arrival", "fullest", "own octave", "no gain", "harm"]
 #: direct sound over all hits.
 OffsetKind = Literal["first_arrival", "direct_correlation"]
 Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
+
+
+#: Why a pair has no polarity, no offset or nothing in common.
+#:
+#: Apart: ``crosstalk`` and ``hum`` are all they share; ``nothing_to_compare`` neither sustained sound nor
+#: enough hits; ``beyond_search`` it lies at the edge of the search; ``unsteady`` no source reaches both at a
+#: steady time; ``no_shared_sound`` none above the noise.
+#:
+#: Related, without an offset: ``scattered`` the first arrivals scatter from hit to hit; ``covered`` only a
+#: fainter source (`home`) is timed.
+#:
+#: Related, without a sign: ``own_source_objects`` a mic's own source contradicts what only leaks say;
+#: ``sources_disagree`` one (`home`) is heard with the same polarity, one (`against`) inverted; ``narrow`` in
+#: band; ``mixed`` signs over the spectrum; ``edge`` of the search; ``faint`` the opposite fits nearly as
+#: well; ``few_hits``; ``unlike`` first arrivals.
+CauseCode = Literal[
+    "crosstalk",
+    "hum",
+    "nothing_to_compare",
+    "beyond_search",
+    "unsteady",
+    "no_shared_sound",
+    "scattered",
+    "covered",
+    "own_source_objects",
+    "sources_disagree",
+    "narrow",
+    "mixed",
+    "edge",
+    "faint",
+    "few_hits",
+    "unlike",
+]
+
+
+#: Why a pair is advised what it is.
+#:
+#: Nothing set: ``apart`` nothing is shared, ``no_offset``, ``no_sign`` (the pair's cause says why);
+#: ``two_offsets`` the two `homes` arrive with different ones; ``image`` a stereo pair keeps its timing;
+#: ``agrees``; ``little`` a delay gains too little; ``flip_fills`` a flip would fill the band by
+#: `would_gain_db`, though nothing is wired backwards; ``inverted_little`` inverted, but the sum changes by
+#: `would_gain_db` only.
+#:
+#: Set: ``image_inverted`` one side of a stereo pair; ``inverted``; ``inverted_late``; ``late``;
+#: ``late_or_flip`` either fills the band; ``session`` as the whole session is.
+AdviceReason = Literal[
+    "apart",
+    "no_offset",
+    "no_sign",
+    "two_offsets",
+    "image",
+    "agrees",
+    "little",
+    "flip_fills",
+    "inverted_little",
+    "image_inverted",
+    "inverted",
+    "inverted_late",
+    "late",
+    "late_or_flip",
+    "session",
+]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairCause:
+    """Why a pair's answer is missing."""
+
+    code: CauseCode
+    #: Sources it speaks of.
+    home: str | None = None
+    against: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairCopy:
+    """Two tracks that are one recording again."""
+
+    #: Track that is the other one again, and that other one.
+    copy: str
+    original: str
+    #: ≥ 0.
+    late_samples: float
+    filtered: bool
+    inverted: bool
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rather:
+    """What a pair by itself would rather have than the session's setting."""
+
+    invert: bool
+    #: Shift of *other* against *reference*, positive later.
+    shift_ms: float
+    gain_db: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -66,16 +162,21 @@ class Advice:
     delay_ms: float
     #: Change of the sum in the main source's band.
     gain_db: float
-    why: str
+    #: None where an earlier version gave none.
+    reason: AdviceReason | None = None
+    #: Sources the reason speaks of.
+    homes: tuple[str, ...] = ()
+    #: What a flip, or flip and delay, would have changed.
+    would_gain_db: float | None = None
     #: Shift of *other* against *reference*, signed: positive later.
     shift_ms: float = 0.0
-    #: What the pair by itself would rather have, and why the session differs.
-    note: str | None = None
+    #: None where the session's setting serves the pair as well as its own would.
+    rather: Rather | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
-class PairFinding:
-    """One pair of tracks."""
+class PairAnswer:
+    """One pair of tracks, all but what its sum would gain."""
 
     reference: str
     other: str
@@ -84,20 +185,32 @@ class PairFinding:
     offset_ms: float | None
     offset_std_ms: float | None
     #: None without an offset, and for sustained sound.
-    offset_kind: OffsetKind | None
+    offset_kind: OffsetKind | None = None
     polarity: Polarity
     confidence: float
     grade: Literal["strong", "single-source"] | None
     method: Kind | None
-    reason: str | None
+    #: Why there is no polarity or no offset.
+    cause: PairCause | None = None
+    #: None where they are no copies, or copies by their levels alone.
+    copy: PairCopy | None = None
     sources: tuple[PairSource, ...]
     level_difference_db: float | None
     notches_hz: tuple[float, ...]
+    #: By the level difference of the main source.
     notch_depth_db: float | None
-    gains: BandGains | None
     drift_ppm: float | None
     changes: tuple[Change, ...]
+    #: Part of the take that the answer belongs to, for each track that changed.
+    holds: tuple[Holds, ...] = ()
     advice: Advice
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairFinding(PairAnswer):
+    """One pair of tracks."""
+
+    gains: BandGains | None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -144,7 +257,6 @@ class TrackCorrection:
     delay_samples: float
     #: How late the track is once it is believed: minus its shift; None where nothing of its timing is judged.
     late_ms: float | None
-    why: str
     #: None for tracks that were never to be delayed.
     rule: Rule | None = None
     #: For a workstation: later (positive) or earlier (negative); 0 for what keeps its place.
@@ -153,6 +265,11 @@ class TrackCorrection:
     #: Why its shift is what it is, and why it is flipped.
     reason: ShiftReason = "alone"
     flip_reason: FlipReason | None = None
+    #: How many tracks it is inverted against; the source or original its flip speaks of; whether the others
+    #: of its group would have served as well.
+    flip_against: int = 0
+    flip_about: str | None = None
+    flip_tie: bool = False
     #: ``optional``: a small gain that may as well be left, by `optional_shift_ms`; None where nothing is set.
     weight: Weight | None = None
     optional_shift_ms: float | None = None
@@ -162,6 +279,13 @@ class TrackCorrection:
     gain_db: float | None = None
     #: Track that the reason speaks of.
     about: str | None = None
+    #: How late a copy is.
+    late_samples: float | None = None
+    #: With an open sign: the best shift as it is, and flipped.
+    either_ms: tuple[float, float] | None = None
+    #: What its shift would cost, where it is left for that.
+    loss: OctaveLoss | None = None
+    #: What all settings cost, mostly by this track's.
     losses: tuple[OctaveLoss, ...] = ()
 
 
@@ -171,7 +295,9 @@ class Outvoted:
 
     reference: str
     other: str
-    why: str
+    homes: tuple[str, ...] = ()
+    #: How these are heard.
+    polarity: Polarity = "unclear"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -244,7 +370,10 @@ class Findings:
     pairs: tuple[PairFinding, ...]
     corrections: Corrections
     spectra: Spectra
-    notes: tuple[str, ...]
+    #: What tracks did during the take.
+    motions: tuple[Motion, ...]
+    #: Tracks whose measured offsets a plan forbids.
+    beyond_plan: tuple[BeyondPlan, ...]
     kit_sum: KitSum
     served: tuple[ServedSource, ...]
     #: None in silence.

@@ -22,10 +22,7 @@ from polaritykit.decide.source_sums import (
     octave_powers,
     weights,
 )
-from polaritykit.decide.units import FAR_S
-
-#: One sign serves where the other's best is less by what is heard (common practice, no source).
-_CLEARLY_DB = 1.0
+from polaritykit.decide.worth import AUDIBLE_DB, FAR_S
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,8 +37,8 @@ class OpenSign:
 
     @property
     def settled(self) -> bool:
-        """Whether the recorded sign serves, and only that."""
-        return self.as_it_is_db >= self.flipped_db + _CLEARLY_DB
+        """Whether the recorded sign serves, and the other one less by what is heard."""
+        return self.as_it_is_db >= self.flipped_db + AUDIBLE_DB
 
 
 def open_signs(scene: Scene) -> tuple[OpenSign, ...]:

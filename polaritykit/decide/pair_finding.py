@@ -3,16 +3,12 @@
 Conventions: as in `polaritykit.decide.findings`.
 """
 
-from dataclasses import replace
-
 from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
 from polaritykit.decide.conclusion import Conclusion
-from polaritykit.decide.findings import Corrections, PairFinding
+from polaritykit.decide.findings import Corrections, PairCopy, PairFinding
 from polaritykit.decide.pair_setting import session_advice
 from polaritykit.decide.scene import Copy
-from polaritykit.decide.settings import AdviceSettings
-from polaritykit.decide.words import lateness_words
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.comb import notch_depth_db, notches_hz
 from polaritykit.spectra.pair_sum import band_gains
@@ -37,7 +33,6 @@ def pair_finding(
     corrections: Corrections,
     copies: tuple[Copy, ...],
     sample_rate_hz: int,
-    settings: AdviceSettings,
 ) -> PairFinding:
     """Add to a conclusion what follows from it: the sum, its notches, the advice, the changes.
 
@@ -56,7 +51,6 @@ def pair_finding(
         The session's setting, which the advice shows.
     copies : tuple of Copy
     sample_rate_hz : int
-    settings : AdviceSettings
 
     Returns
     -------
@@ -75,16 +69,13 @@ def pair_finding(
     is_copy = copy is not None or bool(
         {levels[a].duplicate_of, levels[b].duplicate_of} & {names[a], names[b]}
     )
-    alone = advise(
-        conclusion,
-        gains,
-        linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked,
-        settings=settings,
-    )
-    finding = PairFinding(
+    alone = advise(conclusion, gains, linked=(names[a], names[b]) in linked or (names[b], names[a]) in linked)
+    found = pair_changes(names, pair, offset_ms, motions)
+    related = conclusion.related or is_copy
+    return PairFinding(
         reference=names[a],
         other=names[b],
-        related=conclusion.related or is_copy,
+        related=related,
         relation="copy" if is_copy else conclusion.relation,
         offset_ms=offset_ms,
         offset_std_ms=conclusion.std_s * 1e3 if conclusion.std_s is not None else None,
@@ -95,43 +86,36 @@ def pair_finding(
         if conclusion.polarity == "unclear"
         else ("strong" if conclusion.strong else "single-source"),
         method=conclusion.main.kind if conclusion.main is not None else None,
-        reason=_reason(conclusion, _copy_words(copy, names, sample_rate_hz) if is_copy else None),
+        cause=conclusion.cause,
+        copy=None if copy is None else _told(copy, names, sample_rate_hz),
         sources=conclusion.sources,
         level_difference_db=_difference_db(levels[a], levels[b]),
         notches_hz=notches,
         notch_depth_db=depth_db,
         gains=gains,
-        drift_ppm=None,
-        changes=(),
+        drift_ppm=found.drift_ppm if related else None,
+        changes=found.changes if related else (),
+        holds=found.holds if related else (),
         advice=session_advice(
             conclusion,
             alone,
             corrections.tracks[a],
             corrections.tracks[b],
             spectra=spectra.pair(a, b),
-            settings=settings,
         ),
     )
-    return _changed(finding, names, pair, motions)
 
 
-def _reason(conclusion: Conclusion, copy_words: str | None) -> str | None:
-    """Name a copy first, then why the sign of a related pair stays open all the same."""
-    if copy_words is None:
-        return conclusion.reason
-    parts = [copy_words, conclusion.reason if conclusion.related else None]
-    return "; ".join(part for part in parts if part)
-
-
-def _copy_words(copy: Copy | None, names: tuple[str, ...], sample_rate_hz: int) -> str:
+def _told(copy: Copy, names: tuple[str, ...], sample_rate_hz: int) -> PairCopy:
     """Name a copy, its original and its lateness."""
-    if copy is None:
-        return "one track is a copy of the other"
     later, earlier = (copy.track, copy.original) if copy.late_s >= 0.0 else (copy.original, copy.track)
-    said = f"{names[later]} is {names[earlier]} again"
-    if copy.late_s:
-        said += f", {lateness_words(abs(copy.late_s) * sample_rate_hz)}, as a processed duplicate is"
-    return said + (", filtered" if copy.filtered else "") + (", turned over" if copy.inverted else "")
+    return PairCopy(
+        copy=names[later],
+        original=names[earlier],
+        late_samples=abs(copy.late_s) * sample_rate_hz,
+        filtered=copy.filtered,
+        inverted=copy.inverted,
+    )
 
 
 def _difference_db(a: TrackLevels, b: TrackLevels) -> float | None:
@@ -146,21 +130,3 @@ def _notches(conclusion: Conclusion, offset_ms: float | None) -> tuple[tuple[flo
     found = notches_hz(abs(offset_ms), inverted, _UP_TO_HZ)[:_MOST_NOTCHES]
     depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
     return tuple(float(f) for f in found), depth
-
-
-def _changed(
-    finding: PairFinding, names: tuple[str, ...], pair: tuple[int, int], motions: tuple[Motion, ...]
-) -> PairFinding:
-    """Add to a related pair what its tracks did during the take."""
-    if not finding.related:
-        return finding
-    found = pair_changes(names, pair, finding.offset_ms, motions)
-    if found.remark is None:
-        return finding
-    return replace(
-        finding,
-        drift_ppm=found.drift_ppm,
-        changes=found.changes,
-        reason="; ".join(part for part in (finding.reason, found.remark) if part),
-        advice=replace(finding.advice, why=f"{finding.advice.why}; {found.remark}"),
-    )

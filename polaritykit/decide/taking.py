@@ -26,13 +26,8 @@ from polaritykit.decide.source_sums import (
     weights,
 )
 from polaritykit.decide.units import Unit
+from polaritykit.decide.worth import AUDIBLE_DB, LEAST_SHIFT_S
 
-#: A shift below this is none: a tenth of the period at 1 kHz.
-LEAST_SHIFT_S = 1e-4
-#: Less than this is not heard on programme material (common practice, no source).
-AUDIBLE_DB = 1.0
-#: A gain that is not heard by itself but is there is told as optional.
-OPTIONAL_DB = 0.3
 #: The sum of mics on one source loses no more than this in any octave.
 OWN_SUM_LOSS_DB = 0.5
 #: Units depend on one another; they are gone through this often at most.

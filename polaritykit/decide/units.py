@@ -13,9 +13,8 @@ from polaritykit.base.types import Floats
 from polaritykit.decide.frame import own_lateness
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Shift, ShiftReason
+from polaritykit.decide.worth import FAR_S
 
-#: A mic whose own source lies this far away in time keeps its lateness: it is there for the room (3 m).
-FAR_S = 8.7e-3
 #: Mics on one source at close range hear it within this: 0.7 m, the depth of a large bass drum with a mic
 #: before it (common practice, no source) ...
 CLOSE_S = 2e-3

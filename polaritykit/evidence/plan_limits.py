@@ -16,11 +16,20 @@ OffsetLimits = Mapping[tuple[str, str], tuple[float, float]]
 
 
 @dataclass(frozen=True, kw_only=True)
+class BeyondPlan:
+    """A track most of whose offsets are larger than the plan allows."""
+
+    track: str
+    dropped: int
+    measured: int
+
+
+@dataclass(frozen=True, kw_only=True)
 class Limited:
-    """Evidence without what is impossible, and sentences on what was left out."""
+    """Evidence without what is impossible, and whose most of it was."""
 
     evidence: tuple[SourceEvidence, ...]
-    notes: tuple[str, ...]
+    beyond: tuple[BeyondPlan, ...]
 
 
 def limit_evidence(
@@ -68,11 +77,9 @@ def limit_evidence(
             if impossible.any()
             else item
         )
-    notes = tuple(
-        f"{name}: {int(dropped[track])} of {int(dropped[track] + kept[track])} measured offsets are larger "
-        "than the plan's distances allow and were not used: latency, another place than planned, or "
-        "a reflection."
+    beyond = tuple(
+        BeyondPlan(track=name, dropped=int(dropped[track]), measured=int(dropped[track] + kept[track]))
         for track, name in enumerate(names)
         if dropped[track] > kept[track]
     )
-    return Limited(evidence=tuple(out), notes=notes)
+    return Limited(evidence=tuple(out), beyond=beyond)

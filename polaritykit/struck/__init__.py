@@ -14,7 +14,8 @@ whose delay and sign are the microphones' own; what follows is the room's.
 
        AIC(k) = k·log var(1…k) + (n−k)·log var(k+1…n)
 
-   is least (Maeda, 1985).  Resampled hits (bootstrap) give the spread and how often the pick stays.
+   is least (a variant of Maeda, 1985: variances about zero).  Resampled hits (bootstrap) give the spread
+   and how often the pick stays.
 4. `line_up`: picks are whole samples and late where a track rises slowly.  The lags between the votes of all
    pairs, weighted by how alike they are, give one shift per track by least squares, so that offsets still
    close around any loop (VanDecar and Crosson, 1990).

@@ -15,7 +15,8 @@ windows
 
 References
 ----------
-Change of variance picked with the Akaike criterion: Maeda, N. (1985), Zisin 38, 365-379.
+Change of variance picked with the Akaike criterion: Maeda, N. (1985), Zisin 38, 365-379; here a variant of
+his form, with variances about zero and the number of samples on either side as weights.
 Autoregressive whitening before it: Sleeman, R. & van Eck, T. (1999), Phys. Earth Planet. Inter. 113,
 265-275.
 Stacks in which each trace has a bounded say: Schimmel, M. & Paulssen, H. (1997), Geophys. J. Int. 130,

@@ -13,7 +13,7 @@ offset
 
 References
 ----------
-Hannan, E. J. & Thomson, P. J. (1973), Biometrika 60(3), 553-566; Knapp, C. H. & Carter, G. C. (1976), IEEE
+Hannan, E. J. & Thomson, P. J. (1973), Biometrika 60, 241-253; Knapp, C. H. & Carter, G. C. (1976), IEEE
 Trans. ASSP 24(4), 320-327: for a pure delay in noise it reaches the Cramér-Rao bound.
 Harris, F. J. (1978), Proc. IEEE 66(1), 51-83: transform of the Hann window.
 Carter, G. C., Knapp, C. H. & Nuttall, A. H. (1973), IEEE Trans. AU 21(4), 337-344: coherence by chance.

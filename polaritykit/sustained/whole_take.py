@@ -13,7 +13,8 @@ lag
 References
 ----------
 Carter, G. C., Nuttall, A. H. & Cable, P. G. (1973), Proc. IEEE 61(10), 1497-1498: the smoothed coherence
-transform.  Chance level of a correlation: Bendat & Piersol, Random Data.
+transform.  Spread of a correlation by chance: Bendat & Piersol, Random Data (page not read); its maximum
+over many lags: extreme values of normal variates (from memory).
 """
 
 import math

@@ -256,11 +256,13 @@ def test_options_that_name_no_track(capsys, session, options, word):
     [("check",), ("check", "x", "--nonsense"), ("nonsense",), ("check", "x", "--fail-on", "everything")],
 )
 def test_usage(capsys, arguments):
-    """What the option parser refuses: its own words, exit code 2, no traceback."""
+    """What the option parser refuses: one sentence, exit code 2, no traceback."""
     code, out, err = call(capsys, *arguments)
 
     assert (code, out) == (2, "")
-    assert err.startswith("Usage: ")
+    assert err.startswith("polaritykit")
+    assert err.endswith(" --help.\n")
+    assert err.count("\n") == 1
     assert "Traceback" not in err
 
 

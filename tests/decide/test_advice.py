@@ -9,12 +9,11 @@ from polaritykit.decide.advice import advise
 from polaritykit.decide.agreement import agree
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
-from polaritykit.decide.findings import PairSource
+from polaritykit.decide.findings import PairCause, PairSource
 from polaritykit.decide.setting import Shift
-from polaritykit.decide.settings import AdviceSettings, AgreementSettings
+from polaritykit.decide.worth import AUDIBLE_DB
+from polaritykit.jobs.check.reasons import correction_words, outvoted_words
 from polaritykit.spectra.records import BandGains, BandLevels
-
-SETTINGS = AdviceSettings()
 
 
 def source(home="snare", *, offset_ms=2.0, polarity="same", level_db=0.0, dissents=False):
@@ -37,7 +36,7 @@ def source(home="snare", *, offset_ms=2.0, polarity="same", level_db=0.0, dissen
     )
 
 
-def conclusion(offset_ms=2.0, polarity="same", *, sources=None, related=True, strong=True, reason=None):
+def conclusion(offset_ms=2.0, polarity="same", *, sources=None, related=True, strong=True, cause=None):
     """Make what the evidence says of a pair."""
     sources = (source(offset_ms=offset_ms, polarity=polarity),) if sources is None else sources
     return Conclusion(
@@ -51,7 +50,7 @@ def conclusion(offset_ms=2.0, polarity="same", *, sources=None, related=True, st
         strong=strong,
         main=sources[0] if sources and related else None,
         sources=sources if related else (),
-        reason=reason,
+        cause=cause,
     )
 
 
@@ -63,15 +62,15 @@ def gains(flipped=0.0, aligned=0.0, both=0.0):
 
 def advice(found, predicted, *, linked=False):
     """Advise with the usual settings."""
-    return advise(found, predicted, linked=linked, settings=SETTINGS)
+    return advise(found, predicted, linked=linked)
 
 
 def test_nothing_in_common_nothing_to_set():
     """Unrelated tracks are left, with the reason."""
-    given = advice(conclusion(related=False, reason="no sound was found"), None)
+    given = advice(conclusion(related=False, cause=PairCause(code="no_shared_sound")), None)
 
     assert (given.action, given.invert, given.delay_ms) == ("leave", False, 0.0)
-    assert "no sound was found" in given.why
+    assert given.reason == "apart"
 
 
 @pytest.mark.parametrize(
@@ -97,7 +96,7 @@ def test_a_change_that_gains_less_than_is_heard_is_never_advised():
     """Whatever polarity and offset say."""
     for polarity in ("same", "inverted"):
         for offset_ms in (0.0, 0.5, 3.0):
-            little = SETTINGS.least_gain_db - 0.01
+            little = AUDIBLE_DB - 0.01
             given = advice(conclusion(offset_ms, polarity), gains(little, little, little))
 
             assert given.action in ("leave", "listen")
@@ -106,10 +105,9 @@ def test_a_change_that_gains_less_than_is_heard_is_never_advised():
 
 def test_unclear_polarity_is_for_the_ear():
     """No flip on no evidence."""
-    given = advice(conclusion(2.0, "unclear", reason="too few clean hits"), gains(9.0, 9.0, 9.0))
+    given = advice(conclusion(2.0, "unclear", cause=PairCause(code="few_hits")), gains(9.0, 9.0, 9.0))
 
-    assert (given.action, given.invert) == ("listen", False)
-    assert "too few clean hits" in given.why
+    assert (given.action, given.invert, given.reason) == ("listen", False, "no_sign")
 
 
 def test_without_an_offset_the_ear_decides():
@@ -137,8 +135,7 @@ def test_two_sources_with_opposite_offsets_need_distance():
     given = advice(found, gains(aligned=5.0))
 
     assert (given.action, given.delay_ms) == ("move", 0.0)
-    assert "voice" in given.why
-    assert "guitar" in given.why
+    assert (given.reason, given.homes) == ("two_offsets", ("voice", "guitar"))
 
 
 # Settings of a session.
@@ -160,16 +157,14 @@ def session(signs=(1, 1, 1, 1, 1), late_ms=LATE_MS, names=NAMES, apart=()):
             pairs[a, b] = conclusion(late_ms[b] - late_ms[a], word, related=related)
             if not related:
                 weights[a, b] = weights[b, a] = 0.0
-    return pairs, agree([weights], [0], AgreementSettings())
+    return pairs, agree([weights], [0])
 
 
 def settings_of(
     pairs, agreement, *, names=NAMES, linked=(("oh_left", "oh_right"),), anchor=2, shifts_ms=None
 ):
     """Put flips and some shifts together; tracks without a shift keep their place."""
-    flips = flips_of(
-        names, pairs, agreement=agreement, linked=linked, anchor=anchor, signs=AgreementSettings()
-    )
+    flips = flips_of(names, pairs, agreement=agreement, linked=linked, anchor=anchor)
     shifts = [
         Shift(shift_s=ms * 1e-3, reason="coincide" if ms else "anchor")
         for ms in (shifts_ms or [0.0] * len(names))
@@ -207,20 +202,20 @@ def test_a_mic_under_a_drum_is_flipped_for_the_sum_and_no_cable_is_blamed():
     found = settings_of(*session((1, -1, 1, 1, 1), names=names), names=names)
 
     assert found.tracks[1].invert
-    assert "no cable needs mending" in found.tracks[1].why
+    assert "no cable needs mending" in correction_words(found.tracks[1], found)
 
 
 def test_one_source_alone_does_not_send_anybody_to_mend_a_cable():
     """Wiring turns every source, a place behind a drum only that one."""
     pairs, agreement = session((-1, 1, 1, 1, 1))
     alone = {key: replace(pair, strong=False) for key, pair in pairs.items()}
-    found = settings_of(alone, agreement).tracks[0]
-    plain = settings_of(pairs, agreement).tracks[0]
+    found, plain = settings_of(alone, agreement), settings_of(pairs, agreement)
 
-    assert found.invert
-    assert plain.invert
-    assert "for snare alone" in found.why
-    assert "alone" not in plain.why
+    assert found.tracks[0].invert
+    assert plain.tracks[0].invert
+    assert (found.tracks[0].flip_reason, found.tracks[0].flip_about) == ("one_source", "snare")
+    assert "for snare alone" in correction_words(found.tracks[0], found)
+    assert "alone" not in correction_words(plain.tracks[0], plain)
 
 
 def test_flips_satisfy_every_pair_at_once():
@@ -248,7 +243,7 @@ def test_one_early_track_is_advanced_and_a_desk_delays_the_others():
 
     assert [track.delay_ms for track in found.tracks] == pytest.approx([6.0, 0.0, 2.0, 2.0, 2.0])
     assert [track.shift_ms for track in found.tracks] == pytest.approx([4.0, -2.0, 0.0, 0.0, 0.0])
-    assert "waits" in found.tracks[4].why
+    assert "waits" in correction_words(found.tracks[4], found)
 
 
 def test_of_two_equal_sides_the_one_with_the_anchor_stays():
@@ -258,7 +253,7 @@ def test_of_two_equal_sides_the_one_with_the_anchor_stays():
         pairs, agreement = session(signs, names=names, late_ms=LATE_MS[:4])
         found = settings_of(pairs, agreement, names=names)
         assert [track.invert for track in found.tracks] == [True, True, False, False]
-        assert "(or all the others of its group)" in found.tracks[0].why
+        assert "(or all the others of its group)" in correction_words(found.tracks[0], found)
 
 
 def test_nothing_to_correct_is_said_of_what_was_judged_only():
@@ -268,8 +263,8 @@ def test_nothing_to_correct_is_said_of_what_was_judged_only():
 
     assert [track.status for track in found.tracks] == ["agrees"] * 4 + ["not judged"]
     assert found.tracks[4].reason == "sign_open"
-    assert "not judged" in found.tracks[4].why
-    assert found.tracks[0].why == "nothing to correct"
+    assert "not judged" in correction_words(found.tracks[4], found)
+    assert correction_words(found.tracks[0], found) == "nothing to correct"
 
 
 def test_loops_of_true_offsets_close():
@@ -296,7 +291,7 @@ def test_dissenting_sources_are_named():
     outvoted = settings_of(pairs, agreement).outvoted
 
     assert [(item.reference, item.other) for item in outvoted] == [("kick", "snare")]
-    assert "kick is heard inverted" in outvoted[0].why
+    assert outvoted_words(outvoted[0]).startswith("kick is heard inverted here")
 
 
 def test_anchor_is_an_overhead_where_there_is_one():

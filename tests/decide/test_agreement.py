@@ -5,10 +5,8 @@ from itertools import combinations, product
 import numpy as np
 import pytest
 
-from polaritykit.decide.agreement import EXACT_UP_TO, agree
-from polaritykit.decide.settings import AgreementSettings
-
-SETTINGS = AgreementSettings()
+from polaritykit.decide.agreement import EXACT_UP_TO, FULL_EDGE, PICK_PRICE, WITNESS_CAP, agree
+from polaritykit.decide.conclusion import DECIDE_MARGIN
 
 
 def edges(n, *given):
@@ -31,16 +29,13 @@ def objection_to(signs, matrices):
     for a, b in pairs:
         words = [matrix_of_one[a, b] for matrix_of_one in matrices]
         matrix[a, b] = matrix[b, a] = max(*words, 0.0) + min(*words, 0.0)
-    price = [
-        SETTINGS.pick_price * min(max(abs(matrix[a, b]) for b in range(n)) / SETTINGS.full_edge, 1.0)
-        for a in range(n)
-    ]
+    price = [PICK_PRICE * min(max(abs(matrix[a, b]) for b in range(n)) / FULL_EDGE, 1.0) for a in range(n)]
     worth = {own: sum(matrix[a, b] * own[a] * own[b] for a, b in pairs) for own in product((1, -1), repeat=n)}
     best = max(worth.values())
     costs = [
         best - value + sum(price[a] for a in range(n) if own[a] != signs[a]) for own, value in worth.items()
     ]
-    return min(*costs, SETTINGS.witness_cap)
+    return min(*costs, WITNESS_CAP)
 
 
 def brute_force(weights, witnesses):
@@ -71,7 +66,7 @@ def test_margins_equal_brute_force(seed):
     for _ in witnesses:
         upper = np.triu(rng.normal(0, 2, (n, n)) * (rng.random((n, n)) < 0.7), 1)
         weights.append(upper + upper.T)
-    found = agree(weights, witnesses, SETTINGS)
+    found = agree(weights, witnesses)
     margin, least, total = brute_force(weights, witnesses)
     apart = found.group[:, None] != found.group[None, :]
 
@@ -89,7 +84,7 @@ def test_least_margin_is_the_worst_of_leaving_one_witness_out(seed):
     for _ in witnesses:
         upper = np.triu(rng.normal(1, 1.5, (n, n)), 1)
         weights.append(upper + upper.T)
-    found = agree(weights, witnesses, SETTINGS)
+    found = agree(weights, witnesses)
     others = [found.margin] + [
         brute_force([w for k, w in enumerate(weights) if k != out], [w for w in witnesses if w != out])[0]
         for out in witnesses
@@ -101,7 +96,7 @@ def test_least_margin_is_the_worst_of_leaving_one_witness_out(seed):
 
 def test_a_balanced_triangle_is_taken_as_it_is():
     """Harary 1953 (from memory): signs with an even number of minus edges round every circle can be met."""
-    found = agree([edges(3, (0, 1, 2.0), (1, 2, -2.0), (0, 2, -2.0))], [0], SETTINGS)
+    found = agree([edges(3, (0, 1, 2.0), (1, 2, -2.0), (0, 2, -2.0))], [0])
 
     assert list(found.signs * found.signs[0]) == [1, 1, -1]
     assert np.sign(found.margin[[0, 1, 0], [1, 2, 2]]).tolist() == [1, -1, -1]
@@ -109,10 +104,10 @@ def test_a_balanced_triangle_is_taken_as_it_is():
 
 def test_an_unbalanced_triangle_gives_up_its_weakest_edge():
     """One minus edge in three cannot be met; the weakest goes, and no margin exceeds what is left of it."""
-    found = agree([edges(3, (0, 1, 2.0), (1, 2, 2.0), (0, 2, -0.5))], [0], SETTINGS)
+    found = agree([edges(3, (0, 1, 2.0), (1, 2, 2.0), (0, 2, -0.5))], [0])
 
     assert len(set(found.signs.tolist())) == 1
-    assert 0 < found.margin[0, 2] <= SETTINGS.pick_price * 2.0 / SETTINGS.full_edge + 1e-9
+    assert 0 < found.margin[0, 2] <= PICK_PRICE * 2.0 / FULL_EDGE + 1e-9
 
 
 def test_one_wrong_pick_does_not_silence_a_source():
@@ -121,9 +116,9 @@ def test_one_wrong_pick_does_not_silence_a_source():
     wrong = edges(n, *((a, b, -2.4 if b == 4 else 2.4) for a, b in combinations(range(n), 2)))
     knows = edges(n, *((a, 4, 2.4) for a in range(2)))
     other = edges(n, *((a, 4, 2.4) for a in range(2, 4)))
-    found = agree([wrong, knows, other], [0, 1, 2], SETTINGS)
+    found = agree([wrong, knows, other], [0, 1, 2])
 
-    assert found.margin[0, 1] >= SETTINGS.pick_price - 1e-9
+    assert found.margin[0, 1] >= PICK_PRICE - 1e-9
     assert found.margin[0, 4] > 0
 
 
@@ -132,36 +127,36 @@ def test_one_witness_is_never_more_than_its_cap():
     n = 6
     many = np.full((n, n), -5.0)
     np.fill_diagonal(many, 0.0)
-    found = agree([edges(n, *((0, b, 50.0) for b in range(1, n)))], [0], SETTINGS)
+    found = agree([edges(n, *((0, b, 50.0) for b in range(1, n)))], [0])
 
-    assert np.abs(found.margin).max() == pytest.approx(SETTINGS.pick_price)
-    assert np.abs(agree([many], [0], SETTINGS).margin).max() <= SETTINGS.witness_cap
+    assert np.abs(found.margin).max() == pytest.approx(PICK_PRICE)
+    assert np.abs(agree([many], [0]).margin).max() <= WITNESS_CAP
 
 
 def test_two_sources_at_one_home_count_once():
     """A soft and a hard snare are one witness: sources with one home share one price."""
     matrix = edges(2, (0, 1, 50.0))
 
-    assert agree([matrix, matrix], [0, 0], SETTINGS).margin[0, 1] == pytest.approx(SETTINGS.pick_price)
-    assert agree([matrix, matrix], [0, 1], SETTINGS).margin[0, 1] == pytest.approx(2 * SETTINGS.pick_price)
+    assert agree([matrix, matrix], [0, 0]).margin[0, 1] == pytest.approx(PICK_PRICE)
+    assert agree([matrix, matrix], [0, 1]).margin[0, 1] == pytest.approx(2 * PICK_PRICE)
 
 
 def test_two_witnesses_outvote_one():
     """The dissenting source is overruled, and the pair's margin is what is left."""
     two, one = edges(3, (0, 1, 50.0), (1, 2, 50.0)), edges(3, (0, 1, -50.0), (1, 2, 50.0))
-    found = agree([two, two, one], [0, 1, 2], SETTINGS)
+    found = agree([two, two, one], [0, 1, 2])
 
-    assert found.margin[0, 1] == pytest.approx(SETTINGS.pick_price)
+    assert found.margin[0, 1] == pytest.approx(PICK_PRICE)
     # The dissenter explains either answer about tracks 1 and 2 by one wrong pick: it adds nothing.
-    assert found.margin[1, 2] == pytest.approx(2 * SETTINGS.pick_price)
-    assert agree([one], [2], SETTINGS).margin[0, 1] == pytest.approx(-SETTINGS.pick_price)
+    assert found.margin[1, 2] == pytest.approx(2 * PICK_PRICE)
+    assert agree([one], [2]).margin[0, 1] == pytest.approx(-PICK_PRICE)
     # Without one of the two the votes are even: not strong.
     assert found.least_margin[0, 1] == pytest.approx(0.0)
 
 
 def test_nothing_is_said_across_groups():
     """Tracks that share no evidence have no relative sign."""
-    found = agree([edges(4, (0, 1, 50.0), (2, 3, -50.0))], [0], SETTINGS)
+    found = agree([edges(4, (0, 1, 50.0), (2, 3, -50.0))], [0])
 
     assert found.group[0] == found.group[1] != found.group[2] == found.group[3]
     assert np.all(found.margin[:2, 2:] == 0.0)
@@ -169,11 +164,11 @@ def test_nothing_is_said_across_groups():
 
 def test_a_chain_hangs_on_its_weakest_link():
     """A group of tracks tied to the rest by one weak edge is no surer than that edge, however sure inside."""
-    weak = 0.4 * SETTINGS.full_edge
-    found = agree([edges(4, (0, 1, 50.0), (1, 2, weak), (2, 3, 50.0))], [0], SETTINGS)
+    weak = 0.4 * FULL_EDGE
+    found = agree([edges(4, (0, 1, 50.0), (1, 2, weak), (2, 3, 50.0))], [0])
 
     assert found.margin[0, 3] == pytest.approx(found.margin[1, 2])
-    assert found.margin[1, 2] <= min(weak * 2, SETTINGS.witness_cap * 0.4) + 1e-9
+    assert found.margin[1, 2] <= min(weak * 2, WITNESS_CAP * 0.4) + 1e-9
     assert found.margin[0, 1] > found.margin[1, 2]
 
 
@@ -189,8 +184,8 @@ def test_more_tracks_than_can_be_tried_follow_planted_signs(seed):
         wrong = np.where(rng.random((n, n)) < 0.1, -1, 1)
         upper = np.triu(np.outer(signs, signs) * size * wrong, 1)
         weights.append(upper + upper.T)
-    found = agree(weights, list(range(6)), SETTINGS)
-    decided = np.abs(found.margin) >= SETTINGS.decide_margin
+    found = agree(weights, list(range(6)))
+    decided = np.abs(found.margin) >= DECIDE_MARGIN
 
     assert np.array_equal(found.signs * found.signs[0], signs * signs[0])
     assert np.all(np.sign(found.margin[decided]) == np.outer(signs, signs)[decided])
@@ -209,7 +204,7 @@ def test_flipping_a_track_flips_exactly_its_margins(seed):
     turn = np.ones((n, n))
     turn[track] *= -1
     turn[:, track] *= -1
-    before, after = (agree(w, [0, 1, 2], SETTINGS) for w in (weights, [w * turn for w in weights]))
+    before, after = (agree(w, [0, 1, 2]) for w in (weights, [w * turn for w in weights]))
 
     assert after.margin == pytest.approx(before.margin * turn, abs=1e-9)
     assert after.least_margin == pytest.approx(before.least_margin * turn, abs=1e-9)

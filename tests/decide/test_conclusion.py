@@ -7,7 +7,8 @@ import pytest
 
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
-from polaritykit.decide.settings import AgreementSettings, PairSettings
+from polaritykit.decide.findings import PairCause
+from polaritykit.decide.pair_evidence import PairEvidence
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import SpectrumPool
 
@@ -41,23 +42,18 @@ def heard(
 def agreed(*evidence: SourceEvidence) -> Agreement:
     """Let all sources agree."""
     odds, homes = [item.log_odds for item in evidence], [item.home for item in evidence]
-    return agree(odds, homes, AgreementSettings())
+    return agree(odds, homes)
 
 
 def concluded(*evidence: SourceEvidence, contradicted: frozenset[int] = frozenset()) -> Conclusion:
     """Conclude on the one pair there is."""
     pool = SpectrumPool(3, RATE, 1024)
     pool.update(np.random.default_rng(1).standard_normal((3, RATE)).astype(np.float32))
-    signs = AgreementSettings()
     return conclude(
-        0,
-        1,
-        evidence=evidence,
-        agreement=agreed(*evidence) if evidence else None,
+        PairEvidence(evidence=evidence, a=0, b=1),
+        agreed(*evidence) if evidence else None,
         names=NAMES,
         spectra=pool.result(),
-        settings=PairSettings(),
-        signs=signs,
         contradicted=contradicted,
     )
 
@@ -98,7 +94,7 @@ def test_a_leak_does_not_outvote_the_loudest_source(below_db, polarity):
     assert found.polarity == polarity
     if polarity == "unclear":
         assert found.confidence == pytest.approx(0.5)
-        assert "own source" in (found.reason or "")
+        assert found.cause == PairCause(code="own_source_objects")
 
 
 def test_noise_alone_covers_nothing():
@@ -114,9 +110,9 @@ def test_the_objection_of_a_loud_own_source_marks_its_track():
     drum = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=1.4)
     alike = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=-1.4)
 
-    assert contradicted_tracks((drum, *leaks), agreed(drum, *leaks), PairSettings()) == {0}
-    assert contradicted_tracks((alike, *leaks), agreed(alike, *leaks), PairSettings()) == frozenset()
-    assert contradicted_tracks((), None, PairSettings()) == frozenset()
+    assert contradicted_tracks((drum, *leaks), agreed(drum, *leaks)) == {0}
+    assert contradicted_tracks((alike, *leaks), agreed(alike, *leaks)) == frozenset()
+    assert contradicted_tracks((), None) == frozenset()
 
 
 def test_leaks_are_not_believed_at_a_contradicted_track():
@@ -128,43 +124,41 @@ def test_leaks_are_not_believed_at_a_contradicted_track():
     assert concluded(loud, leak).polarity == "inverted"
     doubted = concluded(loud, leak, contradicted=frozenset({1}))
     assert (doubted.polarity, doubted.confidence) == ("unclear", pytest.approx(0.5))
-    assert "own source contradicts" in (doubted.reason or "")
+    assert doubted.cause == PairCause(code="own_source_objects")
     assert concluded(own, leak, contradicted=frozenset({1})).polarity == "inverted"
     assert concluded(loud, leak, contradicted=frozenset({2})).polarity == "inverted"
 
 
 @pytest.mark.parametrize(
-    ("obstacle", "relation", "words"),
+    ("obstacle", "relation", "code"),
     [
-        ("crosstalk", "crosstalk", "electrical or digital crosstalk"),
-        ("mains", "hum", "harmonics of the mains"),
-        ("scatter", None, "no source reaches both tracks at a steady time"),
-        ("noise", None, "no sound was found that both tracks share"),
+        ("crosstalk", "crosstalk", "crosstalk"),
+        ("mains", "hum", "hum"),
+        ("scatter", None, "unsteady"),
+        ("noise", None, "no_shared_sound"),
     ],
 )
-def test_why_hits_relate_no_tracks(obstacle, relation, words):
+def test_why_hits_relate_no_tracks(obstacle, relation, code):
     """Each obstacle of a source's hits is told as what it is."""
     found = concluded(heard(0, (0.0, 0.0), obstacle=obstacle, offset_ms=0.0, odds=0.0))
 
     assert (found.related, found.relation, found.polarity) == (False, relation, "unclear")
-    assert words in (found.reason or "")
+    assert found.cause == PairCause(code=code)
 
 
 def test_nothing_found_at_all():
     """Said, too."""
-    assert "neither sustained sound nor enough hits" in (concluded().reason or "")
+    assert concluded().cause == PairCause(code="nothing_to_compare")
 
 
-@pytest.mark.parametrize(
-    ("hits", "words"), [(16, "too faint or too unlike to tell their sign"), (7, "too few clean hits")]
-)
-def test_why_hits_leave_the_sign_open(hits, words):
+@pytest.mark.parametrize(("hits", "code"), [(16, "unlike"), (7, "few_hits")])
+def test_why_hits_leave_the_sign_open(hits, code):
     """Timed well, yet without a sign; fewer hits than eight are the reason where there are so few."""
     timed = replace(heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=0.9), n_used=hits)
     found = concluded(timed)
 
     assert (found.related, found.polarity) == (True, "unclear")
-    assert words in (found.reason or "")
+    assert found.cause == PairCause(code=code)
 
 
 def test_two_sources_that_disagree_are_named():
@@ -174,4 +168,4 @@ def test_two_sources_that_disagree_are_named():
     found = concluded(one, two)
 
     assert found.polarity == "unclear"
-    assert "two sources disagree: near is heard with the same polarity, far inverted" in (found.reason or "")
+    assert found.cause == PairCause(code="sources_disagree", home="near", against="far")

@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 
 from polaritykit.decide.conclusion import Conclusion
-from polaritykit.decide.findings import Advice, PairSource, TrackCorrection
+from polaritykit.decide.findings import Advice, PairSource, Rather, TrackCorrection
 from polaritykit.decide.pair_setting import session_advice
-from polaritykit.decide.settings import AdviceSettings
 from polaritykit.spectra.records import PairSpectra
 
 #: One tone's worth of band, b late by 1 ms.
@@ -27,7 +26,6 @@ def track(name, *, invert=False, shift_ms=0.0):
         delay_ms=shift_ms,
         delay_samples=0.0,
         late_ms=0.0,
-        why="",
         shift_ms=shift_ms,
     )
 
@@ -61,11 +59,11 @@ def conclusion():
         strong=True,
         main=source,
         sources=(source,),
-        reason=None,
+        cause=None,
     )
 
 
-ALONE = Advice(action="delay", invert=False, delay_ms=1.0, gain_db=3.0, why="same polarity, 1.00 ms apart")
+ALONE = Advice(action="delay", invert=False, delay_ms=1.0, gain_db=3.0, reason="late")
 
 
 @pytest.mark.parametrize(
@@ -79,7 +77,6 @@ def test_a_pair_shows_what_the_session_does_to_it(shift_ms, invert):
         track("a", shift_ms=shift_ms),
         track("b", invert=invert),
         spectra=SPECTRA,
-        settings=AdviceSettings(),
     )
     sign = -1 if invert else 1
     left = 1e-3 * (1.0 - shift_ms)
@@ -94,12 +91,10 @@ def test_a_pair_shows_what_the_session_does_to_it(shift_ms, invert):
 def test_a_pair_that_would_rather_have_another_setting_says_so():
     """Left as it is by the session, though by itself it would gain 3 dB; and not where the two agree."""
     tracks = track("a"), track("b")
-    left = session_advice(conclusion(), ALONE, *tracks, spectra=SPECTRA, settings=AdviceSettings())
-    set_alike = session_advice(
-        conclusion(), ALONE, track("a", shift_ms=1.0), track("b"), spectra=SPECTRA, settings=AdviceSettings()
-    )
+    left = session_advice(conclusion(), ALONE, *tracks, spectra=SPECTRA)
+    set_alike = session_advice(conclusion(), ALONE, track("a", shift_ms=1.0), track("b"), spectra=SPECTRA)
 
     assert (left.action, left.invert, left.delay_ms) == ("leave", False, 0.0)
-    assert "delay a by 1.00 ms" in left.note
-    assert set_alike.note is None
-    assert set_alike.why == ALONE.why
+    assert left.reason == "session"
+    assert left.rather == Rather(invert=False, shift_ms=-1.0, gain_db=3.0)
+    assert (set_alike.rather, set_alike.reason) == (None, ALONE.reason)

@@ -63,10 +63,14 @@ def test_only_the_possible_is_believed(plan, late_samples, believed):
     if believed:
         assert pair.offset_ms == pytest.approx(2.0, abs=0.01)
         assert pair.polarity == "same"
-        assert findings.notes == ()
+        assert findings.beyond_plan == ()
     else:
         assert pair.polarity == "unclear"
-        assert "larger than the plan's distances allow" in findings.notes[0]
+        assert {(found.track, found.dropped > 0) for found in findings.beyond_plan} <= {
+            ("near", True),
+            ("far", True),
+        }
+        assert findings.beyond_plan
 
 
 def test_check_with_a_plan(plan, tmp_path):

@@ -132,7 +132,7 @@ def test_home_is_picked_hit_by_hit():
 
 
 def test_akaike_equals_its_sum_written_out():
-    """Maeda (1985): k ln var(first k) + (n - k) ln var(rest), about zero mean, sample by sample."""
+    """After Maeda (1985): k ln var(first k) + (n - k) ln var(rest), here about zero, sample by sample."""
     trace = np.random.default_rng(2).standard_normal(200) * np.r_[np.full(90, 0.1), np.full(110, 1.0)]
     first, last = 20, 180
     found = akaike(trace[None] ** 2, first, np.array([last]))[0]

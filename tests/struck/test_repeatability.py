@@ -28,7 +28,7 @@ def strokes(rng, *, seconds=6.0, every_s=0.2, repeats=False):
 
 @pytest.mark.parametrize("repeats", [True, False])
 def test_alike_is_one_for_copies_and_chance_for_noise(repeats):
-    """Largest of M lags of white noise of N samples (Bendat & Piersol): about sqrt(2 ln M / N)."""
+    """Largest of M lags of white noise of N samples: sqrt(2 ln M / N), extreme values (from memory)."""
     sound, starts = strokes(np.random.default_rng(1), repeats=repeats)
     recording = ArrayRecording({"a": sound, "b": sound}, RATE)
     found = strokes_alike(recording, 0, starts, SETTINGS)

@@ -29,6 +29,8 @@ _PAIR = dict.fromkeys(
         "notch_depth_db",
         "gain_db",
         "drift_ppm",
+        "cause",
+        "copy",
     )
 )
 _ADVICE = {
@@ -39,6 +41,10 @@ _ADVICE = {
     "why": "",
     "shift_ms": 0.0,
     "note": None,
+    "reason": None,
+    "homes": [],
+    "would_gain_db": None,
+    "rather": None,
 }
 _SOURCE = {"kind": "hits", "hits": 9, "offset_std_ms": 0.0, "confidence": 0.9, "level_db": 0.0}
 _EFFECTS = dict.fromkeys(("offset_kind", "band_hz", "sum_effect_db", "sum_effect_aligned_db"))
@@ -74,6 +80,7 @@ def pair(reference, other, *, sources=(), **parts):
         "confidence": 0.9,
         "notches_hz": [],
         "changes": [],
+        "holds": [],
         "advice": _ADVICE,
         "sources": [
             {**_SOURCE, **_EFFECTS, "level_difference_db": 0.0, "dissents": False, **source}
@@ -87,7 +94,9 @@ def correction(name, *, invert=False, delay_ms=0.0):
     """One setting."""
     rest = {"delay_samples": 0.0, "late_ms": None, "why": "", "rule": None, "shift_ms": 0.0}
     rest |= {"status": "not judged", "reason": "alone", "losses": []}
+    rest |= {"flip_against": 0, "flip_tie": False}
     rest |= dict.fromkeys(("flip_reason", "weight", "optional_shift_ms", "own_late_ms", "gain_db", "about"))
+    rest |= dict.fromkeys(("flip_about", "late_samples", "either_ms", "loss"))
     return {"name": name, "invert": invert, "delay_ms": delay_ms, **rest}
 
 

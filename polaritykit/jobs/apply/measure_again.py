@@ -13,7 +13,7 @@ from polaritykit.audio.session import open_session
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Progress
 from polaritykit.decide.findings import TrackCorrection
-from polaritykit.decide.settings import AdviceSettings
+from polaritykit.decide.worth import LEAST_SHIFT_S
 from polaritykit.evidence.first_pass import pooled_spectra
 from polaritykit.jobs.apply.file_jobs import FileJob
 from polaritykit.jobs.apply.gains import Measured, OctaveGain, PairGain, octave_gains, pair_gains
@@ -107,7 +107,7 @@ def measure_again(
 
 def _remaining(names: tuple[str, ...], tracks: Sequence[TrackCorrection]) -> tuple[Remaining, ...]:
     """Tracks that a check would still set by an amount worth setting."""
-    least_ms = AdviceSettings().least_delay_ms
+    least_ms = LEAST_SHIFT_S * 1e3
     found = [
         Remaining(name=name, invert=track.invert, late_ms=track.late_ms or 0.0)
         for name, track in zip(names, tracks, strict=True)

@@ -13,7 +13,7 @@ from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
-from polaritykit.decide.findings import Findings, PairFinding
+from polaritykit.decide.findings import Corrections, Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,
@@ -24,6 +24,16 @@ from polaritykit.jobs.check.curves import (
     pair_entry,
 )
 from polaritykit.jobs.check.excerpts import Excerpts
+from polaritykit.jobs.check.reasons import (
+    advice_words,
+    beyond_note,
+    change_words,
+    correction_words,
+    motion_notes,
+    note_words,
+    outvoted_words,
+    pair_words,
+)
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
@@ -69,8 +79,12 @@ def build_document(
         Fields as described in DEVELOPERS.md.
     """
     settings = settings or Settings()
-    notes = (*(session.notes if session else ()), *findings.notes)
-    pairs = [_pair(pair, findings.sample_rate_hz) for pair in findings.pairs]
+    notes = [
+        *(session.notes if session else ()),
+        *motion_notes(findings.track_names, findings.motions),
+        *map(beyond_note, findings.beyond_plan),
+    ]
+    pairs = [_pair(pair, findings) for pair in findings.pairs]
     document = {
         **head("check"),
         "created": created.isoformat(timespec="seconds") if created else now(),
@@ -83,7 +97,7 @@ def build_document(
             "purpose": findings.purpose,
         },
         "sample_rate": findings.sample_rate_hz,
-        "notes": list(notes),
+        "notes": notes,
         "summary": summarise(findings),
         "files": _files(session) if session else [],
         "tracks": _tracks(findings, session),
@@ -92,7 +106,7 @@ def build_document(
             for number, source in enumerate(findings.sources)
         ],
         "pairs": pairs,
-        "corrections": asdict(findings.corrections),
+        "corrections": _corrections(findings.corrections),
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
@@ -197,10 +211,25 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     }
 
 
-def _pair(pair: PairFinding, sample_rate_hz: int) -> dict[str, Any]:
+def _corrections(corrections: Corrections) -> dict[str, Any]:
+    """Put the words beside the codes."""
+    return asdict(corrections) | {
+        "tracks": [
+            asdict(track) | {"why": correction_words(track, corrections)} for track in corrections.tracks
+        ],
+        "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
+    }
+
+
+def _pair(pair: PairFinding, findings: Findings) -> dict[str, Any]:
     entry = asdict(pair)
+    entry["reason"] = pair_words(pair)
+    entry["advice"] |= {"why": advice_words(pair, findings.corrections), "note": note_words(pair)}
+    entry["changes"] = [asdict(change) | {"what": change_words(change)} for change in pair.changes]
     entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
-    entry["offset_samples"] = None if pair.offset_ms is None else pair.offset_ms * 1e-3 * sample_rate_hz
+    entry["offset_samples"] = (
+        None if pair.offset_ms is None else (pair.offset_ms * 1e-3 * findings.sample_rate_hz)
+    )
     gains = entry.pop("gains")
     entry["gain_db"] = (
         {

@@ -6,6 +6,7 @@ Conventions: reads the document only; what the page's script needs goes in as da
 import math
 from typing import Any
 
+from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number
 from polaritykit.jobs.check.words import (
     ACTIONS,
@@ -43,6 +44,7 @@ def report_page(document: Document) -> str:
     str
         One self-contained page.
     """
+    document = with_short_names(document, [track["name"] for track in document["tracks"]])
     pairs = [dict(pair, index=index) for index, pair in enumerate(document["pairs"])]
     for pair in pairs:
         pair["samples"] = _samples(pair, document["sample_rate"])

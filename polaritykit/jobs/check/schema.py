@@ -1,27 +1,20 @@
 """The document of a check (`report.json`).
 
-Conventions: parts that are told as they were found are the findings' own records; what is stored otherwise
-has a record here.  Fields that version 0.1.0 did not write have a default.
+Conventions: parts that are told as they were found are the findings' own records; what is stored otherwise,
+or with its words beside its codes, has a record here.  Fields that version 0.1.0 did not write have a
+default.
 """
 
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from polaritykit.base.types import Polarity
 from polaritykit.base.validate import Program
-from polaritykit.changes.motion import Change
-from polaritykit.decide.findings import (
-    Advice,
-    Corrections,
-    Kind,
-    OffsetKind,
-    PadStep,
-    PairSource,
-    Relation,
-    ServedSource,
-    SourceFinding,
-    SumPeak,
-)
+from polaritykit.changes.motion import Change as FoundChange
+from polaritykit.decide.findings import Advice as FoundAdvice
+from polaritykit.decide.findings import Corrections as FoundCorrections
+from polaritykit.decide.findings import Outvoted as FoundOutvoted
+from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
+from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.correlation import LinearGrid
@@ -133,35 +126,56 @@ class Gains:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pair:
-    """One pair of tracks; `PairFinding` but for its gains."""
+class Change(FoundChange):
+    """A moment at which the relation of two tracks changes."""
 
-    reference: str
-    other: str
-    related: bool
-    relation: Relation | None
-    offset_ms: float | None
-    offset_std_ms: float | None
-    #: None without an offset, and for sustained sound.
-    offset_kind: OffsetKind | None = None
+    what: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Advice(FoundAdvice):
+    """What the session's setting does to one pair."""
+
+    why: str
+    #: What the pair by itself would rather have, and why the session differs.
+    note: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pair(PairAnswer):
+    """One pair of tracks."""
+
     offset_samples: float | None
-    polarity: Polarity
-    confidence: float
-    grade: Literal["strong", "single-source"] | None
-    method: Kind | None
+    #: The cause and all else there is to say, in words.
     reason: str | None
-    sources: tuple[PairSource, ...]
-    level_difference_db: float | None
-    notches_hz: tuple[float, ...]
-    #: By the level difference of the main source.
-    notch_depth_db: float | None
     gain_db: Gains | None
-    drift_ppm: float | None
     changes: tuple[Change, ...]
     advice: Advice
     #: Part of the offset by which the recorders of the two did not start together, in the middle of the span;
     #: all else is told of the two lined up.
     recorders_ms: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TrackCorrection(FoundCorrection):
+    """One setting of one track."""
+
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outvoted(FoundOutvoted):
+    """A pair whose own sources speak against the session's setting."""
+
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Corrections(FoundCorrections):
+    """One consistent set of settings for the session."""
+
+    tracks: tuple[TrackCorrection, ...]
+    outvoted: tuple[Outvoted, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

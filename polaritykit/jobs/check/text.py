@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Iterable
 from typing import Any
 
+from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import by_reason, plural
 from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
 from polaritykit.pages.text import csv_cell
@@ -71,6 +72,7 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
     str
         Lines ending in a newline; control characters in names are shown as escapes.
     """
+    document = with_short_names(document, [track["name"] for track in document["tracks"]])
     width = max(width, 40)
     summary = document["summary"]
     lines = [_bold(line, emphasis=emphasis) for line in _wrap(summary["headline"], width)]

@@ -7,6 +7,7 @@ from typing import Any
 
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
+from polaritykit.jobs.check.reasons import flip_words, pair_words
 
 
 def summarise(findings: Findings) -> dict[str, Any]:
@@ -76,7 +77,7 @@ def _headline(
 def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[str]:
     why: dict[str, list[str]] = {}
     for track in flips:
-        why.setdefault(track.why.split(";")[0], []).append(track.name)
+        why.setdefault(flip_words(track), []).append(track.name)
     out = []
     for reason, names in why.items():
         sure = min(_best_confidence(findings, name) for name in names)
@@ -192,7 +193,7 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     dissenting = sum(any(source.dissents for source in pair.sources) for pair in related)
     if dissenting:
         out.append(f"In {plural(dissenting, 'pair')} a source does not fit the rest; it is named below.")
-    unclear = [(p.reference, p.other, p.reason or "") for p in related if p.polarity == "unclear"]
+    unclear = [(p.reference, p.other, pair_words(p) or "") for p in related if p.polarity == "unclear"]
     if unclear:
         reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])
         out.append(f"{plural(len(unclear), 'pair')} unclear: {reasons}.")

@@ -8,6 +8,7 @@ import math
 
 #: Pattern -> share p of pressure in p + (1 − p)·cos θ.  Supercardioid: (√3 − 1)/2 has the best
 #: front-to-back ratio, hypercardioid: 1/4 the best rejection of diffuse sound (textbook derivations).
+#: Subcardioid is no optimum of anything: microphones sold as such have 0.6 to 0.8 (from memory).
 PATTERNS = {
     "omni": 1.0,
     "subcardioid": 0.75,

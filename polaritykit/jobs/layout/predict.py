@@ -11,6 +11,7 @@ import math
 import numpy as np
 
 from polaritykit.base.types import Polarity
+from polaritykit.base.wording import listed
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db
 from polaritykit.jobs.layout.paths import (
@@ -37,6 +38,9 @@ from polaritykit.jobs.layout.records import (
     ThreeToOne,
 )
 from polaritykit.spectra.comb import CombPrediction, predict_comb
+
+#: A mic from here on is told as one that can fall on somebody (common practice, no source).
+_OVER_HEADS_M = 1.8
 
 
 def predict_layout(
@@ -282,5 +286,11 @@ def _remarks(
         remarks.append(
             "Closer than 3:1 (common practice): " + ", ".join(broken) + ". Even at 3:1 exactly the leak is "
             "only 9.5 dB down and the sum ripples by +2.5 / -3.5 dB."
+        )
+    high = [mic.name for mic in plan.mics if mic.position_m[2] >= _OVER_HEADS_M]
+    if high:
+        remarks.append(
+            f"{listed(high)}: over people's heads. Weigh the stands down and secure what could fall; what is "
+            "hung is for qualified people, and local rules come first."
         )
     return tuple(remarks)

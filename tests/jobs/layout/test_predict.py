@@ -135,7 +135,7 @@ def test_mid_side_decoding():
     ],
 )
 def test_patterns(pattern, null_deg, rear, side):
-    """Nulls, rear and side of the first-order patterns (Eargle, The Microphone Book)."""
+    """Nulls, rear and side: algebra of p + (1 - p) cos; subcardioid 0.75 is one of several in use."""
     assert pattern_gain(pattern, 1.0) == pytest.approx(1.0)
     assert pattern_gain(pattern, -1.0) == pytest.approx(rear, abs=0.001)
     assert pattern_gain(pattern, 0.0) == pytest.approx(side, abs=0.001)
@@ -627,3 +627,13 @@ def template_plan(name):
     head, _, rest = text.partition("[room]")
     lines = [line for line in rest.splitlines() if not line.startswith(("temperature_c", "humidity_percent"))]
     return read_plan(head + "[room]\nspeed_of_sound_mps = 343.2\n" + "\n".join(lines))
+
+
+@pytest.mark.parametrize(("height_m", "told"), [(1.2, False), (2.1, True)])
+def test_a_mic_over_heads_gets_a_caution(height_m, told):
+    """Common practice, no source: secured, hung by qualified people, local rules first."""
+    layout = predict_layout(
+        plan(("source", "s", [0, 0, 1]), ("mic", "a", [0.3, 0, 1]), ("mic", "b", [0, 0.4, height_m]))
+    )
+
+    assert any("local rules come first" in remark for remark in layout.remarks) is told

@@ -1,0 +1,326 @@
+"""Codes of a check and their numbers in words; the one place where these clauses are made.
+
+Conventions: a reason is a clause without a full stop; several are joined by semicolons.  Notes are sentences.
+"""
+
+from collections.abc import Sequence
+
+from polaritykit.base.wording import frequency, number, plural
+from polaritykit.changes.motion import Change, Holds, Motion, holds
+from polaritykit.decide.findings import (
+    Advice,
+    CauseCode,
+    Corrections,
+    OctaveLoss,
+    Outvoted,
+    PairCause,
+    PairCopy,
+    PairFinding,
+    TrackCorrection,
+)
+from polaritykit.evidence.plan_limits import BeyondPlan
+
+_CAUSES: dict[CauseCode, str] = {
+    "crosstalk": "what they share has no delay at all and is very faint: electrical or digital crosstalk "
+    "suspected, not sound",
+    "hum": "all they share lies on the harmonics of the mains: hum, not sound",
+    "nothing_to_compare": "neither sustained sound nor enough hits of one source were found to compare",
+    "beyond_search": "what they share lies at the edge of the search: larger offsets are not looked for",
+    "unsteady": "no source reaches both tracks at a steady time: too few clean hits, or nothing shared",
+    "no_shared_sound": "no sound was found that both tracks share above the noise",
+    "scattered": "the first arrivals scatter from hit to hit: no offset is given",
+    "covered": "what is loudest in both has no clear first arrival in one of them, and the offset of a "
+    "fainter source ({home}) does not tell how the rest adds",
+    "own_source_objects": "a mic's own source contradicts what only leaks say: one of the two mics hears it, "
+    "or them, from the other side",
+    "sources_disagree": "two sources disagree: {home} is heard with the same polarity, {against} inverted",
+    "narrow": "narrow band: the two polarities look alike",
+    "mixed": "the parts of the spectrum do not agree on one sign: a filter on one track, several sources, or "
+    "too little above the noise",
+    "edge": "the arrival lies at the edge of the search",
+    "faint": "the opposite polarity fits nearly as well: what they share is faint or narrow in band",
+    "few_hits": "too few clean hits",
+    "unlike": "the first arrivals are too faint or too unlike to tell their sign",
+}
+
+
+def cause_words(cause: PairCause) -> str:
+    """Say why a pair has no polarity, no offset or nothing in common.
+
+    Examples
+    --------
+    >>> cause_words(PairCause(code="sources_disagree", home="snare", against="kick"))
+    'two sources disagree: snare is heard with the same polarity, kick inverted'
+    """
+    # Names may hold braces of their own: they are put in last, and once.
+    return _CAUSES[cause.code].format(home=cause.home, against=cause.against)
+
+
+def pair_words(pair: PairFinding) -> str | None:
+    """Say all there is to a pair's answer: that it is a copy, why something stays open, when it holds."""
+    copy = pair.relation == "copy"
+    known = pair.cause is not None and (pair.sources or not copy)
+    parts = [
+        copy_words(pair.copy) if copy else "",
+        cause_words(pair.cause) if pair.cause is not None and known else "",
+        *_during(pair),
+    ]
+    return "; ".join(part for part in parts if part) or None
+
+
+def copy_words(copy: PairCopy | None) -> str:
+    """Name a copy, its original and its lateness."""
+    if copy is None:
+        return "one track is a copy of the other"
+    said = f"{copy.copy} is {copy.original} again"
+    if copy.late_samples:
+        said += f", {lateness_words(copy.late_samples)}, as a processed duplicate is"
+    return said + (", filtered" if copy.filtered else "") + (", turned over" if copy.inverted else "")
+
+
+def _during(pair: PairFinding) -> list[str]:
+    """Say what a pair's tracks did during the take."""
+    said = [f"{held.track} changed: this holds from {_span(held)}" for held in pair.holds]
+    if pair.drift_ppm is not None:
+        told = f"drifts by {pair.drift_ppm:+.1f} ppm"
+        said.insert(0, f"two clocks: the offset is that in the middle of the take and {told}")
+    return said
+
+
+def _span(held: Holds) -> str:
+    return f"{held.from_s:.1f} s to {held.to_s:.1f} s"
+
+
+def change_words(change: Change) -> str:
+    """Name what happened to a track at a moment.
+
+    Examples
+    --------
+    >>> moved = Change(time_s=1.0, track="kick", later_ms=-0.5, offset_before_ms=0.0, offset_after_ms=-0.5)
+    >>> change_words(moved)
+    'kick became 0.50 ms earlier (mic moved, or delay changed)'
+    """
+    parts = [f"the polarity of {change.track} turned"] if change.turned else []
+    if change.later_ms:
+        side = "later" if change.later_ms > 0 else "earlier"
+        parts.append(
+            f"{change.track} became {abs(change.later_ms):.2f} ms {side} (mic moved, or delay changed)"
+        )
+    return " and ".join(parts)
+
+
+def motion_notes(names: Sequence[str], motions: Sequence[Motion]) -> list[str]:
+    """Say in sentences what every track did that changed."""
+    notes = []
+    for motion in motions:
+        name = names[motion.track]
+        if motion.rate:
+            side = "later" if motion.rate > 0 else "earlier"
+            notes.append(
+                f"{name} runs on another clock than the others: it gets {side} by "
+                f"{abs(motion.rate) * 1e6:.2f} ± {max(motion.rate_std * 1e6, 0.01):.2f} ppm "
+                f"({abs(motion.rate) * 60e3:.2f} ms a minute).  Offsets are those in the middle of the take; "
+                "no delay holds throughout: resample the track."
+            )
+        if motion.steps:
+            told = "; ".join(
+                f"at {step.time_s:.1f} s "
+                + change_words(
+                    Change(
+                        time_s=step.time_s,
+                        track=name,
+                        turned=step.flip,
+                        later_ms=step.jump_s * 1e3,
+                        offset_before_ms=None,
+                        offset_after_ms=None,
+                    )
+                )
+                for step in motion.steps
+            )
+            held = holds(tuple(names), motion)
+            notes.append(f"During the take, {told}.  What is said of {name} holds from {_span(held)}.")
+    return notes
+
+
+def beyond_note(found: BeyondPlan) -> str:
+    """Say whose measured offsets a plan forbids."""
+    return (
+        f"{found.track}: {found.dropped} of {found.measured} measured offsets are larger than the plan's "
+        "distances allow and were not used: latency, another place than planned, or a reflection."
+    )
+
+
+def outvoted_words(found: Outvoted) -> str:
+    """Say which sources of a pair speak against the session's setting."""
+    word = "inverted" if found.polarity == "inverted" else "with the same polarity"
+    return (
+        f"{', '.join(found.homes)} is heard {word} here, against the other sources: "
+        "one of the two mics hears it from its other side, or its first arrival is lost"
+    )
+
+
+def advice_words(pair: PairFinding, corrections: Corrections) -> str:
+    """Say why a pair is advised what it is."""
+    advice = pair.advice
+    said = _session(pair, corrections) if advice.reason == "session" else _advised(pair, advice)
+    return "; ".join([said, *_during(pair)])
+
+
+def _session(pair: PairFinding, corrections: Corrections) -> str:
+    """Say how the session sets the two tracks."""
+    tracks = {track.name: track for track in corrections.tracks}
+    told = [f"{name}: {correction_words(tracks[name], corrections)}" for name in (pair.reference, pair.other)]
+    return "as the whole session is set; " + "; ".join(told)
+
+
+def _advised(pair: PairFinding, advice: Advice) -> str:
+    cause = "" if pair.cause is None else cause_words(pair.cause)
+    apart = f"{abs(pair.offset_ms or 0.0):.2f} ms apart"
+    heard = f"by {advice.homes[0]}" if advice.homes else "by their common sound"
+    would = f"{advice.would_gain_db or 0.0:+.1f} dB"
+    words = {
+        "apart": cause or "the two tracks share no sound",
+        "no_offset": f"{cause or 'no offset is known'}; compare both positions of the switch by ear",
+        "no_sign": f"the polarity is unclear ({cause}); compare both positions by ear",
+        "two_offsets": f"{' and '.join(advice.homes)} arrive with different offsets: no one delay serves "
+        "both; distance between the mics does",
+        "image": "same polarity; a stereo pair keeps its timing",
+        "agrees": "same polarity, no delay worth setting",
+        "little": "same polarity; a delay would gain too little to hear",
+        "flip_fills": f"same polarity, but {apart}: flipping would fill this band by "
+        f"{advice.would_gain_db or 0.0:.1f} dB although nothing is wired backwards",
+        "inverted_little": f"inverted by the direct sound, but {apart} the sum changes by only {would} in "
+        "the source's band: check the wiring, then compare by ear",
+        "image_inverted": "one side of the stereo pair is inverted: the image is wrong, though the mono sum "
+        f"of this band changes by only {advice.gain_db:+.1f} dB",
+        "inverted": f"inverted {heard}",
+        "inverted_late": f"inverted and {apart} {heard}",
+        "late": f"same polarity, {apart} {heard}",
+        "late_or_flip": f"same polarity, but {apart} {heard}: flip or delay, both fill this band",
+    }
+    return words[advice.reason or "agrees"]
+
+
+def note_words(pair: PairFinding) -> str | None:
+    """Name the setting that a pair would have by itself; None where the session's serves it."""
+    rather = pair.advice.rather
+    if rather is None:
+        return None
+    words = ["flip one of the two"] if rather.invert else []
+    if rather.shift_ms:
+        early = pair.other if rather.shift_ms > 0.0 else pair.reference
+        words.append(f"delay {early} by {abs(rather.shift_ms):.2f} ms")
+    wish = " and ".join(words) or "stay as it is"
+    return (
+        f"by itself this pair would rather {wish} ({rather.gain_db:+.1f} dB); "
+        "the session is set by each mic's own source and by what serves all sums"
+    )
+
+
+def correction_words(track: TrackCorrection, corrections: Corrections) -> str:
+    """Say why a track is set as it is."""
+    anchor = corrections.anchor or "the anchor"
+    waits = track.delay_ms > 0.0 and not track.shift_ms
+    parts = [
+        flip_words(track),
+        "before mending a cable see whether this mic hears it from its other side"
+        if track.flip_reason == "one_source"
+        else "",
+        _shift_words(track, anchor),
+        *(f"with all settings {_cost(loss)}" for loss in track.losses),
+        "waits for a track that is advanced" if waits else "",
+    ]
+    return "; ".join(part for part in parts if part) or "nothing to correct"
+
+
+def flip_words(track: TrackCorrection) -> str:
+    """Say why a track is flipped; empty where it is not."""
+    if not track.invert or track.flip_reason is None:
+        return ""
+    if track.flip_reason == "copy":
+        return f"flips with {track.flip_about}, of which it is a copy"
+    said = f"inverted against {plural(track.flip_against, 'other track')}"
+    if track.flip_reason == "underside":
+        said += ", as a mic under a drum is by nature: flip it for the sum, no cable needs mending"
+    if track.flip_reason == "one_source":
+        said += f" for {track.flip_about} alone: flip it for the sum"
+    return said + (" (or all the others of its group)" if track.flip_tie else "")
+
+
+def _shift_words(track: TrackCorrection, anchor: str) -> str:
+    """Say why a track is shifted, or why not; empty where there is nothing to tell."""
+    heard = _heard(track, anchor)
+    gain = f"{number(track.gain_db, 1, signed=True)} dB"
+    about = track.about or "the anchor"
+    words = {
+        "coincide": heard,
+        "fuller": f"{heard}; set for a fuller sum close by ({gain} in its own mics and the anchor)",
+        "octave": (
+            "its own source was not found often enough by itself: set for the fullest sum in its own octave "
+            f"({gain} with the anchor)"
+        ),
+        "own_sum": f"set to {about}, which is on the same source ({gain} in the sum of the two)",
+        "image": f"moves with {about}: a stereo pair is never shifted against itself",
+        "along": f"moves with {about}, which is on the same source; their own distance serves as it is",
+        "copy": _copy(track, about),
+        "together": "",
+        "anchor": "",
+        "small_gain": f"{heard}, but its own source would gain too little to hear ({gain})",
+        "harm": f"{heard}, but with that shift {_cost(track.loss)}: it is left",
+        "far": _far(track, anchor),
+        "unrelated": "shares no sound with the anchor: not judged",
+        "sign_open": _open(track),
+        "no_arrival": "its own source has no clear first arrival in it and in the anchor: no shift is judged",
+        "faulty": "silent or unusable: not judged",
+        "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
+        "is: left",
+        "alone": "no two tracks share sound: not judged",
+    }
+    return words[track.reason]
+
+
+def _cost(loss: OctaveLoss | None) -> str:
+    if loss is None:
+        return "its own sum would lose"
+    return f"{loss.home} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
+
+
+def _heard(track: TrackCorrection, anchor: str) -> str:
+    late_ms = track.own_late_ms
+    if late_ms is None:
+        return "its lateness is not known"
+    word = "earlier" if late_ms < 0 else "later"
+    own = "its own source" if track.about in (None, track.name) else f"the source of {track.about}"
+    return f"hears {own} {number(abs(late_ms), 2)} ms {word} than {anchor}"
+
+
+def _far(track: TrackCorrection, anchor: str) -> str:
+    if track.own_late_ms is not None and track.own_late_ms > 0.0:
+        return f"far ({number(track.own_late_ms, 1)} ms later than {anchor}): keeps its lateness"
+    return "hears all sources about alike, as a mic for the room does: keeps its lateness"
+
+
+def _open(track: TrackCorrection) -> str:
+    if track.either_ms is None:
+        return "its polarity is unclear: not judged, compare both positions by ear"
+    one, two = (f"{number(value, 2, signed=True)} ms" for value in track.either_ms)
+    return f"its polarity is unclear: listen to both, shifted by {one} as it is and by {two} flipped"
+
+
+def _copy(track: TrackCorrection, about: str) -> str:
+    if not track.own_late_ms:
+        return f"a copy of {about}: moves with it"
+    return f"a copy of {about}, {lateness_words(track.late_samples or 0.0)}: brought onto it"
+
+
+def lateness_words(samples: float) -> str:
+    """Say how late a copy is.
+
+    Examples
+    --------
+    >>> lateness_words(64.0), lateness_words(-0.5)
+    ('64 samples late', '0.5 samples early')
+    """
+    size = abs(samples)
+    text = number(size, 0 if abs(size - round(size)) < 0.05 else 1)
+    return f"{plural(text, 'sample')} {'late' if samples > 0 else 'early'}"
