@@ -16,7 +16,7 @@ from polaritykit.audio.records import Recorder
 from polaritykit.audio.session import recording_of
 from polaritykit.audio.timeline import start_s
 from polaritykit.base.types import Progress
-from polaritykit.recorders.takes import best_pair, whole_take
+from polaritykit.recorders.takes import best_pair, hearing_most, whole_take
 from polaritykit.sustained.coarse import CoarseMatch, FoundPlace, coarse_match
 from polaritykit.sustained.whitened import LOW_RATE_HZ, Real
 
@@ -26,6 +26,12 @@ _SAME_PLACE_S = 0.020
 #: A drift that moves the ends of a take by less against each other is none.
 _NO_TRAVEL_S = 0.0001
 _DRIFT_SIGMAS = 4.0
+#: Tracks of a group that it is sought by, one after the other.
+_SOUGHT_BY = 2
+
+
+#: Answers of a search, the most telling last.
+_TELLING = ("too_short", "silent", "nothing_shared", "several_places", "found")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +47,8 @@ class _Group:
     """What is compared of a group."""
 
     recording: FileRecording
-    take: Real
+    #: Of the tracks to seek by, best first.
+    takes: tuple[Real, ...]
 
 
 def locate(
@@ -73,7 +80,8 @@ def locate(
     for number, places in enumerate(groups):
         own = [headers[place] for place in places]
         recording = recording_of(own)
-        group = _Group(recording=recording, take=whole_take(recording))
+        tracks = hearing_most(recording)[:_SOUGHT_BY]
+        group = _Group(recording=recording, takes=tuple(whole_take(recording, track) for track in tracks))
         files = tuple(header.path for header in own)
         if not compared:
             located = Located(recorder=Recorder(files=files, state="reference", start_s=0.0, drift_ppm=0.0))
@@ -109,7 +117,7 @@ def _against_any(
             files=files,
             state=match.reason,
             header_start_s=heads_s,
-            searched_s=min(len(other.take), len(group.take)) / LOW_RATE_HZ,
+            searched_s=_shorter_s(other, group),
             places_s=tuple(sorted(clock.session_s(-offset_s) for offset_s in match.places_s))
             if match.reason == "several_places"
             else (),
@@ -122,10 +130,7 @@ def _against_any(
 
 def _compared(reference: _Group, group: _Group, expected_s: float) -> tuple[CoarseMatch, bool]:
     """Look where the heads say, then everywhere; tell whether the heads are right."""
-    match = coarse_match(reference.take, group.take, near_s=-expected_s)
-    near = match.place is not None
-    if not near:
-        match = coarse_match(reference.take, group.take)
+    match, near = _sought(reference, group, expected_s)
     if match.place is None:
         return match, False
     match = _of_two_tracks(reference, group, match)
@@ -133,10 +138,31 @@ def _compared(reference: _Group, group: _Group, expected_s: float) -> tuple[Coar
     if place is None:
         return match, False
     clock = clock_of(place)
-    span_s = min(len(reference.take), len(group.take)) / LOW_RATE_HZ
-    travel_s = abs(clock.drift_ppm) * 1e-6 * span_s
+    travel_s = abs(clock.drift_ppm) * 1e-6 * _shorter_s(reference, group)
     still = travel_s < _NO_TRAVEL_S or abs(clock.drift_ppm) < _DRIFT_SIGMAS * place.drift_std_ppm
     return match, near and still and abs(clock.start_s - expected_s) < _SAME_PLACE_S
+
+
+def _shorter_s(a: _Group, b: _Group) -> float:
+    """Length of the shorter take."""
+    return min(len(a.takes[0]), len(b.takes[0])) / LOW_RATE_HZ
+
+
+def _sought(reference: _Group, group: _Group, expected_s: float) -> tuple[CoarseMatch, bool]:
+    """Look where the heads say, then everywhere, by one track after the other; and whether it was there."""
+    tried: list[CoarseMatch] = []
+    pairs = list(
+        dict.fromkeys((min(k, len(reference.takes) - 1), min(k, len(group.takes) - 1)) for k in range(2))
+    )
+    for a, b in pairs:
+        match = coarse_match(reference.takes[a], group.takes[b], near_s=-expected_s)
+        if match.place is not None:
+            return match, True
+    for a, b in pairs:
+        tried.append(coarse_match(reference.takes[a], group.takes[b]))
+        if tried[-1].place is not None:
+            break
+    return max(tried, key=lambda match: _TELLING.index(match.reason)), False
 
 
 def _of_two_tracks(reference: _Group, group: _Group, match: CoarseMatch) -> CoarseMatch:
@@ -145,7 +171,7 @@ def _of_two_tracks(reference: _Group, group: _Group, match: CoarseMatch) -> Coar
     if place is None or len(reference.recording.track_names) == len(group.recording.track_names) == 1:
         return match
     a, b = best_pair(reference.recording, group.recording, place)
-    takes = whole_take(reference.recording, (a,)), whole_take(group.recording, (b,))
+    takes = whole_take(reference.recording, a), whole_take(group.recording, b)
     alone = coarse_match(*takes, near_s=place.offset_at_s(sum(place.shared_s) / 2))
     return alone if alone.place is not None else match
 

@@ -1,40 +1,51 @@
-"""The takes of a group of files at the low rate, and the two tracks of two groups that fit best.
+"""The tracks of a group of files at the low rate: which to seek by, and which two of two groups fit best.
 
 Conventions: a sound at ``t`` in the first take lies at ``t + offset`` in the second (`sustained/coarse`).
 """
 
-from collections.abc import Iterator
-
 import numpy as np
 
-from polaritykit.base.types import Recording, Samples
+from polaritykit.base.types import Recording
 from polaritykit.sustained.coarse import FoundPlace
 from polaritykit.sustained.whitened import LOW_RATE_HZ, Real, fit, low_rate, whitened
 
 _BLOCK = 1 << 18
-#: Every other track counts a little less, so that a side that is upside down does not silence its partner.
-_LESS = 0.7
 #: Pieces that tracks are compared in, their length and how far from the place.
 _PIECES, _PIECE_S, _NEAR_S = 8, 4.0, 0.1
 
 
-def whole_take(recording: Recording, tracks: tuple[int, ...] | None = None) -> Real:
-    """Sum of tracks at the low rate.
+def whole_take(recording: Recording, track: int) -> Real:
+    """One track at the low rate, all of it."""
+    rows = (
+        recording.read(start, min(start + _BLOCK, recording.n_samples), (track,))[0]
+        for start in range(0, recording.n_samples, _BLOCK)
+    )
+    return low_rate(rows, recording.sample_rate_hz)
 
-    Parameters
-    ----------
-    recording : Recording
-    tracks : tuple of int, optional
-        All when left out.
+
+def hearing_most(recording: Recording) -> tuple[int, ...]:
+    """Tracks by how well they hear what the others hear, best first.
+
+    A sum of close mics has every sound at several times; overheads and rooms hear all of it at one.
     """
-    return low_rate(_sums(recording, tracks), recording.sample_rate_hz)
-
-
-def _sums(recording: Recording, tracks: tuple[int, ...] | None) -> Iterator[Samples]:
-    count = len(recording.track_names) if tracks is None else len(tracks)
-    weights = np.where(np.arange(count) % 2, _LESS, 1.0).astype(np.float32)
-    for start in range(0, recording.n_samples, _BLOCK):
-        yield weights @ recording.read(start, min(start + _BLOCK, recording.n_samples), tracks)
+    count = len(recording.track_names)
+    if count == 1:
+        return (0,)
+    last_s = max(recording.n_samples / recording.sample_rate_hz - _PIECE_S, 0.0)
+    reach = round(_NEAR_S * LOW_RATE_HZ)
+    fits = np.zeros((_PIECES, count, count))
+    for number, time_s in enumerate(np.linspace(0.0, last_s, _PIECES)):
+        pieces = _cut(recording, float(time_s), _PIECE_S)
+        size = fft_size(len(pieces[0]) + reach)
+        spectra = [whitened(piece, size) for piece in pieces]
+        for a in range(count):
+            for b in range(a):
+                curve = fit(spectra[a], spectra[b], size)
+                fits[number, a, b] = max(float(curve[:reach].max()), float(curve[-reach:].max()))
+    both = np.median(fits, axis=0)
+    # The root: many that hear it count more than one copy.
+    heard = np.sqrt(both + both.T).sum(axis=1)
+    return tuple(int(track) for track in np.argsort(-heard, kind="stable"))
 
 
 def best_pair(first: Recording, second: Recording, place: FoundPlace) -> tuple[int, int]:
@@ -52,7 +63,7 @@ def best_pair(first: Recording, second: Recording, place: FoundPlace) -> tuple[i
         offset_s = place.offset_at_s(float(time_s))
         pieces = _cut(first, time_s, _PIECE_S)
         stretches = _cut(second, time_s + offset_s - _NEAR_S, _PIECE_S + 2 * _NEAR_S)
-        size = 2 * len(stretches[0])
+        size = fft_size(len(stretches[0]))
         reach = round(2 * _NEAR_S * LOW_RATE_HZ)
         spectra = [whitened(stretch, size) for stretch in stretches]
         fits.append(
@@ -70,3 +81,10 @@ def _cut(recording: Recording, start_s: float, length_s: float) -> list[Real]:
     rate = recording.sample_rate_hz
     start = round(start_s * rate)
     return [low_rate([row], rate) for row in recording.read(start, start + round(length_s * rate))]
+
+
+def fft_size(n_samples: int) -> int:
+    """Size of transforms in which so many samples do not wrap round onto near lags."""
+    from scipy import fft
+
+    return int(fft.next_fast_len(n_samples, real=True))

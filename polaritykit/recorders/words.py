@@ -97,8 +97,8 @@ def _found(recorder: Recorder, reference: Recorder, rates_hz: dict[str, int]) ->
     heads_s = recorder.header_start_s
     if heads_s is not None and abs(heads_s - start_s) > _HEADS_MISS_S:
         out.append(
-            f"The start times in the files say {_side(heads_s)}, which is {clock_time(heads_s - start_s)} off "
-            "what is heard."
+            f"The start times in the files say {_side(heads_s)}: {clock_time(heads_s - start_s)} off what is "
+            "heard."
         )
     return tuple(out)
 

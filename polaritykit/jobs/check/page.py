@@ -15,6 +15,7 @@ from polaritykit.jobs.check.words import (
     advised,
     certainty,
     lateness,
+    lined_up,
     needs_setting,
     setting,
     shifted,
@@ -45,7 +46,7 @@ def report_page(document: Document) -> str:
         One self-contained page.
     """
     document = with_short_names(document, [track["name"] for track in document["tracks"]])
-    pairs = [dict(pair, index=index) for index, pair in enumerate(document["pairs"])]
+    pairs = [dict(lined_up(pair), index=index) for index, pair in enumerate(document["pairs"])]
     for pair in pairs:
         pair["samples"] = _samples(pair, document["sample_rate"])
         # The notch of an inverted pair at 0 Hz is none that is heard.
