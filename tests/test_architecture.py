@@ -30,8 +30,10 @@ ALLOWED: dict[str, set[str]] = {
         "changes",
         "levels",
         "spectra",
+        "sustained",
         "evidence",
         "decide",
+        "recorders",
         "analysis",
         "pages",
     },
@@ -42,9 +44,10 @@ ALLOWED: dict[str, set[str]] = {
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
     "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check", "pages"},
+    "jobs/archive": {"base", "audio", "levels", "pages"},
     "jobs/demo": {"base"},
     # A command opens, makes one call and writes; the call of `check` is the story itself.
-    "commands": {"base", "audio", "analysis", "pages", *JOBS},
+    "commands": {"base", "audio", "decide", "recorders", "analysis", "pages", *JOBS},
     "cli": {"base"},
     "__main__": {"base", "cli"},
     "__init__": {"audio", "analysis"},  # for type checkers only: the package imports them on first use

@@ -44,7 +44,9 @@ from polaritykit.base.errors import EXIT_FINDINGS, UsageError
     help="Write figures of the session and its pairs too.",
 )
 @click.option(
-    "--audio", is_flag=True, help="Put excerpts of the pairs worth hearing into the page: 4 MB at most."
+    "--audio",
+    is_flag=True,
+    help="Put excerpts of the session and of the pairs worth hearing into the page: 10 MB at most.",
 )
 @click.option(
     "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
@@ -86,9 +88,10 @@ def command(
     from polaritykit.commands.terminal import progress_line, wants_emphasis
     from polaritykit.decide.findings import Findings
     from polaritykit.jobs.check.document import build_document, worth_looking
-    from polaritykit.jobs.check.excerpts import cut_excerpts
+    from polaritykit.jobs.check.excerpts import WAVES, cut_excerpts
     from polaritykit.jobs.check.folder import write_report
     from polaritykit.jobs.check.second_look import look_again
+    from polaritykit.jobs.check.session_sound import cut_session
     from polaritykit.jobs.check.text import summary_text
     from polaritykit.recorders.open import open_lined_up
 
@@ -116,10 +119,14 @@ def command(
         if folder is not None:
             check_output_folder(folder, inputs=inputs, overwrite=overwrite)
         opened, findings = look_again(opened, analysed(opened), reopen=opening, analyse=analysed)
-        excerpts = None
-        if audio:
-            excerpts = cut_excerpts(opened.recording, findings, worth_looking(findings))
-        document = build_document(findings, opened, excerpts=excerpts)
+        wanted_pairs = worth_looking(findings)
+        document = build_document(
+            findings,
+            opened,
+            waves=cut_excerpts(opened.recording, findings, wanted_pairs, WAVES),
+            excerpts=cut_excerpts(opened.recording, findings, wanted_pairs) if audio else None,
+            session_sound=cut_session(opened.recording, findings) if audio else None,
+        )
         if folder is not None:
             write_report(folder, document, inputs=inputs, overwrite=overwrite, plots=plots)
     if as_json:

@@ -16,4 +16,10 @@ What follows (`open`)
     Files that lie where their heads put them are placed as ever.  Others are read on the reference's clock
     (`audio/other_clock`), so that all later stages see one clock; what fits in several places or nowhere
     stays where its head puts it, and that is said.
+    What is said of them is made in `words`; the tracks that are compared are chosen and thinned in `takes`.
+
+Limits
+    Takes under 20 s are not sought.  Several recorders are looked at over the span that all have in common.
+    A clock is taken to run evenly: what a device skips or doubles breaks the line.  The place is that of the
+    sound at the two mics compared, its travel between them included.
 """

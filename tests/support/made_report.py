@@ -131,6 +131,7 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "sum_peak": None,
         "levels_advice": [],
         "curves": None,
+        "waves": None,
         "audio": None,
         "settings": {},
     }

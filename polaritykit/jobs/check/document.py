@@ -23,7 +23,8 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.jobs.check.excerpts import Excerpts
+from polaritykit.jobs.check.excerpts import Excerpts, Sound
+from polaritykit.jobs.check.notches import seen_notches
 from polaritykit.jobs.check.reasons import (
     advice_words,
     beyond_note,
@@ -36,6 +37,7 @@ from polaritykit.jobs.check.reasons import (
 )
 from polaritykit.jobs.check.recorder_entries import RecorderParts, recorder_entries, span_start_s
 from polaritykit.jobs.check.schema import Report
+from polaritykit.jobs.check.session_sound import SessionSound
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
@@ -45,7 +47,7 @@ from polaritykit.spectra.pair_sum import log_bands
 from polaritykit.spectra.settings import SummingSettings
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
-CURVE_BYTES = 3_200_000
+CURVE_BYTES = 2_600_000
 _LAG_MS = 20.0
 
 
@@ -55,7 +57,9 @@ def build_document(
     *,
     settings: Settings | None = None,
     curves: bool = True,
+    waves: Excerpts | None = None,
     excerpts: Excerpts | None = None,
+    session_sound: SessionSound | None = None,
     created: datetime | None = None,
 ) -> Json:
     """Make the document of one analysis.
@@ -69,8 +73,12 @@ def build_document(
         As used.
     curves : bool
         Keep the spectra of the pairs worth looking at.
+    waves : Excerpts, optional
+        One hit of each pair to see on the page.
     excerpts : Excerpts, optional
         To hear pairs on the page.
+    session_sound : SessionSound, optional
+        To hear all tracks on the page; goes with `excerpts`.
     created : datetime, optional
         Now when left out.
 
@@ -117,27 +125,44 @@ def build_document(
         "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
-        "audio": None if excerpts is None else _audio(excerpts),
+        "waves": None if waves is None else _audio(waves),
+        "audio": None if excerpts is None else _audio(excerpts) | {"session": _session_sound(session_sound)},
         "settings": settings_summary(settings),
     }
     return written(document, Report)
 
 
 def _audio(excerpts: Excerpts) -> dict[str, Any]:
-    sounds = [
+    return {
+        "sample_rate": excerpts.sample_rate_hz,
+        "sounds": _sounds(excerpts.sounds),
+        "pairs": [asdict(pair) for pair in excerpts.pairs],
+        "session": None,
+    }
+
+
+def _session_sound(found: SessionSound | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "sample_rate": found.sample_rate_hz,
+        "start_s": round(found.start_s, 4),
+        "flips_gain_db": found.flips_gain_db,
+        "all_gain_db": found.all_gain_db,
+        "sounds": _sounds(found.sounds),
+    }
+
+
+def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
+    return [
         {
             "track": sound.track,
             "start_s": round(sound.start_s, 4),
             "gain": sound.gain,
             "samples": encode_samples(sound.samples),
         }
-        for sound in excerpts.sounds
+        for sound in sounds
     ]
-    return {
-        "sample_rate": excerpts.sample_rate_hz,
-        "sounds": sounds,
-        "pairs": [asdict(pair) for pair in excerpts.pairs],
-    }
 
 
 def _levels_advice(findings: Findings) -> list[str]:
@@ -287,6 +312,16 @@ def _curves(findings: Findings) -> dict[str, Any]:
             aligned_ms=float(pair.offset_ms or 0.0),
             correlation=curve.values,
         )
+        entry["notches"] = [
+            asdict(
+                seen_notches(
+                    spectra.pair(a, b),
+                    offset_ms=None if source.polarity == "unclear" else source.offset_ms,
+                    inverted=source.polarity == "inverted",
+                )
+            )
+            for source in pair.sources
+        ]
         left -= len(entry["cross"]) + len(entry["correlation"])
         if left < 0:
             break

@@ -13,7 +13,8 @@ from typing import Any
 
 from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import by_reason, plural
-from polaritykit.jobs.check.words import FAULTS, needs_setting, setting
+from polaritykit.jobs.check.words import needs_setting, setting
+from polaritykit.levels.faults import fault_words
 from polaritykit.pages.text import csv_cell
 
 Document = dict[str, Any]
@@ -134,7 +135,7 @@ def _grouped(items: list[tuple[str, str, str]]) -> list[tuple[str, str]]:
 def _faults(document: Document) -> list[tuple[str, str]]:
     rows = []
     for track in document["tracks"]:
-        words = [FAULTS.get(fault, fault) for fault in track["faults"]]
+        words = [fault_words(fault) for fault in track["faults"]]
         remarks = track.get("remarks") or []
         if words or remarks:
             rows.append((track["name"], ". ".join(filter(None, [", ".join(words), " ".join(remarks)]))))

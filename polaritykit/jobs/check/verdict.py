@@ -8,6 +8,7 @@ from typing import Any
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
 from polaritykit.jobs.check.reasons import flip_words, pair_words
+from polaritykit.levels.faults import fault_words
 
 
 def summarise(findings: Findings) -> dict[str, Any]:
@@ -28,7 +29,7 @@ def summarise(findings: Findings) -> dict[str, Any]:
     flips = [track for track in findings.corrections.tracks if track.invert]
     delays = [track for track in findings.corrections.tracks if track.shift_ms != 0.0]
     faults = [
-        f"{name}: {', '.join(levels.faults)}"
+        f"{name}: {', '.join(map(fault_words, levels.faults))}"
         for name, levels in zip(findings.track_names, findings.levels, strict=True)
         if levels.faults
     ]
