@@ -15,8 +15,8 @@ Where a group lies (`locate`)
 What follows (`open`)
     Files that lie where their heads put them are placed as ever.  Others are read on the reference's clock
     (`audio/other_clock`), so that all later stages see one clock; what fits in several places or nowhere
-    stays where its head puts it, and that is said.
-    What is said of them is made in `words`; the tracks that are compared are chosen and thinned in `takes`.
+    stays where its head puts it, and that is said.  Sentences are made in `words`, the part of the recorders
+    in offsets in `parts`; the tracks that are compared are chosen and thinned in `takes`.
 
 Limits
     Takes under 20 s are not sought.  Several recorders are looked at over the span that all have in common.

@@ -42,6 +42,12 @@ def file_rates(session: Session) -> dict[str, int]:
     return {shown(track.path.name): track.file_rate_hz for track in session.tracks}
 
 
+def all_sentences(session: Session) -> tuple[str, ...]:
+    """Say where all recorders of a session lie."""
+    rates_hz = file_rates(session)
+    return tuple(text for one in session.recorders for text in sentences(one, session.recorders[0], rates_hz))
+
+
 def sentences(recorder: Recorder, reference: Recorder, rates_hz: dict[str, int]) -> tuple[str, ...]:
     """Say where a recorder lies and what to do about it.
 

@@ -35,13 +35,14 @@ from polaritykit.jobs.check.reasons import (
     outvoted_words,
     pair_words,
 )
-from polaritykit.jobs.check.recorder_entries import RecorderParts, recorder_entries, span_start_s
+from polaritykit.jobs.check.recorder_entries import recorder_entries
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.check.session_sound import SessionSound
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
+from polaritykit.recorders.parts import RecorderParts, span_start_s
 from polaritykit.spectra.correlation import correlation_curve
 from polaritykit.spectra.pair_sum import log_bands
 from polaritykit.spectra.settings import SummingSettings
