@@ -42,7 +42,17 @@ ALLOWED: dict[str, set[str]] = {
     "jobs/layout": {"base", "spectra", "jobs/comb", "jobs/check", "pages"},
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
-    "jobs/apply": {"base", "audio", "spectra", "evidence", "decide", "analysis", "jobs/check", "pages"},
+    "jobs/apply": {
+        "base",
+        "audio",
+        "spectra",
+        "evidence",
+        "decide",
+        "recorders",
+        "analysis",
+        "jobs/check",
+        "pages",
+    },
     "jobs/archive": {"base", "audio", "levels", "pages"},
     "jobs/demo": {"base"},
     # A command opens, makes one call and writes; the call of `check` is the story itself.

@@ -64,7 +64,11 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
 
 
 def place_by_sound(
-    headers: Sequence[FileHeader], clocks: Sequence[Clock | None], *, min_span_s: float
+    headers: Sequence[FileHeader],
+    clocks: Sequence[Clock | None],
+    *,
+    min_span_s: float,
+    within_s: tuple[float, float] | None = None,
 ) -> Placement:
     """Place files by where they were heard to lie.
 
@@ -76,6 +80,8 @@ def place_by_sound(
         reference.
     min_span_s : float
         A shorter common span is refused.
+    within_s : tuple of float, optional
+        Span to stay in, on the same time line.
 
     Returns
     -------
@@ -90,7 +96,14 @@ def place_by_sound(
     origins = [_whole_origin(header, clock) for header, clock in zip(headers, clocks, strict=True)]
     apart = [None if origin is not None else clock for origin, clock in zip(origins, clocks, strict=True)]
     at = tuple(origin or 0 for origin in origins)
-    return _placed(headers, at, apart, notes=_rate_notes(headers, rate_hz), min_span_s=min_span_s)
+    return _placed(
+        headers,
+        at,
+        apart,
+        notes=_rate_notes(headers, rate_hz),
+        min_span_s=min_span_s,
+        within_s=within_s,
+    )
 
 
 def _whole_origin(header: FileHeader, clock: Clock | None) -> int | None:
@@ -108,12 +121,15 @@ def _placed(
     *,
     notes: list[str],
     min_span_s: float,
+    within_s: tuple[float, float] | None = None,
 ) -> Placement:
     """Cut to what all files have in common."""
     rate_hz = max(header.sample_rate_hz for header in headers)
     edges = [_edges(*item) for item in zip(headers, origins, clocks, strict=True)]
     start = ceil(max(first for first, _ in edges) * rate_hz)
     stop = floor(min(last for _, last in edges) * rate_hz)
+    if within_s is not None:
+        start, stop = max(start, round(within_s[0] * rate_hz)), min(stop, round(within_s[1] * rate_hz))
     if stop - start < min_span_s * rate_hz:
         latest = max(zip(edges, headers, strict=True), key=lambda item: item[0][0])[1]
         earliest = min(zip(edges, headers, strict=True), key=lambda item: item[0][1])[1]

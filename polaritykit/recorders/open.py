@@ -3,7 +3,7 @@
 Conventions: as in `audio.records.Recorder`.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
@@ -12,7 +12,7 @@ from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.records import FaultyTrack, Recorder, Session
 from polaritykit.audio.session import SessionFiles, read_files, session_of
 from polaritykit.audio.settings import AudioSettings
-from polaritykit.audio.timeline import place, place_by_sound
+from polaritykit.audio.timeline import place, place_by_sound, start_s
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import shown
 from polaritykit.base.types import Progress
@@ -74,6 +74,46 @@ def open_lined_up(
         return _by_heads(files, ignore_start_times=ignore_start_times, recorders=recorders)
     clocks = {path: clock for item in located for path, clock in _clocks(item).items()}
     return line_up(files, clocks, recorders=recorders, ignore_start_times=ignore_start_times)
+
+
+def open_again(
+    paths: Sequence[Path],
+    clocks: Mapping[Path, Clock | None],
+    *,
+    ignore_start_times: bool,
+    within_s: tuple[float, float] | None,
+) -> Session:
+    """Open files whose places are known.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+    clocks : mapping
+        Clock of each file that does not lie where its head puts it.
+    ignore_start_times : bool
+        What was asked for then.
+    within_s : tuple of float or None
+        Span to look at, after the reference's first sample; all that they share when None.
+
+    Returns
+    -------
+    Session
+    """
+    files = read_files(paths)
+    reference = next(
+        (header for header in files.headers if clocks.get(header.path) is None), files.headers[0]
+    )
+    zero_s = start_s(reference)
+    placed: list[Clock | None] = []
+    for header in files.headers:
+        clock, own_s = clocks.get(header.path), start_s(header)
+        if clock is None and own_s is not None and zero_s is not None and not ignore_start_times:
+            clock = Clock(start_s=float(own_s - zero_s))
+        placed.append(clock)
+    placement = place_by_sound(
+        files.headers, placed, min_span_s=AudioSettings().min_track_s, within_s=within_s
+    )
+    return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
 def _by_heads(

@@ -20,9 +20,11 @@ from numpy.typing import NDArray
 
 from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
 from polaritykit.audio.opened import open_audio
+from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.other_parts import other_parts
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
+from polaritykit.jobs.apply.lined_up import LinedUpSource
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 #: Depth of the integer sample formats; the logarithmic ones decode to 16 bits.
@@ -48,6 +50,19 @@ _BLOCK_SAMPLES = 65_536
 _SHORT_BLOCK_SAMPLES = 4_096
 
 
+#: Place of TimeReferenceLow and -High in ``bext`` (EBU Tech 3285).
+_TIME_REFERENCE_AT = 338
+
+
+@dataclass(frozen=True, kw_only=True)
+class Lining:
+    """Where a file's recorder lies, and when its copy starts."""
+
+    clock: Clock
+    #: Of the copy, samples since midnight at its own rate; 0 where the reference tells none.
+    start_samples: int
+
+
 @dataclass(frozen=True, kw_only=True)
 class CorrectedCopy:
     """What was written."""
@@ -59,7 +74,13 @@ class CorrectedCopy:
     remarks: tuple[str, ...]
 
 
-def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCorrection]) -> CorrectedCopy:
+def write_corrected(
+    source: Path,
+    target: Path,
+    corrections: Sequence[ChannelCorrection],
+    *,
+    lining: Lining | None = None,
+) -> CorrectedCopy:
     """Write a corrected copy.
 
     Parameters
@@ -70,6 +91,8 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
         Where the copy goes; give a path from `output.output_folder` or `output.replacing`.
     corrections : sequence of ChannelCorrection
         One per channel of the file.
+    lining : Lining, optional
+        Where its recorder lies, and when the copy starts.
 
     Returns
     -------
@@ -90,11 +113,11 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
                     f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
                     "run check again on the session."
                 )
-            if all(correction.is_none for correction in corrections):
+            if lining is None and all(correction.is_none for correction in corrections):
                 shutil.copyfile(source, target)
                 _keep_mode(source, target)
                 return CorrectedCopy(frames=opened.frames, limited=(0,) * opened.channels, remarks=())
-            copy = _write(opened, source, target, corrections)
+            copy = _write(opened, source, target, corrections, lining)
             _keep_mode(source, target)
             return copy
     except soundfile.LibsndfileError as error:
@@ -106,7 +129,11 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
 
 
 def _write(
-    opened: Any, source: Path, target: Path, corrections: Sequence[ChannelCorrection]
+    opened: Any,
+    source: Path,
+    target: Path,
+    corrections: Sequence[ChannelCorrection],
+    lining: Lining | None,
 ) -> CorrectedCopy:
     bits = _BITS.get(opened.subtype)
     dtype = "int32" if bits else "float64"
@@ -121,15 +148,37 @@ def _write(
         return samples
 
     seed = zlib.crc32(os.fsencode(source.name))
-    corrector = Corrector(read=read, frames=opened.frames, corrections=corrections, bits=bits, seed=seed)
+    lined_up = None
+    if lining is not None:
+        lined_up = LinedUpSource(
+            read=read,
+            frames=opened.frames,
+            clock=lining.clock,
+            rate_hz=opened.samplerate,
+            bits=bits,
+            seed=seed + 1,
+        )
+    corrector = Corrector(
+        read=lined_up.read if lined_up else read,
+        frames=lined_up.frames if lined_up else opened.frames,
+        corrections=corrections,
+        bits=bits,
+        seed=seed,
+    )
     layout = read_layout(source)
     remarks = []
+    if lining is not None and layout is not None and layout.find(b"iXML") is not None:
+        remarks.append(
+            f"{shown(source.name)} is lined up anew; its iXML, which tells the old start, is left out."
+        )
     if layout is not None and layout.rest_bytes:
         remarks.append(
             f"{shown(source.name)} holds {layout.rest_bytes} bytes behind its last chunk; the copy does not."
         )
     if layout is not None and _written_here(opened, layout, source):
-        _write_wave(corrector, layout, source, target, opened.subtype)
+        _write_wave(
+            corrector, layout, source, target, opened.subtype, start=lining.start_samples if lining else None
+        )
     else:
         _write_through_libsndfile(corrector, opened, target)
         parts = other_parts(source, opened.format)
@@ -142,9 +191,9 @@ def _write(
             )
     if bits is None and opened.subtype not in {"FLOAT", "DOUBLE"}:
         remarks.append(f"{shown(source.name)} is lossy ({opened.subtype}) and was encoded a second time.")
-    return CorrectedCopy(
-        frames=corrector.output_frames, limited=tuple(corrector.limited), remarks=tuple(remarks)
-    )
+    more = lined_up.limited if lined_up else [0] * len(corrections)
+    limited = tuple(old + new for old, new in zip(corrector.limited, more, strict=True))
+    return CorrectedCopy(frames=corrector.output_frames, limited=limited, remarks=tuple(remarks))
 
 
 def _keep_mode(source: Path, target: Path) -> None:
@@ -187,15 +236,24 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
             written.write(block)
 
 
-def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: Path, subtype: str) -> None:
-    """Copy the wave file chunk by chunk with new audio, then fill the sizes in."""
+def _write_wave(
+    corrector: Corrector,
+    layout: WaveLayout,
+    source: Path,
+    target: Path,
+    subtype: str,
+    *,
+    start: int | None = None,
+) -> None:
+    """Copy the wave file chunk by chunk with new audio, then fill the sizes in; with another start time."""
+    stale = _STALE_CHUNKS if start is None else _STALE_CHUNKS | {b"iXML"}
     order = layout.byte_order
     with source.open("rb") as old, target.open("wb") as new:
         new.write(layout.form + struct.pack(order + "I4s", UNKNOWN_SIZE, b"WAVE"))
         places: dict[bytes, tuple[int, int]] = {}
         for chunk in layout.chunks:
             is_audio = chunk.name == b"data" and b"data" not in places
-            if chunk.name in _STALE_CHUNKS or (not is_audio and chunk.available < chunk.size):
+            if chunk.name in stale or (not is_audio and chunk.available < chunk.size):
                 continue
             new.write(struct.pack(order + "4sI", chunk.name, min(chunk.size, UNKNOWN_SIZE)))
             offset = new.tell()
@@ -208,6 +266,10 @@ def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: 
             places.setdefault(chunk.name, (offset, size))
             new.write(b"\0" * (size % 2))
         _fill_sizes(new, layout, places, corrector.output_frames)
+        bext = places.get(b"bext")
+        if start is not None and bext is not None and bext[1] >= _TIME_REFERENCE_AT + 8:
+            new.seek(bext[0] + _TIME_REFERENCE_AT)
+            new.write(struct.pack(order + "II", start & 0xFFFFFFFF, start >> 32))
 
 
 def _copy_bytes(old: BinaryIO, new: BinaryIO, chunk: Chunk) -> None:
