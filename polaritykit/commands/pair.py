@@ -36,7 +36,7 @@ from polaritykit.recorders.words import all_sentences
 @click.option(
     "--max-offset-ms",
     type=click.FloatRange(0.1, 40.0),
-    default=StereoSettings().offset.max_offset_ms,
+    default=StereoSettings().max_offset_ms,
     show_default=True,
     help="Longest delay between the sides that is looked for.",
 )
@@ -68,8 +68,7 @@ def command(
     session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    settings = StereoSettings()
-    settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
+    settings = StereoSettings(max_offset_ms=max_offset_ms)
     found = judge_pair(session.recording, settings)
     silent = found.level_difference_db is None
     if found.offset_ms is None and not (found.mixed_signs or silent or session.recorders):

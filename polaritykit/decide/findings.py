@@ -11,6 +11,7 @@ from polaritykit.base.types import Polarity
 from polaritykit.changes.motion import Change, Holds, Motion
 from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight
 from polaritykit.evidence.plan_limits import BeyondPlan
+from polaritykit.evidence.settings import Settings
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import BandGains
@@ -378,4 +379,6 @@ class Findings:
     served: tuple[ServedSource, ...]
     #: None in silence.
     sum_peak: SumPeak | None
+    #: As used.
+    settings: Settings
     pads: tuple[PadStep, ...] = ()

@@ -16,7 +16,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: Ink, notes in the margin, sources and mics in every drawing.
-INK, SOFT, SOURCE, MIC = "#1b2226", "#8a9298", "#a8380c", "#1d5f9e"
+INK, SOFT, SOURCE, MIC = "#1b2226", "#8a9298", "#7a4f8f", "#1b2226"
+#: What is drawn -> its colour and dash, in every figure and (`style.css`) on every page.
+LOOKS = {
+    "recorded": ("#6a7379", (0, (5, 2))),
+    "set": ("#1d5f9e", "-"),
+    "inverted": ("#a8380c", (0, (8, 2))),
+    "plain": ("#1b2226", "-"),
+    "other": ("#7a4f8f", ":"),
+    "more": ("#3c7a4a", "-."),
+}
 
 
 def image_bytes(figure: "Figure", kind: str) -> bytes:
@@ -84,18 +93,20 @@ def job_figures(view: JobView) -> "tuple[Figure, ...]":
 def _draw(axes: Any, item: ViewChart) -> None:
     from matplotlib.ticker import FuncFormatter, NullFormatter
 
-    styles = (("#1d5f9e", "-"), ("#a8380c", "--"), ("#3c7a4a", ":"), ("#7a4f8f", "-."))
     x, y = item.spec["x"], item.spec["y"]
     if x.get("log"):
         axes.set_xscale("log")
-    for series, (colour, dash) in zip(item.spec["series"], styles, strict=False):
-        levels = [float("nan") if value is None else value for value in series["y"]]
-        axes.plot(
+    for place, series in enumerate(item.spec["series"]):
+        colour, dash = LOOKS[series.get("tone") or ("plain", "other", "more")[place % 3]]
+        axes.errorbar(
             series["x"],
-            levels,
+            [float("nan") if value is None else value for value in series["y"]],
+            yerr=[value or 0.0 for value in series["std"]] if "std" in series else None,
             color=colour,
             linestyle="none" if series.get("dots") else dash,
             linewidth=1.3,
+            elinewidth=0.8,
+            capsize=2 if "std" in series else 0,
             marker="o" if series.get("points") else None,
             markersize=3.5,
             label=series["label"],

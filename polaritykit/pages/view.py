@@ -82,6 +82,8 @@ def octave_chart(
     centres: Sequence[float],
     series: Mapping[str, Sequence[float | None]],
     *,
+    tones: Mapping[str, str] | None = None,
+    stds: Mapping[str, Sequence[float | None]] | None = None,
     limits: tuple[float, float] | None = None,
     dots: bool = False,
     **axis: Any,
@@ -96,6 +98,10 @@ def octave_chart(
         Octave centres in Hz.
     series : mapping of str to sequence
         Label to values; None where unknown.
+    tones : mapping of str to str, optional
+        Label to what is drawn (see `page.chart`); plain ink where left out.
+    stds : mapping of str to sequence, optional
+        Label to standard uncertainties, drawn as bars.
     limits : (float, float), optional
         Of the upright axis; ±3 or what the values need, in steps of 3, when left out.
     dots : bool
@@ -103,12 +109,28 @@ def octave_chart(
     **axis
         More of the upright axis (`ticks`, `decimals`).
     """
-    low, high = limits or around([value for values in series.values() for value in values], 3.0)
+    stds = stds or {}
+    reached = [
+        value + side * (std or 0.0)
+        for name, values in series.items()
+        for value, std in zip(values, stds.get(name) or [None] * len(values), strict=True)
+        if value is not None
+        for side in (-1.0, 1.0)
+    ]
+    low, high = limits or around(reached, 3.0)
     return chart(
         x={"label": "Hz", "unit": "Hz", "log": True, "min": 22, "max": 22_500, "ticks": list(centres)},
         y={"label": label, "min": low, "max": high, **axis},
         series=[
-            {"label": name, "x": list(centres), "y": list(values), "points": True, "dots": dots}
+            {
+                "label": name,
+                "tone": (tones or {}).get(name, "plain" if len(series) == 1 else None),
+                "x": list(centres),
+                "y": list(values),
+                "points": True,
+                "dots": dots,
+                **({"std": list(stds[name])} if name in stds else {}),
+            }
             for name, values in series.items()
         ],
     )

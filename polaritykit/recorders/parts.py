@@ -5,7 +5,6 @@ first samples together otherwise; in ms, positive when the other hears the sound
 """
 
 from polaritykit.audio.records import Session
-from polaritykit.sustained.settings import ContinuousSettings
 
 
 def span_start_s(session: Session) -> float | None:
@@ -45,9 +44,16 @@ class RecorderParts:
         """Part of its drift."""
         return self._drift_ppm.get(other, 0.0) - self._drift_ppm.get(reference, 0.0)
 
-    def searched(self, reference: str, other: str) -> str:
-        """Say how far apart two tracks were compared that share no sound."""
+    def searched(self, reference: str, other: str, search_ms: float) -> str:
+        """Say how far apart two tracks were compared that share no sound.
+
+        Parameters
+        ----------
+        reference, other : str
+        search_ms : float
+            Largest offset looked for on one clock.
+        """
         sought = self._sought.get(reference, 0), self._sought.get(other, 0)
         if sought[0] != sought[1] and 0 in sought:
             return "at any lag of the whole takes"
-        return f"within ±{ContinuousSettings().take_search_ms:g} ms"
+        return f"within ±{search_ms:g} ms"

@@ -16,6 +16,7 @@ import numpy as np
 
 from polaritykit.base.air import SoundSpeed
 from polaritykit.base.errors import UsageError
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats, read_only
 
 
@@ -253,7 +254,7 @@ def predict_comb(
     inverted: bool = False,
     level_difference_db: float = 0.0,
     level_difference_std_db: float = 0.0,
-    up_to_hz: float = 20000.0,
+    up_to_hz: float = HEARING_HZ[1],
     path_difference_std_m: float | None = None,
     remarks: tuple[str, ...] = (),
 ) -> CombPrediction:

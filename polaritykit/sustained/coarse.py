@@ -200,8 +200,6 @@ def _measured(takes: Takes, line: Line) -> _Measured | None:
         if apart == _ONE_ARRIVAL:
             middle += _shared_arrival(curves, middle)
         lags, z = _picked(curves, middle, apart, signed)
-        # Pieces are stretched by whole samples; what is left of the drift moves the fit to their middle.
-        lags -= (line.slope - (round(PIECE * (1.0 + line.slope)) / PIECE - 1.0)) * PIECE / 2
         place = on_one_line(starts.astype(float), lags - _NEAR + whole + line(starts), z, on_line)
         if place is None or np.mean(z > 0) < _LEAST_FITTING:
             return None

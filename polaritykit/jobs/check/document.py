@@ -8,7 +8,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
@@ -44,8 +43,7 @@ from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
 from polaritykit.recorders.parts import RecorderParts, span_start_s
 from polaritykit.spectra.correlation import correlation_curve
-from polaritykit.spectra.pair_sum import log_bands
-from polaritykit.spectra.settings import SummingSettings
+from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
 CURVE_BYTES = 2_600_000
@@ -56,7 +54,6 @@ def build_document(
     findings: Findings,
     session: Session | None = None,
     *,
-    settings: Settings | None = None,
     curves: bool = True,
     waves: Excerpts | None = None,
     excerpts: Excerpts | None = None,
@@ -70,8 +67,6 @@ def build_document(
     findings : Findings
     session : Session, optional
         Where the tracks came from; without it the tracks have no files.
-    settings : Settings, optional
-        As used.
     curves : bool
         Keep the spectra of the pairs worth looking at.
     waves : Excerpts, optional
@@ -88,7 +83,6 @@ def build_document(
     dict
         Fields as described in DEVELOPERS.md.
     """
-    settings = settings or Settings()
     notes = [
         *(session.notes if session else ()),
         *motion_notes(findings.track_names, findings.motions),
@@ -128,7 +122,7 @@ def build_document(
         "curves": _curves(findings) if curves else None,
         "waves": None if waves is None else _audio(waves),
         "audio": None if excerpts is None else _audio(excerpts) | {"session": _session_sound(session_sound)},
-        "settings": settings_summary(settings),
+        "settings": asdict(findings.settings),
     }
     return written(document, Report)
 
@@ -167,7 +161,7 @@ def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
 
 
 def _levels_advice(findings: Findings) -> list[str]:
-    sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences = list(level_advice(findings.track_names, findings.levels, findings.settings.levels))
     sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
@@ -206,7 +200,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
-            "remarks": list(track_remarks(levels)),
+            "remarks": list(track_remarks(levels, findings.settings.levels)),
         }
         out.append(entry)
     out += [_faulty(track, session) for track in session.faulty] if session else []
@@ -255,7 +249,8 @@ def _pair(pair: PairFinding, findings: Findings, parts: RecorderParts) -> dict[s
     entry = asdict(pair)
     entry["reason"] = pair_words(pair)
     if not pair.related and pair.cause is not None and pair.cause.code == "no_shared_sound":
-        entry["reason"] += f" (compared {parts.searched(pair.reference, pair.other)})"
+        searched = parts.searched(pair.reference, pair.other, findings.settings.search_ms)
+        entry["reason"] += f" (compared {searched})"
     entry["advice"] |= {"why": advice_words(pair, findings.corrections), "note": note_words(pair)}
     entry["changes"] = [asdict(change) | {"what": change_words(change)} for change in pair.changes]
     entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
@@ -332,7 +327,7 @@ def _curves(findings: Findings) -> dict[str, Any]:
         "frequency_hz": [round(float(centre), 8) for centre in centres],
         "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
         "bands": bands_entry(log_bands(centres)),
-        "floor_db": SummingSettings().floor_db,
+        "floor_db": FLOOR_DB,
         "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
         "pairs": entries,
     }

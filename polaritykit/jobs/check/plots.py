@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
 from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
 from polaritykit.jobs.check.words import lateness, lined_up
-from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
+from polaritykit.spectra.pair_sum import FLOOR_DB, band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
-from polaritykit.spectra.settings import SummingSettings
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -103,7 +103,7 @@ def pair_panel(document: Document, reference: str, other: str, figure: "Figure |
     _draw_phase(figure.add_subplot(grid[1, 1]), stored, bands, coherence)
     axes = figure.add_subplot(grid[2, 1])
     axes.semilogx(bands.centre_hz, coherence, color=_SAME, linewidth=1)
-    axes.set(ylim=(0, 1), xlim=(20, 20000), ylabel="coherence", xlabel="Hz")
+    axes.set(ylim=(0, 1), xlim=HEARING_HZ, ylabel="coherence", xlabel="Hz")
     _tidy(axes)
     return figure
 
@@ -153,8 +153,8 @@ def _draw_response(axes: "Axes", pair: dict[str, Any], stored: StoredPair, bands
     if advice["invert"] or delay:
         advised = summed_response(stored.spectra, bands, delay_ms=delay, invert=advice["invert"])
         axes.semilogx(bands.centre_hz, advised, color=_SAME, linewidth=1.4, label="as advised")
-    floor = SummingSettings().floor_db
-    notches = [notch for notch in pair["notches_hz"] or () if notch >= SummingSettings().lowest_hz]
+    floor = FLOOR_DB
+    notches = [notch for notch in pair["notches_hz"] or () if notch >= HEARING_HZ[0]]
     if notches:
         axes.plot(
             notches, [floor + 0.8] * len(notches), "^", color=_INK, markersize=4, label="predicted notches"
@@ -163,7 +163,7 @@ def _draw_response(axes: "Axes", pair: dict[str, Any], stored: StoredPair, bands
         if source["band_hz"]:
             axes.axvspan(*source["band_hz"], color=_FACES["same"], zorder=0)
             axes.set_title(f"Shaded: the source's band, {band(source['band_hz'])}", fontsize=8, loc="right")
-    axes.set(xlim=(20, 20000), ylim=(floor, 6), ylabel="sum, dB re power sum", xlabel="Hz")
+    axes.set(xlim=HEARING_HZ, ylim=(floor, 6), ylabel="sum, dB re power sum", xlabel="Hz")
     axes.set_yticks(np.arange(floor, 7, 6))
     axes.legend(fontsize=8, loc="lower left", frameon=False)
     _tidy(axes)
@@ -185,7 +185,7 @@ def _draw_correlation(axes: "Axes", pair: dict[str, Any], stored: StoredPair) ->
 def _draw_phase(axes: "Axes", stored: StoredPair, bands: FrequencyBands, coherence: Floats) -> None:
     phase = np.where(coherence >= _COHERENT, band_phase_deg(stored.spectra, bands), np.nan)
     axes.semilogx(bands.centre_hz, phase, ".", color=_SAME, markersize=2)
-    axes.set(ylim=(-180, 180), xlim=(20, 20000), ylabel="phase, degrees")
+    axes.set(ylim=(-180, 180), xlim=HEARING_HZ, ylabel="phase, degrees")
     axes.set_yticks([-180, -90, 0, 90, 180])
     _tidy(axes)
 

@@ -28,6 +28,7 @@ def comb_chart(comb: Json) -> Json:
         series=[
             {
                 "label": "sum",
+                "tone": "inverted" if comb["polarity"] == "inverted" else "recorded",
                 "x": [round(float(hz), 2) for hz in frequency],
                 "y": [round(float(db), 3) for db in level],
             }

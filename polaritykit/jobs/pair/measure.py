@@ -55,7 +55,7 @@ def analyse_pair(recording: Recording, settings: StereoSettings = _DEFAULTS) -> 
             "stereo file."
         )
     measured = _measure(recording, settings)
-    offset = spectral_offset(measured.parts, settings=settings.offset)
+    offset = spectral_offset(measured.parts, max_offset_ms=settings.max_offset_ms)
     parts, whole = measured.parts, pooled(measured.parts)
     octaves = _octaves(parts, offset, settings)
     return judge(

@@ -63,7 +63,8 @@ def test_one_feed_in_two_recorders(tmp_path, start_s, ppm):
     assert done["other"]["resampled_ppm"] == pytest.approx(-ppm, abs=0.02)
     assert (copies / "desk.wav").read_bytes() == desk.read_bytes()
     a, b = (soundfile.read(copies / name)[0] for name in ("desk.wav", "other.wav"))
-    span = slice(int((max(start_s, 0.0) + 0.1) * RATE), min(len(a), len(b)) - RATE)
+    a, b = a[: min(len(a), len(b))], b[: min(len(a), len(b))]
+    span = slice(int((max(start_s, 0.0) + 0.1) * RATE), len(a) - RATE)
     low = signal.butter(8, 1000, fs=RATE, output="sos")
     left = signal.sosfilt(low, a - b)[span]
     assert 10 * np.log10(np.mean(left**2) / np.mean(signal.sosfilt(low, a)[span] ** 2)) < -30.0

@@ -60,4 +60,4 @@ def test_tracks_of_one_clock_are_not_searched(tmp_path):
     document = checked(tmp_path)
 
     assert document["recorders"] == []
-    assert document["pairs"][0]["reason"].endswith("(compared within ±50 ms)")
+    assert document["pairs"][0]["reason"].endswith("(compared within ±40 ms)")
