@@ -117,6 +117,7 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "voices": [asdict(voice) for voice in findings.voices],
         "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,

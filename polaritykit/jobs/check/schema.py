@@ -13,7 +13,7 @@ from polaritykit.changes.motion import Change as FoundChange
 from polaritykit.decide.findings import Advice as FoundAdvice
 from polaritykit.decide.findings import Corrections as FoundCorrections
 from polaritykit.decide.findings import Outvoted as FoundOutvoted
-from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
+from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak, Voice
 from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
 from polaritykit.jobs.check.notches import SourceNotches
@@ -273,6 +273,8 @@ class Report:
     served: tuple[ServedSource, ...]
     #: Tracks that should hear alike and do not.
     pads: tuple[PadStep, ...] = ()
+    #: Close voices that tell their tracks' own polarity.
+    voices: tuple[Voice, ...] = ()
     sum_peak: SumPeak | None
     levels_advice: tuple[str, ...]
     curves: Curves | None
