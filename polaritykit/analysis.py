@@ -51,6 +51,8 @@ from polaritykit.spectra.session_sum import KitSum, octave_sums
 from polaritykit.struck.first_arrival import LATEST_MS
 from polaritykit.sustained.activity import frame_samples
 
+__all__ = ["Settings", "analyse", "analyse_arrays"]
+
 #: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
 #: longer sessions get the bound, so that the files are not read twice.
 _MOST_SUMMED = 3.5e8

@@ -8,9 +8,8 @@ import pytest
 from places import PACKAGE
 from settings_count import counts, settings_of
 
-from polaritykit.analysis import analyse
+from polaritykit.analysis import Settings, analyse
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.evidence.settings import Settings
 from polaritykit.jobs.check.document import build_document
 from polaritykit.levels.settings import LevelSettings
 

@@ -19,6 +19,8 @@ from polaritykit.changes.frame_lags import PairLags
 from polaritykit.changes.hit_lags import HitLags
 from polaritykit.struck.direct_correlation import DirectTimes
 
+#: Whence evidence comes; a document tells it by this name.
+Kind = Literal["hits", "continuous"]
 #: One edge has no more than this to say; below the log-odds of a witness, so that one edge is never all.
 EDGE_CAP = 2.4
 
@@ -27,7 +29,7 @@ EDGE_CAP = 2.4
 class SourceEvidence:
     """What one source says of every pair."""
 
-    kind: Literal["hits", "continuous"]
+    kind: Kind
     home: int
     #: Hits or frames used, and the hits found.
     n_used: int

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from polaritykit.base.hann import INDEPENDENT_FRAMES
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.spectra.pool import Spectra, pooled
 from polaritykit.spectra.records import SpectralOffset
@@ -63,7 +63,7 @@ def spectral_offset(
     whole = pooled(parts)
     if whole.n_frames < MIN_FRAMES:
         return _nothing("the take is too short to tell chance from sound")
-    weight = _weight(whole, a, b)
+    weight = coherent_weight(whole, a, b)
     if np.count_nonzero(weight) < 3:
         return _nothing("the two tracks share no sound above chance")
     turning = _whitened(whole, a, b)
@@ -76,14 +76,14 @@ def spectral_offset(
     if abs(offset_s - peak_s) > 1.0 / whole.sample_rate_hz:
         offset_s = peak_s
     height = float(np.sum(weight * (sign * turning * np.exp(1j * omega * offset_s)).real) / np.sum(weight))
-    # Weighted mean of unit vectors of random phase: std √(Σw²/2)/Σw, times the Hann window's 1.5 bins.
-    chance = float(np.sqrt(1.5 * np.sum(weight**2) / 2.0) / np.sum(weight))
+    # Weighted mean of unit vectors of random phase: std √(Σw²/2)/Σw, of bins that a Hann window makes alike.
+    chance = float(np.sqrt(BINS_ALIKE * np.sum(weight**2) / 2.0) / np.sum(weight))
     if height < _SIGNIFICANCE * chance:
         return _nothing("the phase of what they share points to no single delay")
     std_s = max(
         _jackknife_s(parts, whole, (a, b), sign * weight, offset_s),
         _octave_scatter_s(sign * weight * turning, omega, offset_s),
-        _phase_noise_s(whole, weight, a, b),
+        phase_noise_s(whole, weight, a, b),
     )
     return SpectralOffset(
         offset_ms=1000.0 * offset_s,
@@ -116,8 +116,19 @@ def unbiased_coherence(spectra: Spectra, a: int, b: int) -> Floats:
     return np.maximum(0.0, (spectra.coherence(a, b) - 1.0 / n) / (1.0 - 1.0 / n))
 
 
-def _weight(spectra: Spectra, a: int, b: int) -> Floats:
-    """Weight of each bin: γ²/(1−γ²) (Hannan and Thomson, 1973), zero where chance explains it."""
+def coherent_weight(spectra: Spectra, a: int, b: int) -> Floats:
+    """Weight of each bin: γ²/(1−γ²) (Hannan and Thomson, 1973), zero where chance explains it.
+
+    Parameters
+    ----------
+    spectra : Spectra
+    a, b : int
+        Tracks.
+
+    Returns
+    -------
+    ndarray, shape (n_bins,)
+    """
     n = max(2.0, INDEPENDENT_FRAMES * spectra.n_frames)
     level = np.sqrt(spectra.power[a] * spectra.power[b])
     low, high = _BAND_HZ
@@ -208,11 +219,25 @@ def _octave_scatter_s(signed: Complexes, omega: Floats, offset_s: float) -> floa
     return float(np.sqrt(np.average(spread**2, weights=says) / (len(steps) - 1)))
 
 
-def _phase_noise_s(spectra: Spectra, weight: Floats, a: int, b: int) -> float:
-    """Least uncertainty: var φ = (1−γ²)/(2nγ²) per bin (Bendat and Piersol, Random Data), 1.5 bins alike."""
+def phase_noise_s(spectra: Spectra, weight: Floats, a: int, b: int) -> float:
+    """Least uncertainty of an offset: var φ = (1−γ²)/(2nγ²) per bin (Bendat and Piersol, Random Data).
+
+    Parameters
+    ----------
+    spectra : Spectra
+        Of half-overlapping Hann frames, whose neighbouring bins are alike.
+    weight : ndarray, shape (n_bins,)
+    a, b : int
+        Tracks.
+
+    Returns
+    -------
+    float
+        Standard deviation, seconds.
+    """
     n = max(2.0, INDEPENDENT_FRAMES * spectra.n_frames)
     coherence = np.clip(spectra.coherence(a, b), 1e-6, 1.0 - 1e-6)
     variance = (1.0 - coherence) / (2.0 * n * coherence)
     omega = 2.0 * np.pi * spectra.frequency_hz
     information = float(np.sum(weight * omega**2))
-    return float(np.sqrt(1.5 * np.sum((weight * omega) ** 2 * variance)) / information)
+    return float(np.sqrt(BINS_ALIKE * np.sum((weight * omega) ** 2 * variance)) / information)

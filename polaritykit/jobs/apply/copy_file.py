@@ -2,7 +2,7 @@
 
 Conventions: the start time and every other chunk of a wave file are carried over as they are, for the
 file still begins at the same moment; only what describes the old samples themselves (peak positions,
-waveform overviews, checksums) is left out.
+waveform overviews, checksums) is left out.  Other formats: `carry_parts`.
 """
 
 import os
@@ -10,7 +10,7 @@ import shutil
 import stat
 import struct
 import zlib
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -18,12 +18,13 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
+from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, WaveLayout, read_layout
 from polaritykit.audio.opened import open_audio
 from polaritykit.audio.other_clock import Clock
-from polaritykit.audio.other_parts import other_parts
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
+from polaritykit.base.wording import listed
+from polaritykit.jobs.apply.carry_parts import carry_parts, copy_bytes, is_carried
 from polaritykit.jobs.apply.lined_up import LinedUpSource
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
@@ -50,6 +51,8 @@ _BLOCK_SAMPLES = 65_536
 _SHORT_BLOCK_SAMPLES = 4_096
 
 
+#: Chunks that tell places or times of the old file, which a lined-up copy has elsewhere.
+_MOVED_CHUNKS = frozenset({b"iXML", b"cue ", b"plst", b"smpl"})
 #: Place of TimeReferenceLow and -High in ``bext`` (EBU Tech 3285).
 _TIME_REFERENCE_AT = 338
 
@@ -136,28 +139,9 @@ def _write(
     lining: Lining | None,
 ) -> CorrectedCopy:
     bits = _BITS.get(opened.subtype)
-    dtype = "int32" if bits else "float64"
-    opened.seekable = lambda: False  # read straight on; soundfile would seek after every read
-
-    def read(n: int) -> NDArray[Any]:
-        samples: NDArray[Any] = opened.read(n, dtype=dtype, always_2d=True)
-        if len(samples) < n:
-            raise InputError(
-                f"{source} is damaged or cut off; mend or replace it before applying corrections."
-            )
-        return samples
-
+    read = _reader(opened, source, bits)
     seed = zlib.crc32(os.fsencode(source.name))
-    lined_up = None
-    if lining is not None:
-        lined_up = LinedUpSource(
-            read=read,
-            frames=opened.frames,
-            clock=lining.clock,
-            rate_hz=opened.samplerate,
-            bits=bits,
-            seed=seed + 1,
-        )
+    lined_up = None if lining is None else _lined_up(opened, read, lining, bits, seed + 1)
     corrector = Corrector(
         read=lined_up.read if lined_up else read,
         frames=lined_up.frames if lined_up else opened.frames,
@@ -166,25 +150,27 @@ def _write(
         seed=seed,
     )
     layout = read_layout(source)
-    remarks = []
-    if lining is not None and layout is not None and layout.find(b"iXML") is not None:
-        remarks.append(
-            f"{shown(source.name)} is lined up anew; its iXML, which tells the old start, is left out."
-        )
+    stale = _STALE_CHUNKS if lining is None else _STALE_CHUNKS | _MOVED_CHUNKS
+    remarks = _moved_parts(layout, source) if lining is not None and layout is not None else []
     if layout is not None and layout.rest_bytes:
         remarks.append(
             f"{shown(source.name)} holds {layout.rest_bytes} bytes behind its last chunk; the copy does not."
         )
     if layout is not None and _written_here(opened, layout, source):
-        _write_wave(
-            corrector, layout, source, target, opened.subtype, start=lining.start_samples if lining else None
-        )
+        cut = [shown(chunk.name.decode()) for chunk in layout.chunks if chunk.available < chunk.size]
+        if cut:
+            remarks.append(f"{shown(source.name)}: the copy does not have {listed(cut)}, which is cut off.")
+        _write_wave(corrector, layout, source, target, opened.subtype, stale=stale)
+        if lining is not None:
+            _set_start(target, lining.start_samples)
     else:
         _write_through_libsndfile(corrector, opened, target)
-        parts = other_parts(source, opened.format)
-        if parts:
-            remarks.append(f"{shown(source.name)} also holds {', '.join(parts)}, which the copy does not.")
-        if layout is not None:
+        if layout is None:
+            same_length = lining is None and corrector.output_frames == opened.frames
+            parts = carry_parts(source, target, opened.format, same_length=same_length)
+            if parts:
+                remarks.append(f"{shown(source.name)}: the copy does not have {listed(parts, most=20)}.")
+        else:
             remarks.append(
                 f"{shown(source.name)} holds {opened.subtype} samples; its start time, names and markers "
                 "could not be carried over."
@@ -194,6 +180,52 @@ def _write(
     more = lined_up.limited if lined_up else [0] * len(corrections)
     limited = tuple(old + new for old, new in zip(corrector.limited, more, strict=True))
     return CorrectedCopy(frames=corrector.output_frames, limited=limited, remarks=tuple(remarks))
+
+
+def _reader(opened: Any, source: Path, bits: int | None) -> Callable[[int], NDArray[Any]]:
+    """Read straight on; soundfile would seek after every read."""
+    opened.seekable = lambda: False
+
+    def read(n: int) -> NDArray[Any]:
+        samples: NDArray[Any] = opened.read(n, dtype="int32" if bits else "float64", always_2d=True)
+        if len(samples) < n:
+            raise InputError(
+                f"{source} is damaged or cut off; mend or replace it before applying corrections."
+            )
+        return samples
+
+    return read
+
+
+def _lined_up(
+    opened: Any, read: Callable[[int], NDArray[Any]], lining: Lining, bits: int | None, seed: int
+) -> LinedUpSource:
+    return LinedUpSource(
+        read=read,
+        frames=opened.frames,
+        clock=lining.clock,
+        rate_hz=opened.samplerate,
+        bits=bits,
+        seed=seed,
+    )
+
+
+def _moved_parts(layout: WaveLayout, source: Path) -> list[str]:
+    """Name the parts that tell places in the old file, which a lined-up copy does not have."""
+    parts = [name.decode().strip() for name in sorted(_MOVED_CHUNKS) if layout.find(name) is not None]
+    told = f"{shown(source.name)}: the copy is lined up anew and does not have {listed(parts)}."
+    return [told] if parts else []
+
+
+def _set_start(target: Path, start_samples: int) -> None:
+    """Write another start time into ``bext``, where there is one (EBU Tech 3285)."""
+    layout = read_layout(target)
+    bext = layout.find(b"bext") if layout is not None else None
+    if layout is None or bext is None or bext.available < _TIME_REFERENCE_AT + 8:
+        return
+    with target.open("r+b") as file:
+        file.seek(bext.offset + _TIME_REFERENCE_AT)
+        file.write(struct.pack(layout.byte_order + "II", start_samples & 0xFFFFFFFF, start_samples >> 32))
 
 
 def _keep_mode(source: Path, target: Path) -> None:
@@ -230,7 +262,7 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
         subtype=opened.subtype,
         endian=opened.endian,
     ) as written:
-        for name, value in opened.copy_metadata().items():
+        for name, value in {} if is_carried(opened.format) else opened.copy_metadata().items():
             setattr(written, name, value)
         for block in _blocks(corrector, _SHORT_BLOCK_SAMPLES):
             written.write(block)
@@ -243,10 +275,9 @@ def _write_wave(
     target: Path,
     subtype: str,
     *,
-    start: int | None = None,
+    stale: frozenset[bytes],
 ) -> None:
-    """Copy the wave file chunk by chunk with new audio, then fill the sizes in; with another start time."""
-    stale = _STALE_CHUNKS if start is None else _STALE_CHUNKS | {b"iXML"}
+    """Copy the wave file chunk by chunk with new audio, then fill the sizes in."""
     order = layout.byte_order
     with source.open("rb") as old, target.open("wb") as new:
         new.write(layout.form + struct.pack(order + "I4s", UNKNOWN_SIZE, b"WAVE"))
@@ -261,26 +292,11 @@ def _write_wave(
                 for block in _blocks(corrector, _BLOCK_SAMPLES):
                     new.write(_encoded(block, subtype, order))
             else:
-                _copy_bytes(old, new, chunk)
+                copy_bytes(old, new, chunk.offset, chunk.size)
             size = new.tell() - offset
             places.setdefault(chunk.name, (offset, size))
             new.write(b"\0" * (size % 2))
         _fill_sizes(new, layout, places, corrector.output_frames)
-        bext = places.get(b"bext")
-        if start is not None and bext is not None and bext[1] >= _TIME_REFERENCE_AT + 8:
-            new.seek(bext[0] + _TIME_REFERENCE_AT)
-            new.write(struct.pack(order + "II", start & 0xFFFFFFFF, start >> 32))
-
-
-def _copy_bytes(old: BinaryIO, new: BinaryIO, chunk: Chunk) -> None:
-    old.seek(chunk.offset)
-    rest = chunk.size
-    while rest:
-        piece = old.read(min(rest, 1 << 20))
-        if not piece:
-            raise InputError("The file became shorter while it was read; try again.")
-        new.write(piece)
-        rest -= len(piece)
 
 
 def _fill_sizes(new: BinaryIO, layout: WaveLayout, places: dict[bytes, tuple[int, int]], frames: int) -> None:
