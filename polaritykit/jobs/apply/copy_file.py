@@ -213,8 +213,9 @@ def _lined_up(
 def _moved_parts(layout: WaveLayout, source: Path) -> list[str]:
     """Name the parts that tell places in the old file, which a lined-up copy does not have."""
     parts = [name.decode().strip() for name in sorted(_MOVED_CHUNKS) if layout.find(name) is not None]
-    told = f"{shown(source.name)}: the copy is lined up anew and does not have {listed(parts)}."
-    return [told] if parts else []
+    if not parts:
+        return []
+    return [f"{shown(source.name)}: the copy is lined up anew and does not have {listed(parts)}."]
 
 
 def _set_start(target: Path, start_samples: int) -> None:
