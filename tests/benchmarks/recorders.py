@@ -3,8 +3,9 @@
 Run from the checkout: ``python tests/benchmarks/recorders.py``.  Played drums of the shared recordings,
 minutes long; the second recorder gets the same feed, or stands elsewhere in a simulated room
 (pyroomacoustics), starts at another time and has another clock (`tests/support/two_recorders.py`: nothing of
-the project makes it).  ``check`` and ``apply`` run as a user runs them.
-*Left*: difference of the copies up to 1 kHz, gain matched; *slips*: largest against smallest lag of ten parts of the take, by the phase slope of 200 Hz to 2 kHz.
+the project makes it).  ``check`` and ``apply`` run as a user runs them.  *Left*: difference of the copies up
+to 1 kHz, gain matched; *slips*: largest against smallest lag of ten parts of the take, by the phase transform
+from 200 Hz to 2 kHz.
 """
 
 # ruff: noqa: E402 - the folders of this checkout have to be found first
