@@ -56,6 +56,15 @@ def test_lying_length_of_an_ogg_stream(tmp_path, claimed):
     assert read_header(path).frames == RATE
 
 
+def test_first_frame_of_an_mp3_is_damaged(tmp_path):
+    """The decoder resyncs and finds itself behind the length it announced: what decodes is used, or none."""
+    path = written(tmp_path / "a.mp3", form="MP3", subtype="MPEG_LAYER_III")
+    path.write_bytes(b"\xff" * 4 + path.read_bytes()[4:])
+
+    found = read_header(path)
+    assert not isinstance(found, FileHeader) or found.frames <= RATE + 2 * 1152  # a frame of MPEG-1 layer III
+
+
 def test_zeros_behind_the_audio(tmp_path):
     """They are no chunks (each would be an entry of 8 bytes)."""
     path = written(tmp_path / "a.wav")
