@@ -109,18 +109,14 @@ def open_again(
         if clock is None and own_s is not None and zero_s is not None and not ignore_start_times:
             clock = Clock(start_s=float(own_s - zero_s))
         placed.append(clock)
-    placement = place_by_sound(
-        files.headers, placed, min_span_s=MIN_TRACK_S, within_s=within_s
-    )
+    placement = place_by_sound(files.headers, placed, min_span_s=MIN_TRACK_S, within_s=within_s)
     return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
 def _by_heads(
     files: SessionFiles, *, ignore_start_times: bool, recorders: tuple[Recorder, ...] = ()
 ) -> Session:
-    placement = place(
-        files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S
-    )
+    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 
 
