@@ -21,9 +21,7 @@ MOST = {
     "evidence": 2,
     "jobs/bleed": 22,
     "jobs/check": 8,
-    "jobs/comb": 13,
     "jobs/pair": 24,
-    "jobs/pulse": 16,
     "levels": 19,
 }
 
