@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.wording import plural
+from polaritykit.base.wording import number, plural
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.levels.settings import LevelSettings
 
@@ -20,10 +20,10 @@ def sum_advice(dbtp: float, *, is_bound: bool) -> str:
     Examples
     --------
     >>> sum_advice(-4.03, is_bound=False)
-    'The sum of all tracks at unity gain, with these settings, peaks at -4.0 dBTP.'
+    'The sum of all tracks at unity gain, with these settings, peaks at −4.0 dBTP.'
     """
     reaches = "can reach (all peaks at one moment; less in fact)" if is_bound else "peaks at"
-    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {dbtp:+.1f} dBTP"
+    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {_signed(dbtp)} dBTP"
     if dbtp <= 0.0:
         return text + "."
     if is_bound:
@@ -31,6 +31,10 @@ def sum_advice(dbtp: float, *, is_bound: bool) -> str:
     return (
         text + f": turn the faders down by {np.ceil(dbtp):.0f} dB at least, or the bus before its converter."
     )
+
+
+def _signed(level_db: float | None) -> str:
+    return number(level_db, 1, signed=True)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,14 +58,14 @@ def _clipped(levels: TrackLevels, settings: LevelSettings) -> str:
     if 10 ** (levels.clip_dbfs / 20) >= settings.clip_full_scale:
         return f"Clipped: {count} at full scale."
     return (
-        f"Clipped: {count} at {levels.clip_dbfs:.1f} dBFS, below full scale: overloaded at the microphone or "
+        f"Clipped: {count} at {number(levels.clip_dbfs)} dBFS, below full scale: overloaded at the mic or "
         "preamp, or turned down later; a lower fader does not mend it."
     )
 
 
 def _over(levels: TrackLevels, settings: LevelSettings) -> str:
     del settings
-    return f"True peak {levels.true_peak_dbtp:+.1f} dBTP: over full scale between the samples."
+    return f"True peak {_signed(levels.true_peak_dbtp)} dBTP: over full scale between the samples."
 
 
 def _dc(levels: TrackLevels, settings: LevelSettings) -> str:
@@ -77,8 +81,8 @@ def _duplicate(levels: TrackLevels, settings: LevelSettings) -> str:
 def _hum(levels: TrackLevels, settings: LevelSettings) -> str:
     del settings
     return (
-        f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {levels.hum_dbfs or 0:.0f} dBFS: "
-        "check earthing, cables and dimmers."
+        f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {number(levels.hum_dbfs, 0)} dBFS: "
+        "check cables and dimmers; mains and earthing are for qualified people."
     )
 
 
@@ -176,7 +180,5 @@ def level_advice(
             "Lower the level at the microphone's own pad first, then at the preamp's pad or gain "
             "(common practice)."
         )
-        sentences.append(
-            "Never let digital full scale be reached, whatever an analogue meter shows (common practice)."
-        )
+        sentences.append("Keep digital peaks some dB under full scale (common practice).")
     return tuple(sentences)

@@ -39,6 +39,8 @@ class Section:
     sentences: tuple[str, ...] = ()
     charts: tuple[ViewChart, ...] = ()
     table: Table | None = None
+    #: Shown under its heading when asked for.
+    folded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +64,8 @@ class JobView:
     cautions: tuple[str, ...]
     #: To be played from the page, one after the other at one volume.
     sounds: tuple[Sound, ...] = ()
+    #: What the live inputs of a comb begin with (`comb.js`).
+    live: Mapping[str, Any] | None = None
 
 
 def job_page(view: JobView) -> str:
@@ -74,7 +78,9 @@ def job_page(view: JobView) -> str:
             row.append(f"chart{len(charts)}")
             charts[row[-1]] = item.spec
         keys.append(row)
-    return render("job.html", data={"charts": charts}, view=view, keys=keys)
+    scripts = ("charts.js", *(("comb.js",) if view.live else ()))
+    data = {"charts": charts, "live": view.live}
+    return render("job.html", data=data, scripts=scripts, view=view, keys=keys)
 
 
 def octave_chart(

@@ -253,7 +253,7 @@ def test_of_two_equal_sides_the_one_with_the_anchor_stays():
         pairs, agreement = session(signs, names=names, late_ms=LATE_MS[:4])
         found = settings_of(pairs, agreement, names=names)
         assert [track.invert for track in found.tracks] == [True, True, False, False]
-        assert "(or all the others of its group)" in correction_words(found.tracks[0], found)
+        assert "these tracks alone cannot tell" in correction_words(found.tracks[0], found)
 
 
 def test_nothing_to_correct_is_said_of_what_was_judged_only():

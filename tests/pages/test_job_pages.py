@@ -10,6 +10,7 @@ import pytest
 import soundfile
 from click.testing import CliRunner
 
+from polaritykit.base.air import speed_of_sound
 from polaritykit.base.wording import number
 from polaritykit.commands.bleed import command as bleed
 from polaritykit.commands.comb import command as comb
@@ -17,6 +18,7 @@ from polaritykit.commands.layout import command as layout
 from polaritykit.commands.pair import command as pair
 from polaritykit.commands.pulse import command as pulse
 from polaritykit.commands.recheck import command as recheck
+from polaritykit.spectra.comb import comb_response_db
 
 RATE = 48_000
 JOBS = ("pair", "bleed", "comb", "pulse", "layout", "recheck")
@@ -52,6 +54,7 @@ def reports(tmp_path_factory):
     _run(pulse, "make", str(place / "pulse.wav"))
     signal, _ = soundfile.read(place / "pulse.wav")
     recorded = np.stack([signal, -0.5 * signal], axis=1)
+    recorded[:, 1] = np.roll(recorded[:, 1], 24)
     wired = _write(place / "wired.wav", np.concatenate([np.zeros((480, 2)), recorded]))
     _run(pulse, "read", wired, "--out", str(place / "pulse"))
     plan = CliRunner().invoke(layout, ["--template", "kit"], catch_exceptions=False).output
@@ -125,6 +128,14 @@ def test_comb_page_shows_the_notch(reports):
     assert "500.0 Hz" in _words(reports["comb"])
 
 
+def test_recheck_page_tells_the_tracks_first(reports):
+    """Dates of both reports, then the track that turned; its pairs are folded."""
+    words = _words(reports["recheck"])
+
+    assert "2026-01-01 against 2026-01-01" in words
+    assert words.index("b neutral turned") < words.index("Show: 2 pairs changed")
+
+
 def test_pulse_page_names_the_inverted_channel(reports):
     """The second channel was turned over; latency 10 ms is only stated where it is known."""
     words = _words(reports["pulse"])
@@ -132,6 +143,33 @@ def test_pulse_page_names_the_inverted_channel(reports):
     assert "Inverted: wired.R." in words
     for channel in _document(reports["pulse"])["channels"]:
         assert f"{channel['name']} {channel['polarity']}" in words
+    late = [channel["later_ms"] for channel in _document(reports["pulse"])["channels"]]
+    assert late == pytest.approx([0.0, 0.5], abs=0.02)  # 24 samples at 48 kHz
+
+
+@pytest.mark.parametrize("inputs", [(0.3439867, 20, 6, False), (1.2, 5, 0.5, True)])
+def test_live_comb_is_the_closed_form(reports, browser, inputs):
+    """The script's curve and delay equal Python's; 1 ms is 0.344 m at 20 °C (Cramer, 1993)."""
+    path, celsius, level, inverted = inputs
+    browser.get((reports["comb"] / "report.html").as_uri())
+    delay, curve, frequency, words = browser.execute_script(
+        "const c = document.getElementById('live').comb;"
+        "for (const [name, value] of Object.entries(arguments[0])) c.field(name).value = value;"
+        "c.inverted = arguments[1]; c.show();"
+        "const words = c.box.querySelector('.live-words').textContent;"
+        "return [c.delay, c.chart.spec.series[0].y, live.frequency_hz, words]",
+        {"path_m": path, "temperature_c": celsius, "level_db": level},
+        inverted,
+    )
+    speed = speed_of_sound(temperature_c=celsius, humidity_percent=50).speed_mps
+    expected = comb_response_db(np.array(frequency), path / speed * 1e3, level, inverted)
+
+    assert delay == pytest.approx(path / speed * 1e3, rel=1e-5)
+    assert np.maximum(curve, -25) == pytest.approx(np.maximum(expected, -25), abs=0.05)
+    assert ("the low end cancels" in words) == inverted
+    if not inverted:
+        assert delay == pytest.approx(1.0, abs=1e-4)
+        assert "first notch 500 Hz" in words
 
 
 @pytest.fixture(scope="module")

@@ -12,7 +12,7 @@ from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
-from polaritykit.decide.findings import Corrections, Findings, PairFinding
+from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,
@@ -108,7 +108,7 @@ def build_document(
             for number, source in enumerate(findings.sources)
         ],
         "pairs": pairs,
-        "corrections": _corrections(findings.corrections),
+        "corrections": _corrections(findings),
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
@@ -230,11 +230,13 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     }
 
 
-def _corrections(corrections: Corrections) -> dict[str, Any]:
+def _corrections(findings: Findings) -> dict[str, Any]:
     """Put the words beside the codes."""
+    corrections = findings.corrections
     return asdict(corrections) | {
         "tracks": [
-            asdict(track) | {"why": correction_words(track, corrections)} for track in corrections.tracks
+            asdict(track) | {"why": correction_words(track, corrections, findings.linked)}
+            for track in corrections.tracks
         ],
         "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
     }

@@ -5,7 +5,7 @@ Conventions: a reason is a clause without a full stop; several are joined by sem
 
 from collections.abc import Sequence
 
-from polaritykit.base.track_names import source_name, source_names
+from polaritykit.base.track_names import source_names, the_source
 from polaritykit.base.wording import frequency, listed, number, plural
 from polaritykit.changes.motion import Change, Holds, Motion, holds
 from polaritykit.decide.findings import (
@@ -83,7 +83,7 @@ def _during(pair: PairFinding) -> list[str]:
     """Say what a pair's tracks did during the take."""
     said = [f"{held.track} changed: this holds from {_span(held)}" for held in pair.holds]
     if pair.drift_ppm is not None:
-        told = f"drifts by {pair.drift_ppm:+.1f} ppm"
+        told = f"drifts by {number(pair.drift_ppm, 1, signed=True)} ppm"
         said.insert(0, f"two clocks: the offset is that in the middle of the take and {told}")
     return said
 
@@ -171,15 +171,22 @@ def advice_words(pair: PairFinding, corrections: Corrections) -> str:
 def _session(pair: PairFinding, corrections: Corrections) -> str:
     """Say how the session sets the two tracks."""
     tracks = {track.name: track for track in corrections.tracks}
-    told = [f"{name}: {correction_words(tracks[name], corrections)}" for name in (pair.reference, pair.other)]
+    told = [f"{name}: {_in_short(tracks[name])}" for name in (pair.reference, pair.other)]
     return "as the whole session is set; " + "; ".join(told)
+
+
+def _in_short(track: TrackCorrection) -> str:
+    words = ["flip"] if track.invert else []
+    if track.shift_ms:
+        words.append(f"{number(abs(track.shift_ms), 2)} ms {'later' if track.shift_ms > 0.0 else 'earlier'}")
+    return ", ".join(words) or "as it is"
 
 
 def _advised(pair: PairFinding, advice: Advice) -> str:
     cause = "" if pair.cause is None else cause_words(pair.cause)
     apart = f"{abs(pair.offset_ms or 0.0):.2f} ms apart"
-    heard = f"by the {source_name(advice.homes[0])}" if advice.homes else "by the sound they share"
-    would = f"{advice.would_gain_db or 0.0:+.1f} dB"
+    heard = f"by {the_source(advice.homes[0])}" if advice.homes else "by the sound they share"
+    would = f"{number(advice.would_gain_db or 0.0, 1, signed=True)} dB"
     words = {
         "apart": cause or "the two tracks share no sound",
         "no_offset": f"{cause or 'no offset is known'}; compare both positions of the switch by ear",
@@ -194,7 +201,7 @@ def _advised(pair: PairFinding, advice: Advice) -> str:
         "inverted_little": f"inverted by the direct sound, but {apart} the sum changes by only {would} in "
         "the source's band: check the wiring, then compare by ear",
         "image_inverted": "one side of the stereo pair is inverted: the image is wrong, though the mono sum "
-        f"of this band changes by only {advice.gain_db:+.1f} dB",
+        f"of this band changes by only {number(advice.gain_db, 1, signed=True)} dB",
         "inverted": f"inverted {heard}",
         "inverted_late": f"inverted and {apart} {heard}",
         "late": f"same polarity, {apart} {heard}",
@@ -214,14 +221,26 @@ def note_words(pair: PairFinding) -> str | None:
         words.append(f"delay {early} by {abs(rather.shift_ms):.2f} ms")
     wish = " and ".join(words) or "stay as it is"
     return (
-        f"by itself this pair would rather {wish} ({rather.gain_db:+.1f} dB); "
+        f"by itself this pair would rather {wish} ({number(rather.gain_db, 1, signed=True)} dB); "
         "the session is set so that all sums gain"
     )
 
 
-def correction_words(track: TrackCorrection, corrections: Corrections) -> str:
-    """Say why a track is set as it is."""
+def correction_words(
+    track: TrackCorrection, corrections: Corrections, linked: Sequence[tuple[str, str]] = ()
+) -> str:
+    """Say why a track is set as it is.
+
+    Parameters
+    ----------
+    track : TrackCorrection
+    corrections : Corrections
+        Of the whole session.
+    linked : sequence of (str, str)
+        Stereo pairs: times count from the middle of the anchor's.
+    """
     anchor = corrections.anchor or "the anchor"
+    anchor = next((f"the middle of {a} and {b}" for a, b in linked if anchor in (a, b)), anchor)
     waits = track.delay_ms > 0.0 and not track.shift_ms
     parts = [
         flip_words(track),
@@ -245,8 +264,10 @@ def flip_words(track: TrackCorrection) -> str:
     if track.flip_reason == "underside":
         said += "; normal for a mic under a drum, the cable is fine: flip it for the sum"
     if track.flip_reason == "one_source":
-        said += f" by the {source_name(track.flip_about or '')} alone: flip it for the sum"
-    return said + (" (or all the others of its group)" if track.flip_tie else "")
+        said += f" by {the_source(track.flip_about or '')} alone: flip it for the sum"
+    if track.flip_tie:
+        said += "; which side is wired backwards, these tracks alone cannot tell"
+    return said
 
 
 def _shift_words(track: TrackCorrection, anchor: str) -> str:
@@ -254,12 +275,12 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
     heard = _heard(track, anchor)
     gain = f"{number(track.gain_db, 1, signed=True)} dB"
     about = track.about or "the anchor"
-    own = source_name(track.name)
+    own = the_source(track.name)
     words = {
         "coincide": heard,
         "fuller": f"{heard}; set close by, where its sum is fuller ({gain} in its mics and the anchor)",
         "octave": (
-            f"the {own} is rarely heard alone: set for the fullest sum in its octave ({gain} with the anchor)"
+            f"{own} is rarely heard alone: set for the fullest sum in its octave ({gain} with the anchor)"
         ),
         "own_sum": f"set to {about}, which is on the same source ({gain} in the sum of the two)",
         "image": f"moves with {about}: a stereo pair is never shifted against itself",
@@ -272,7 +293,7 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),
-        "no_arrival": f"the {own} has no clear arrival in it and in the anchor: its timing is not judged",
+        "no_arrival": f"{own} has no clear arrival in it and in the anchor: its timing is not judged",
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",
@@ -284,7 +305,7 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
 def _cost(loss: OctaveLoss | None) -> str:
     if loss is None:
         return "their sum would lose"
-    return f"the {source_name(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
+    return f"{the_source(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
 
 
 def _heard(track: TrackCorrection, anchor: str) -> str:
@@ -294,7 +315,7 @@ def _heard(track: TrackCorrection, anchor: str) -> str:
     word = "before" if late_ms < 0 else "after"
     home = track.about or track.name
     here = "" if home == track.name else " here"
-    return f"the {source_name(home)} arrives{here} {number(abs(late_ms), 2)} ms {word} {anchor}"
+    return f"{the_source(home)} arrives{here} {number(abs(late_ms), 2)} ms {word} {anchor}"
 
 
 def _far(track: TrackCorrection, anchor: str) -> str:

@@ -5,7 +5,7 @@ Conventions: one headline, then short sentences; a number is only given where it
 
 from typing import Any
 
-from polaritykit.base.track_names import source_name, source_names
+from polaritykit.base.track_names import source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
 from polaritykit.jobs.check.reasons import flip_words, pair_words
@@ -120,7 +120,7 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     ]
     if aligned:
         verb = "lines" if len(aligned) == 1 else "line"
-        out.append(f"{own[0].upper()}{own[1:]} then {verb} up with {anchor}.")
+        out.append(f"{_capital(own)} then {verb} up with {anchor}.")
     fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
     if fullest:
         verb = "is" if len(fullest) == 1 else "are"
@@ -134,16 +134,15 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
             if item.track == source.home:
                 late = "after" if item.residual_ms > 0 else "before"
                 by = f"{number(abs(item.residual_ms), 2)} ms {late} {anchor}"
-                out.append(
-                    f"The {source_name(source.home)} (in {source.home}) stays {by}: lining up would not help."
-                )
+                who = _capital(the_source(source.home))
+                out.append(f"{who} (in {source.home}) stays {by}: lining it up would not help.")
     return out
 
 
 def _loss_sentences(findings: Findings) -> list[str]:
     """Say what the settings cost."""
     return [
-        f"With all settings the {source_name(loss.home)} loses {number(-loss.db, 1)} dB around "
+        f"With all settings {the_source(loss.home)} loses {number(-loss.db, 1)} dB around "
         f"{frequency(loss.octave_hz)} in the sum, mostly by {track.name}."
         for track in findings.corrections.tracks
         for loss in track.losses
@@ -157,7 +156,8 @@ def _open_sentences(findings: Findings) -> list[str]:
     left = [track.name for track in tracks if track.status == "not judged"]
     out = [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
     if left:
-        out.append(f"Timing not judged: {listed(left)}; they move along with any shift of all.")
+        moves = "it moves" if len(left) == 1 else "they move"
+        out.append(f"Timing not judged: {listed(left)}; {moves} along with any shift of all.")
     return out
 
 
@@ -201,6 +201,10 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     return out
 
 
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:] if words.startswith("the ") else words
+
+
 def _clear_sentence(related: int, decided: int, strong: int) -> str:
     """Say how much is clear, and how much of it is confirmed.
 
@@ -211,8 +215,14 @@ def _clear_sentence(related: int, decided: int, strong: int) -> str:
     >>> _clear_sentence(36, 30, 28)
     'Polarity is clear in 30 of 36 pairs; in 28 two sources confirm it.'
     """
-    where = "" if related == 1 else f" in {decided} of {related} pairs"
+    where = (
+        ""
+        if related == 1
+        else f" in all {related} pairs"
+        if decided == related
+        else f" in {decided} of {related} pairs"
+    )
     if not strong:
-        return f"Polarity is clear{where}, each by one source alone."
-    confirmed = "two sources confirm it" if related == 1 else f"in {strong} two sources confirm it"
+        return f"Polarity is clear{where}, by one source alone{'' if related == 1 else ' in each'}."
+    confirmed = "two sources confirm it" if strong == decided else f"in {strong} two sources confirm it"
     return f"Polarity is clear{where}; {confirmed}."

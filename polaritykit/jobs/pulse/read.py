@@ -9,6 +9,7 @@ recording (AES26, from memory: positive pressure gives a positive sample, as lon
 itself is not inverted).  Two inversions in one chain read as none.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -291,3 +292,12 @@ def _octaves(sound: _Direct, delay_s: float, sign: int, with_room: Floats) -> li
         turn = np.exp(2j * np.pi * sound.frequency[within] * delay_s)
         angles.append(float(np.degrees(np.angle((sign * sound.unit[within] * turn).sum()))))
     return angles
+
+
+def after_the_first_ms(readings: Sequence[PulseReading]) -> list[float | None]:
+    """Lateness of each channel against the first one that was found, in ms; None where it was not found."""
+    first = next((reading.found_at_s for reading in readings if reading.found_at_s is not None), None)
+    return [
+        None if reading.found_at_s is None or first is None else (reading.found_at_s - first) * 1e3
+        for reading in readings
+    ]

@@ -99,6 +99,10 @@ class Chart {
     }
     this.svg.append(make("text", { x: right, y: height - 6, "text-anchor": "end" }, this.spec.x.label));
     this.svg.append(make("text", { x: 4, y: height - 6 }, this.spec.y.label));
+    for (const area of this.spec.areas || []) {
+      const edge = (levels) => area.x.map((x, k) => `${this.px(x).toFixed(1)} ${this.py(levels[k]).toFixed(1)}`);
+      this.plane.append(make("path", { class: `area t-${area.tone}`, d: `M${[...edge(area.high), ...edge(area.low).reverse()].join("L")}Z` }));
+    }
     this.paths = this.spec.series.map((series, index) => {
       const path = make("path", { class: `line l${index} t-${toneOf(series, index)}`, "data-label": series.label });
       if (series.std) this.plane.append(this.bars(series, index));
