@@ -22,7 +22,7 @@ MOST = {
     "jobs/bleed": 22,
     "jobs/check": 8,
     "jobs/pair": 24,
-    "levels": 19,
+    "levels": 2,
 }
 
 
