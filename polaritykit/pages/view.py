@@ -64,6 +64,8 @@ class JobView:
     cautions: tuple[str, ...]
     #: To be played from the page, one after the other at one volume.
     sounds: tuple[Sound, ...] = ()
+    #: Tracks that figures are named by.
+    tracks: tuple[str, ...] = ()
     #: What the live inputs of a comb begin with (`comb.js`).
     live: Mapping[str, Any] | None = None
 

@@ -42,7 +42,7 @@ _APART_MS = 0.4
 #: Weight of a pair whose curve has an equal rival, against one without any.
 _LEAST_WEIGHT = 0.1
 #: Readings this near to each other agree: half a period at 1.7 kHz, under a lobe of any drum.
-_AGREE_MS = 0.3
+AGREE_MS = 0.3
 #: Where all readings but one of seven agree they are believed against a first arrival that does not ...
 SURELY_AGREED = 0.85
 #: ... and whose first millisecond has no more than a hundredth of the energy of theirs: filters ring
@@ -98,7 +98,7 @@ def direct_times(
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
     # Half the bin of the search on either side, evenly likely.
     bin_s = 1.0 / rate / np.sqrt(12.0)
-    near = away <= _AGREE_MS * 1e-3
+    near = away <= AGREE_MS * 1e-3
     spread = np.sqrt((away**2 * near).sum(axis=0) / np.maximum(near.sum(axis=0), 1))
     return DirectTimes(
         offset_s=read_only(offset),
@@ -138,7 +138,7 @@ def reconciled(
     late = (picked[None, :] - picked[:, None]) - direct.offset_s
     sure = direct.agreed >= SURELY_AGREED
     np.fill_diagonal(sure, val=False)
-    near = np.abs(late) <= _AGREE_MS * 1e-3
+    near = np.abs(late) <= AGREE_MS * 1e-3
     # The track that most others keep to; among equals the latest, since a forerunner is early.
     votes = (sure & near).sum(axis=1) - 1e-3 * np.where(sure, np.sign(late), 0.0).sum(axis=1)
     anchor = int(np.argmax(votes))

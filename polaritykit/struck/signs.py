@@ -22,7 +22,7 @@ _BEFORE_MS = 0.3
 #: ... to this much after it: the direct sound, before most reflections.
 _AFTER_MS = 2.5
 #: Search around the arrival difference: the pick's own error.
-_SEARCH_MS = 0.4
+SEARCH_MS = 0.4
 #: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
 _BAND_HZ = (100.0, 3000.0)
 #: Gate of the second opinion, on the averaged votes.
@@ -101,7 +101,7 @@ def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: i
         picks,
         before=samples(_BEFORE_MS),
         length=samples(_BEFORE_MS + _AFTER_MS),
-        reach=samples(_SEARCH_MS),
+        reach=samples(SEARCH_MS),
     )
     votes = pair_correlations(
         arrivals.votes[None],

@@ -22,6 +22,7 @@ def bleed_view(document: Json) -> JobView:
         headline=headline,
         sentences=(*rest, *document["notes"]),
         sections=(*((_isolation(bleed, names), _colour(bleed, names)) if names else ()), _passages(bleed)),
+        tracks=(bleed["main"], bleed["leaky"]),
         cautions=(
             "A flip works on a leak below a quarter of 1/delay and in alternating bands above, nothing else.",
             "The numbers hold for these places of mics and sources; move one, and measure again.",

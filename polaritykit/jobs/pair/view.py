@@ -22,6 +22,7 @@ def stereo_view(document: Json) -> JobView:
         headline=headline,
         sentences=(*rest, *document["notes"]),
         sections=(_measured(pair), _octaves(pair), _history(pair)),
+        tracks=(pair["reference"], pair["other"]),
         cautions=(
             "Wiring here is relative: it says whether both sides agree, not which of the two is right.",
             "Never delay one side of a stereo pair against the other: their time difference is the image.",
