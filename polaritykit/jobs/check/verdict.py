@@ -8,7 +8,7 @@ from typing import Any
 from polaritykit.base.track_names import source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import flip_words, pair_words
+from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -198,6 +198,8 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     if unclear:
         reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])
         out.append(f"Polarity could not be judged in {plural(len(unclear), 'pair')}: {reasons}.")
+        by = settling_words([p.cause for p in related if p.polarity == "unclear" and p.cause is not None])
+        out += [f"To settle that, record {by}."] if by else []
     return out
 
 
