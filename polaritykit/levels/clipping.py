@@ -18,17 +18,6 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples
 
-#: Samples in a row at the ceiling that make a flat top (common practice: 2 or 3; three let a
-#: normalised low note, whose top code repeats, pass).
-_RUN_SAMPLES = 3
-#: A top is flat when its samples agree this well: 2e-4 is -74 dB, above a converter's noise.
-_FLATNESS = 2e-4
-#: From this fraction of full scale one flat top is enough; below it they must repeat.
-FULL_SCALE = 0.9995
-_RUNS_BELOW_FULL_SCALE = 3
-#: No flat top is looked for below this: nobody turns a clipped track down by 40 dB.
-_LOWEST_DBFS = -40.0
-
 Integers = NDArray[np.intp]
 
 #: How much faster than a parabola a run must be left.  Between 1 (no margin) and 2; the drops themselves
@@ -37,6 +26,16 @@ _CORNER_MARGIN = 1.5
 #: A ceiling fewer steps above zero than this is noise of the last bits, not a waveform.
 _FEWEST_STEPS = 32
 _TWO_16_BIT_STEPS = 2.0**-14
+#: Samples in a row at the ceiling that make a flat top (common practice: 2 or 3; three let a normalised low
+#: note, whose top code repeats, pass).
+_RUN_SAMPLES = 3
+#: A top is flat when its samples agree this well: 2e-4 is -74 dB, above a converter's noise.
+_FLATNESS = 2e-4
+#: From this fraction of full scale one flat top is enough; below it they must repeat.
+FULL_SCALE = 0.9995
+_RUNS_BELOW_FULL_SCALE = 3
+#: No flat top is looked for below this: nobody turns a clipped track down by 40 dB.
+_LOWEST_DBFS = -40.0
 
 
 @dataclass(frozen=True, kw_only=True)

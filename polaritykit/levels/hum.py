@@ -12,14 +12,6 @@ import numpy as np
 
 from polaritykit.base.types import Floats, Samples
 
-#: A hum line stands this far above both sides of its spectrum (2 s windows) ...
-_PROMINENCE_DB = 10.0
-#: ... in this share of the quieter half of the windows, at one level within the spread below.
-_PRESENCE = 0.8
-_SPREAD_DB = 4.0
-#: Fewest windows of 2 s (at 1 s steps) for a verdict on hum.
-_FEWEST_WINDOWS = 4
-
 #: Lines looked for, each with its mains frequency (300 Hz belongs to both and says nothing).
 LINES_HZ = (
     *((50.0, 50), (100.0, 50), (150.0, 50), (200.0, 50), (250.0, 50)),
@@ -30,6 +22,13 @@ _WINDOW_S = 2.0
 _WANDER = 0.004
 #: The sides a line is compared with begin and end this far outside its own range.
 _SIDES_HZ = (0.7, 2.1)
+#: A hum line stands this far above both sides of its spectrum (2 s windows) ...
+_PROMINENCE_DB = 10.0
+#: ... in this share of the quieter half of the windows, at one level within the spread below.
+_PRESENCE = 0.8
+_SPREAD_DB = 4.0
+#: Fewest windows of 2 s (at 1 s steps) for a verdict on hum.
+_FEWEST_WINDOWS = 4
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -16,24 +16,6 @@ from polaritykit.levels.hum import Hum, HumDetector
 from polaritykit.levels.settings import LevelSettings
 from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
 
-#: Fault ``dc_offset``: mean above 0.1 % of full scale (-60 dBFS, common practice) and above this many
-#: standard errors of the means of 1.3 s, so that a short take of a low note is not blamed.
-_DC_OFFSET_LIMIT = 1e-3
-_DC_STANDARD_ERRORS = 4.0
-#: Noise floor: this percentile of the levels of 40 ms (digital silence left out), so that pauses
-#: making up a twentieth of the take are enough.
-_NOISE_FLOOR_PERCENTILE = 5.0
-#: Silent when the peak stays under this (the 16th bit is -90 dBFS) ...
-_SILENT_PEAK_DBFS = -80.0
-#: ... or when the RMS is under the first and 90 % of the levels of 40 ms lie within the second: an open
-#: input hears at least the room change.
-_SILENT_RMS_DBFS = -60.0
-_SILENT_RANGE_DB = 1.5
-#: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
-_DUPLICATE_MARGIN = 1e-6
-#: Fault ``hum`` when its lines together come within this of the track's own RMS.
-_HUM_BELOW_RMS_DB = 40.0
-
 
 @dataclass(frozen=True, kw_only=True)
 class TrackLevels:
@@ -71,6 +53,23 @@ _COPY_STRIDE = 8
 _LOWEST_DB, _HIGHEST_DB, _BINS_PER_DB = -200.0, 20.0, 4
 #: Short-term levels that make one mean for the standard error of the DC offset (32 × 40 ms).
 _TILES_PER_MEAN = 32
+#: Fault ``dc_offset``: mean above 0.1 % of full scale (-60 dBFS, common practice) and above this many
+#: standard errors of the means of 1.3 s, so that a short take of a low note is not blamed.
+_DC_OFFSET_LIMIT = 1e-3
+_DC_STANDARD_ERRORS = 4.0
+#: Noise floor: this percentile of the levels of 40 ms (digital silence left out), so that pauses making up a
+#: twentieth of the take are enough.
+_NOISE_FLOOR_PERCENTILE = 5.0
+#: Silent when the peak stays under this (the 16th bit is -90 dBFS) ...
+_SILENT_PEAK_DBFS = -80.0
+#: ... or when the RMS is under the first and 90 % of the levels of 40 ms lie within the second: an open input
+#: hears at least the room change.
+_SILENT_RMS_DBFS = -60.0
+_SILENT_RANGE_DB = 1.5
+#: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
+_DUPLICATE_MARGIN = 1e-6
+#: Fault ``hum`` when its lines together come within this of the track's own RMS.
+_HUM_BELOW_RMS_DB = 40.0
 
 
 class LevelMeter:
