@@ -21,7 +21,7 @@ MOST = {
     "jobs/bleed": 22,
     "jobs/check": 8,
     "jobs/pair": 24,
-    "levels": 1,
+    "levels": 2,
 }
 
 
@@ -97,6 +97,22 @@ def test_the_peak_limit_reaches_fault_remark_and_advice(limit_dbtp, over):
     assert ("true_peak_over" in document["tracks"][0]["faults"]) is over
     assert ("True peak" in " ".join(document["tracks"][0]["remarks"])) is over
     assert ("Too loud" in " ".join(document["levels_advice"])) is over
+
+
+def said_of_levels(settings):
+    """Remarks on the first track and advice for the session, at a peak of about -10 dBFS."""
+    document = build_document(analyse(takes(level=0.075), settings=settings))
+    return " ".join(document["tracks"][0]["remarks"]), " ".join(document["levels_advice"])
+
+
+def test_headroom_wanted_reaches_the_remark_and_the_advice():
+    """Both places that speak of it."""
+    little, much = (
+        said_of_levels(Settings(levels=LevelSettings(headroom_wanted_db=wanted))) for wanted in (3.0, 20.0)
+    )
+
+    assert ["headroom" in remarks for remarks, _ in (little, much)] == [False, True]
+    assert ["Less than 20 dB" in advice for _, advice in (little, much)] == [False, True]
 
 
 @pytest.mark.parametrize(("search_ms", "found"), [(40.0, True), (1.0, False)])

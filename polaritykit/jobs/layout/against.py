@@ -11,11 +11,11 @@ import numpy as np
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Json, Polarity
-from polaritykit.jobs.check.curves import stored_pair
 from polaritykit.jobs.comb.inputs import LEVEL_STD_DB
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
 from polaritykit.jobs.layout.track_lags import COVERAGE_SIGMAS, track_lags
 from polaritykit.spectra.comb import seen_notches_hz
+from polaritykit.spectra.stored import stored_pair
 
 #: A level step this near 10 or 20 dB suggests a pad on one side.
 _PAD_WINDOW_DB = 1.5

@@ -7,9 +7,9 @@ import pytest
 from made_plan import plan
 
 from polaritykit.base.errors import InputError
-from polaritykit.jobs.check.curves import encode
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.predict import predict_layout
+from polaritykit.spectra.stored import encode
 
 
 def report_for(layout, *, change=None, rate=48000):
