@@ -44,6 +44,40 @@ _CAUSES: dict[CauseCode, str] = {
 }
 
 
+_HITS = "some single hits on each drum, with nothing else playing"
+_BROAD = "a few seconds of broad sound that both hear (a clap, noise, speech), or the line-check signal"
+#: What would settle a pair that stays unclear; a code that is missing needs more than a recording.
+_SETTLED_BY: dict[CauseCode, str] = {
+    "few_hits": _HITS,
+    "unsteady": _HITS,
+    "scattered": _HITS,
+    "own_source_objects": _HITS,
+    "sources_disagree": _HITS,
+    "unlike": _HITS,
+    "narrow": _BROAD,
+    "mixed": _BROAD,
+    "faint": _BROAD,
+    "nothing_to_compare": _BROAD,
+    "edge": "tracks that start together, or a shorter distance",
+}
+
+
+def settling_words(causes: Sequence[PairCause]) -> str:
+    """Say what would settle the most of some unclear pairs; empty where nothing is known to.
+
+    Parameters
+    ----------
+    causes : sequence of PairCause
+
+    Examples
+    --------
+    >>> settling_words([PairCause(code="few_hits"), PairCause(code="hum"), PairCause(code="unlike")])
+    'some single hits on each drum, with nothing else playing'
+    """
+    ways = [_SETTLED_BY[cause.code] for cause in causes if cause.code in _SETTLED_BY]
+    return max(ways, key=ways.count) if ways else ""
+
+
 def cause_words(cause: PairCause) -> str:
     """Say why a pair has no polarity, no offset or nothing in common.
 
