@@ -1,8 +1,8 @@
 """``polaritykit pair``: verify a stereo pair."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import click
 
@@ -11,10 +11,10 @@ from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
+from polaritykit.jobs.pair.findings import PairKind
 from polaritykit.jobs.pair.folder import write_pair
 from polaritykit.jobs.pair.judge import judge_pair
 from polaritykit.jobs.pair.schema import PairDocument
-from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.pages.head import job_document
 
@@ -32,11 +32,9 @@ from polaritykit.pages.head import job_document
     "--audio", is_flag=True, help="Also write both mono sums, as recorded and B flipped; needs --out."
 )
 @click.option(
-    "--max-offset-ms",
-    type=click.FloatRange(0.1, 40.0),
-    default=StereoSettings().offset.max_offset_ms,
-    show_default=True,
-    help="Longest delay between the sides that is looked for.",
+    "--kind",
+    type=click.Choice(get_args(PairKind)),
+    help="What the two are; left out: told by their names and what they share.",
 )
 @click.option(
     "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
@@ -50,7 +48,7 @@ def command(
     overwrite: bool,
     audio: bool,
     plots: str | None,
-    max_offset_ms: float,
+    kind: PairKind | None,
     ignore_start_times: bool,
 ) -> None:
     """Verify a stereo pair: two mono files A B (left, right), or one stereo file.
@@ -66,9 +64,7 @@ def command(
     session = open_session(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    settings = StereoSettings()
-    settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
-    found = judge_pair(session.recording, settings)
+    found = judge_pair(session.recording, kind)
     document = job_document(
         "pair",
         stereo_document(found),
