@@ -55,10 +55,9 @@ def write_bleed(
 def _write_sums(place: Path, recording: Recording, found: BleedFindings) -> tuple[Sound, ...]:
     """Write the sums at half level, so that none clips."""
     sounds = []
-    options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
-    if found.delayed is not None:
-        options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
-    for name, (invert, delay_ms) in options.items():
+    judged = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
+    judged |= {name: (one.invert, one.delay_ms) for name, one in found.options.items()}
+    for name, (invert, delay_ms) in judged.items():
         samples = round(delay_ms * recording.sample_rate_hz / 1000.0)
         write_sum(
             place / f"sum_{name}.wav",

@@ -5,22 +5,21 @@ Conventions: reads the document only; a dash where an octave cannot tell the two
 
 from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, listed, number
-from polaritykit.jobs.bleed.text import answer
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, octave_chart
 
 
 def bleed_view(document: Json) -> JobView:
     """Make the view of a bleed document."""
     bleed = document["bleed"]
-    headline, *rest = [line.strip().removeprefix("- ") for line in answer(bleed)]
+    said = bleed["said"]
     names = list(bleed["overall"]["isolation_db"]) if bleed["overall"] else []
     return JobView(
         job="Bleed",
         name=f"{bleed['main']} and {bleed['leaky']}",
         facts=f"{number(document['session']['duration_s'], 1)} s · {document['sample_rate'] / 1000:g} kHz · "
         f"goal {bleed['goal']}",
-        headline=headline,
-        sentences=(*rest, *document["notes"]),
+        headline=said["headline"],
+        sentences=(f"Why: {said['why']}.", *said["remarks"], *document["notes"]),
         sections=(*((_isolation(bleed, names), _colour(bleed, names)) if names else ()), _passages(bleed)),
         cautions=(
             "A flip works on a leak below a quarter of 1/delay and in alternating bands above, nothing else.",
