@@ -18,9 +18,10 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
+from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout, read_start
 from polaritykit.audio.opened import open_audio
 from polaritykit.audio.other_parts import other_parts
+from polaritykit.audio.start_stamp import new_bext, stamped
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
@@ -59,7 +60,13 @@ class CorrectedCopy:
     remarks: tuple[str, ...]
 
 
-def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCorrection]) -> CorrectedCopy:
+def write_corrected(
+    source: Path,
+    target: Path,
+    corrections: Sequence[ChannelCorrection],
+    *,
+    start_samples: int | None = None,
+) -> CorrectedCopy:
     """Write a corrected copy.
 
     Parameters
@@ -70,6 +77,8 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
         Where the copy goes; give a path from `output.output_folder` or `output.replacing`.
     corrections : sequence of ChannelCorrection
         One per channel of the file.
+    start_samples : int, optional
+        Start time to write into a wave file, samples since midnight; as it is when left out.
 
     Returns
     -------
@@ -79,7 +88,7 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
     Raises
     ------
     InputError
-        When the source cannot be read, or has another number of channels.
+        When the source cannot be read, has another number of channels, or cannot hold a start time.
     """
     import soundfile
 
@@ -90,11 +99,11 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
                     f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
                     "run check again on the session."
                 )
-            if all(correction.is_none for correction in corrections):
+            if start_samples is None and all(correction.is_none for correction in corrections):
                 shutil.copyfile(source, target)
                 _keep_mode(source, target)
                 return CorrectedCopy(frames=opened.frames, limited=(0,) * opened.channels, remarks=())
-            copy = _write(opened, source, target, corrections)
+            copy = _write(opened, source, target, corrections, start_samples)
             _keep_mode(source, target)
             return copy
     except soundfile.LibsndfileError as error:
@@ -106,7 +115,11 @@ def write_corrected(source: Path, target: Path, corrections: Sequence[ChannelCor
 
 
 def _write(
-    opened: Any, source: Path, target: Path, corrections: Sequence[ChannelCorrection]
+    opened: Any,
+    source: Path,
+    target: Path,
+    corrections: Sequence[ChannelCorrection],
+    start_samples: int | None,
 ) -> CorrectedCopy:
     bits = _BITS.get(opened.subtype)
     dtype = "int32" if bits else "float64"
@@ -129,7 +142,12 @@ def _write(
             f"{shown(source.name)} holds {layout.rest_bytes} bytes behind its last chunk; the copy does not."
         )
     if layout is not None and _written_here(opened, layout, source):
-        _write_wave(corrector, layout, source, target, opened.subtype)
+        _write_wave(corrector, layout, source, target, subtype=opened.subtype, start_samples=start_samples)
+    elif start_samples is not None:
+        raise InputError(
+            f"{source} cannot hold a start time: only plain wave files can; leave --as-start-times out, and "
+            "delays pad the start."
+        )
     else:
         _write_through_libsndfile(corrector, opened, target)
         parts = other_parts(source, opened.format)
@@ -187,8 +205,17 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
             written.write(block)
 
 
-def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: Path, subtype: str) -> None:
+def _write_wave(
+    corrector: Corrector,
+    layout: WaveLayout,
+    source: Path,
+    target: Path,
+    *,
+    subtype: str,
+    start_samples: int | None,
+) -> None:
     """Copy the wave file chunk by chunk with new audio, then fill the sizes in."""
+    missing = start_samples is not None and not (layout.find(b"bext") or _says_start(layout, source))
     order = layout.byte_order
     with source.open("rb") as old, target.open("wb") as new:
         new.write(layout.form + struct.pack(order + "I4s", UNKNOWN_SIZE, b"WAVE"))
@@ -196,6 +223,14 @@ def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: 
         for chunk in layout.chunks:
             is_audio = chunk.name == b"data" and b"data" not in places
             if chunk.name in _STALE_CHUNKS or (not is_audio and chunk.available < chunk.size):
+                continue
+            if missing and start_samples is not None and chunk.name in (b"fmt ", b"data"):
+                _write_chunk(new, b"bext", new_bext(start_samples, order), order)
+                missing = False
+            if start_samples is not None and chunk.name in (b"bext", b"iXML"):
+                old.seek(chunk.offset)
+                content = stamped(chunk.name, old.read(chunk.size), start_samples, order)
+                _write_chunk(new, chunk.name, content, order)
                 continue
             new.write(struct.pack(order + "4sI", chunk.name, min(chunk.size, UNKNOWN_SIZE)))
             offset = new.tell()
@@ -208,6 +243,14 @@ def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: 
             places.setdefault(chunk.name, (offset, size))
             new.write(b"\0" * (size % 2))
         _fill_sizes(new, layout, places, corrector.output_frames)
+
+
+def _says_start(layout: WaveLayout, source: Path) -> bool:
+    return read_start(source, layout).ixml_samples is not None
+
+
+def _write_chunk(new: BinaryIO, name: bytes, content: bytes, order: str) -> None:
+    new.write(struct.pack(order + "4sI", name, len(content)) + content + b"\0" * (len(content) % 2))
 
 
 def _copy_bytes(old: BinaryIO, new: BinaryIO, chunk: Chunk) -> None:
