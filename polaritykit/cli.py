@@ -27,6 +27,7 @@ COMMANDS = {
     "pulse": "Make a line-check signal, or read absolute polarity back from its recording.",
     "apply": "Write corrected copies of the files, then measure them again.",
     "recheck": "Compare two reports of one set-up: what changed.",
+    "archive": "Check all sessions below a folder; what comes again and again.",
     "demo": "Write the demo sessions.",
 }
 

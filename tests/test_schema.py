@@ -21,8 +21,9 @@ from polaritykit.base.validate import read, written
 from polaritykit.cli import main
 from polaritykit.commands.report_file import read_report
 from polaritykit.jobs.check.document import build_document, worth_looking
-from polaritykit.jobs.check.excerpts import cut_excerpts
+from polaritykit.jobs.check.excerpts import WAVES, cut_excerpts
 from polaritykit.jobs.check.schema import Report
+from polaritykit.jobs.check.session_sound import cut_session
 
 WEAK = DEMO_AUDIO / "leaky_vocal"
 STEREO = DEMO_AUDIO / "stereo_pair"
@@ -55,8 +56,14 @@ def report():
     """Check the drum kit, with excerpts: hits, sources, loops and the rest are there."""
     session = polaritykit.open_session(DEMO_AUDIO / "drum_kit")
     findings = polaritykit.analyse(session.recording)
-    excerpts = cut_excerpts(session.recording, findings, worth_looking(findings)[:2])
-    return build_document(findings, session, excerpts=excerpts)
+    pairs = worth_looking(findings)[:2]
+    return build_document(
+        findings,
+        session,
+        waves=cut_excerpts(session.recording, findings, pairs, WAVES),
+        excerpts=cut_excerpts(session.recording, findings, pairs),
+        session_sound=cut_session(session.recording, findings, most_characters=3e6),
+    )
 
 
 def test_the_list_in_developers_is_that_of_the_models():
@@ -110,7 +117,7 @@ def test_the_smaller_jobs_have_the_fields_of_their_models(capsys, tmp_path):
         document = printed(capsys, *name.split(), *arguments)
         assert differences(document, field_list.DOCUMENTS[name]) == [], name
         assert document["command"] == name
-    assert set(requests) | {"check", "apply"} == set(field_list.DOCUMENTS)
+    assert set(requests) | {"check", "apply", "archive"} == set(field_list.DOCUMENTS)
 
 
 def test_what_is_written_is_what_is_read(report, tmp_path):
@@ -139,7 +146,7 @@ def without(document, *path):
 def test_reports_of_the_first_version_are_read(tmp_path):
     """Version 0.1.0 knew no fingerprints, no bytes of names, and wrote excerpts only where asked for."""
     now = made_report(tracks=[track("a"), track("b")], pairs=[pair("a", "b")])
-    old = without(without(without(now, "files"), "audio"), "session", "folder_base64")
+    old = without(without(without(without(now, "files"), "audio"), "waves"), "session", "folder_base64")
     old["tracks"] = [without(entry, "file_base64") for entry in old["tracks"]]
     (tmp_path / "report.json").write_text(json.dumps(old), encoding="utf-8")
 

@@ -140,7 +140,7 @@ def _existing(paths: Sequence[Path]) -> _Request:
     name = shown(paths[0].resolve().name)
     folder = _audio_folder(paths[0])
     notes = () if folder is paths[0] else (f"The audio files lie in its folder {shown(folder.name)}.",)
-    files = tuple(path for path in sorted(folder.iterdir(), key=_natural_key) if _is_audio(path))
+    files = tuple(path for path in sorted(folder.iterdir(), key=natural_key) if is_audio(path))
     return _Request(name=name, folder=folder.resolve(), files=files, notes=notes)
 
 
@@ -148,7 +148,7 @@ def _audio_folder(folder: Path) -> Path:
     """Return the folder itself, or the only one in it that holds audio."""
     if _holds_audio(folder):
         return folder
-    inner = [path for path in sorted(folder.iterdir(), key=_natural_key) if path.is_dir()]
+    inner = [path for path in sorted(folder.iterdir(), key=natural_key) if path.is_dir()]
     nested = [path for path in inner if not path.name.startswith(".") and _holds_audio(path)]
     if len(nested) == 1:
         return nested[0]
@@ -180,25 +180,26 @@ def _place_in(path: Path, folder: Path) -> str:
     return (path.parent.resolve() / path.name).relative_to(folder).as_posix()
 
 
-def _natural_key(path: Path) -> tuple[tuple[int, str], ...]:
+def natural_key(path: Path) -> tuple[tuple[int, str], ...]:
     """Sort key by which ``track 2`` comes before ``track 10``.
 
     Examples
     --------
-    >>> [path.name for path in sorted([Path("b10"), Path("B2"), Path("a")], key=_natural_key)]
+    >>> [path.name for path in sorted([Path("b10"), Path("B2"), Path("a")], key=natural_key)]
     ['a', 'B2', 'b10']
     """
     parts = re.split(r"([0-9]+)", path.name.casefold())
     return (*((int(part), "") if part.isdecimal() else (-1, part) for part in parts), (-1, path.name))
 
 
-def _is_audio(path: Path) -> bool:
+def is_audio(path: Path) -> bool:
+    """Whether a file is audio by its name, hidden ones not."""
     return _AUDIO_NAME.fullmatch(path.name) is not None and path.is_file()
 
 
 def _holds_audio(folder: Path) -> bool:
     try:
-        return any(_is_audio(path) for path in folder.iterdir())
+        return any(is_audio(path) for path in folder.iterdir())
     except OSError:
         return False
 

@@ -1,4 +1,4 @@
-"""Octave bands of IEC 61260-1 by their nominal centres, and their bins in a spectrum."""
+"""Octave bands of IEC 61260-1 by their nominal centres, their bins in a spectrum, and A-weighting."""
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,3 +23,23 @@ def octave_bins(frequency_hz: Floats, centre_hz: float, octaves: float = 1.0) ->
     ndarray of bool, shape of ``frequency_hz``
     """
     return np.asarray(np.abs(np.log2(np.maximum(frequency_hz, 1e-9) / centre_hz)) <= octaves / 2)
+
+
+def a_weight_power(frequency_hz: Floats) -> Floats:
+    """A-weighting as a power factor, 1 at 1 kHz.
+
+    Source: IEC 61672-1:2013, annex E, with its rounded pole frequencies.
+
+    Examples
+    --------
+    >>> (10 * np.log10(a_weight_power(np.array([31.5, 100.0, 1000.0, 10000.0])))).round(1).tolist()
+    [-39.5, -19.1, 0.0, -2.5]
+    """
+    square = np.maximum(frequency_hz, 1.0) ** 2
+    response = (
+        12194.0**2
+        * square**2
+        / ((square + 20.6**2) * np.sqrt((square + 107.7**2) * (square + 737.9**2)) * (square + 12194.0**2))
+    )
+    weight: Floats = 10.0**0.2 * response**2
+    return weight

@@ -10,10 +10,12 @@ import math
 import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Json
+
+T = TypeVar("T")
 
 #: Of every document; raised when a field changes meaning.  1: first version.
 SCHEMA_VERSION = 1
@@ -107,6 +109,28 @@ def read(content: bytes, model: type, *, name: str, advice: str) -> Json:
         raise InputError(f"{name} is not what is wanted: {_sentence(str(error))}; {advice}.") from error
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"{name} is not valid JSON; {advice}.") from error
+
+
+def converted(plain: Any, model: type[T]) -> T:
+    """Return plain values as their record.
+
+    Parameters
+    ----------
+    plain : JSON value
+    model : type
+        Frozen dataclass.
+
+    Raises
+    ------
+    ValueError
+        They are not what the model says.
+    """
+    import msgspec
+
+    try:
+        return msgspec.convert(plain, model)
+    except msgspec.ValidationError as error:
+        raise ValueError(_sentence(str(error))) from error
 
 
 def json_safe(value: Any) -> Any:

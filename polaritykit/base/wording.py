@@ -12,6 +12,10 @@ GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
 
 
 _DASH = "–"
+#: No uncertainty is written finer than this: a micrometre, a microsecond.
+_MOST_DECIMALS = 3
+#: Rounded to one digit it may be off by this much (14.9 to 10 is more).
+_MISSTATED = 0.2
 
 
 def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> str:
@@ -40,46 +44,68 @@ def number(value: float | None, decimals: int = 1, *, signed: bool = False) -> s
 
 
 def decimals_for(std: float | None, most: int = 3) -> int:
-    """Decimals that an uncertainty supports: as many as show its first significant digit.
+    """Decimals that an uncertainty supports: one digit of it, two where one would misstate it.
 
     Examples
     --------
-    >>> [decimals_for(std) for std in (0.2, 0.011, 0.0096, 3.0, 0.0, None)]
+    >>> [decimals_for(std) for std in (0.2, 0.011, 0.0096, 14.9, 0.0, None)]
     [1, 2, 2, 0, 3, 1]
     """
     if std is None:
         return 1
-    if std <= 0.0:
-        return most
-    exponent = math.floor(math.log10(float(f"{std:.0e}")))
-    return max(0, min(most, -exponent))
+    return max(0, min(most, _places_for(std))) if std > 0.0 else most
 
 
-def measured(value: float | None, std: float | None, unit: str, *, signed: bool = False) -> str:
-    """Write a value with its uncertainty.
+def _places_for(std: float) -> int:
+    """Decimals an uncertainty supports; negative for tens, hundreds and so on."""
+    one_digit = float(f"{std:.0e}")
+    misstated = abs(one_digit - std) > _MISSTATED * std
+    return -math.floor(math.log10(one_digit)) + misstated
+
+
+def measured(
+    value: float | None, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
+) -> str:
+    """Write a value with its standard uncertainty, digits cut to what that supports.
 
     Parameters
     ----------
-    value : float or None
-    std : float or None
-        Standard uncertainty; cuts the digits.
+    value, std : float or None
+        The value, and its standard uncertainty (None or 0: exact or not known).
     unit : str
+        Printed behind.
+    decimals : int
+        Decimals when there is no uncertainty.
     signed : bool
         A plus sign before positive values.
 
     Examples
     --------
-    >>> measured(2.5713, 0.0096, "ms"), measured(-0.31, 0.1, "ms"), measured(3.0, None, "ms")
-    ('2.57 ms ± 0.01', '−0.3 ms ± 0.1', '3.0 ms')
+    >>> measured(2.5713, 0.0096, "ms"), measured(-0.31, 0.1, "ms"), measured(503.27, 14.9, "Hz")
+    ('2.57 ± 0.01 ms', '−0.3 ± 0.1 ms', '503 ± 15 Hz')
+    >>> measured(-1.0, None, "ms"), measured(None, 0.1, "ms")
+    ('−1.00 ms', '–')
     """
     if value is None:
         return _DASH
-    decimals = decimals_for(std)
-    text = f"{number(value, decimals, signed=signed)} {unit}"
-    if std is None:
-        return text
-    shown = max(float(f"{std:.0e}") if std > 0.0 else 0.0, 10.0**-decimals)
-    return f"{text} ± {shown:.{decimals}f}"
+    tail = f" {unit}" if unit else ""
+    if std is None or not 1e-9 < std < math.inf:
+        return number(value, decimals, signed=signed) + tail
+    places = min(_MOST_DECIMALS, _places_for(std))
+    return f"{number(round(value, places), max(places, 0), signed=signed)} ± {uncertainty(std, unit)}"
+
+
+def uncertainty(std: float, unit: str = "") -> str:
+    """Write a standard uncertainty as it stands behind a value.
+
+    Examples
+    --------
+    >>> uncertainty(0.0096, "ms"), uncertainty(0.00001, "ms")
+    ('0.01 ms', '0.001 ms')
+    """
+    places = min(_MOST_DECIMALS, _places_for(std)) if std > 0.0 else _MOST_DECIMALS
+    shown = max(round(std, places), 10.0**-_MOST_DECIMALS)
+    return f"{shown:.{max(places, 0)}f}{f' {unit}' if unit else ''}"
 
 
 def percent(share: float | None) -> str:
@@ -189,47 +215,3 @@ def plural(count: int | str, word: str) -> str:
     ('1 track', '3 tracks', '0.5 samples')
     """
     return f"{count} {word}{'' if count in (1, '1') else 's'}"
-
-
-def _places_for(std: float) -> int:
-    """Decimals an uncertainty supports: one digit of it, two where it begins with 1 (rounding rule of thumb).
-
-    Negative for tens, hundreds and so on.
-    """
-    exponent = math.floor(math.log10(std))
-    leading = std / 10.0**exponent
-    return -exponent + (1 if leading < 1.95 else 0)
-
-
-def stated(
-    value: float, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
-) -> str:
-    """Write a value with its standard uncertainty, digits cut to what that supports.
-
-    Parameters
-    ----------
-    value, std : float
-        The value and its standard uncertainty (None or 0: exact or not known).
-    unit : str
-        Unit printed behind.
-    decimals : int
-        Decimals when there is no uncertainty.
-    signed : bool
-        Print a plus sign too.
-
-    Examples
-    --------
-    >>> stated(503.27, 14.9, "Hz")
-    '503 ± 15 Hz'
-    >>> stated(-1.0, None, "ms")
-    '−1.00 ms'
-    """
-    # "z" keeps a value that rounds to zero from being printed as minus zero.
-    sign = "+z" if signed else "z"
-    tail = f" {unit}" if unit else ""
-    if std is None or not 1e-9 < std < math.inf:
-        return f"{value:{sign}.{decimals}f}{tail}".replace("-", "−")
-    places = _places_for(std)
-    shown = max(places, 0)
-    rounded = f"{round(value, places):{sign}.{shown}f}".replace("-", "−")
-    return f"{rounded} ± {round(std, places):.{shown}f}{tail}"

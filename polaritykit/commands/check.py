@@ -44,11 +44,14 @@ from polaritykit.base.errors import EXIT_FINDINGS, UsageError
     help="Write figures of the session and its pairs too.",
 )
 @click.option(
-    "--audio", is_flag=True, help="Put excerpts of the pairs worth hearing into the page: 4 MB at most."
+    "--audio",
+    is_flag=True,
+    help="Put excerpts of the session and of the pairs worth hearing into the page: 10 MB at most.",
 )
 @click.option(
     "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
 )
+@click.option("-v", "--verbose", is_flag=True, help="Say all on the terminal, not just what fits a screen.")
 @click.option(
     "--fail-on",
     type=click.Choice(["inverted", "any"]),
@@ -67,6 +70,7 @@ def command(
     plots: str | None,
     audio: bool,
     ignore_start_times: bool,
+    verbose: bool,
     fail_on: str | None,
 ) -> int:
     """Check every pair of tracks of a session.
@@ -85,8 +89,9 @@ def command(
     from polaritykit.commands.links import read_links, read_name
     from polaritykit.commands.terminal import progress_line, wants_emphasis
     from polaritykit.jobs.check.document import build_document, worth_looking
-    from polaritykit.jobs.check.excerpts import cut_excerpts
+    from polaritykit.jobs.check.excerpts import WAVES, cut_excerpts
     from polaritykit.jobs.check.folder import write_report
+    from polaritykit.jobs.check.session_sound import cut_session
     from polaritykit.jobs.check.text import summary_text
 
     opened = open_session(session, ignore_start_times=ignore_start_times)
@@ -106,16 +111,20 @@ def command(
             offset_limits=limits,
             progress=progress,
         )
-        excerpts = None
-        if audio:
-            excerpts = cut_excerpts(opened.recording, findings, worth_looking(findings))
-        document = build_document(findings, opened, excerpts=excerpts)
+        wanted_pairs = worth_looking(findings)
+        document = build_document(
+            findings,
+            opened,
+            waves=cut_excerpts(opened.recording, findings, wanted_pairs, WAVES),
+            excerpts=cut_excerpts(opened.recording, findings, wanted_pairs) if audio else None,
+            session_sound=cut_session(opened.recording, findings) if audio else None,
+        )
         if folder is not None:
             write_report(folder, document, inputs=inputs, overwrite=overwrite, plots=plots)
     if as_json:
         echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        echo(summary_text(document, emphasis=wants_emphasis()))
+        echo(summary_text(document, emphasis=wants_emphasis(), verbose=verbose))
         echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]

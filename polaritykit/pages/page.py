@@ -22,6 +22,7 @@ def render(
     *,
     data: Any = None,
     scripts: tuple[str, ...] = ("charts.js",),
+    styles: tuple[str, ...] = ("style.css",),
     filters: Sequence[Callable[..., Any]] = (),
     **context: Any,
 ) -> str:
@@ -33,8 +34,8 @@ def render(
         A file of ``templates/`` that extends ``base.html`` (``layout.html``).
     data : JSON-safe value, optional
         What the page's script reads; charts stand in ``data["charts"]`` (see `chart`).
-    scripts : tuple of str
-        Script files of ``templates/``, joined in this order.
+    scripts, styles : tuple of str
+        Files of ``templates/``, joined in this order.
     filters : sequence of callable
         A job's own words, known to its template by their names.
     **context
@@ -47,7 +48,7 @@ def render(
     """
     from markupsafe import Markup
 
-    style = _text("style.css")
+    style = "\n".join(_text(name) for name in styles)
     script = "\n".join(_text(name) for name in scripts)
     # The package's own files, not user text: they go in as they stand, and the policy names their hashes.
     environment = _environment().overlay()
@@ -78,7 +79,8 @@ def chart(
     x, y : dict
         Axes: ``label``, ``min``, ``max``, and optionally ``log`` (decades) and ``ticks`` (list of values).
     series : list of dict
-        ``label``, ``x`` and ``y`` (lists of numbers; None breaks the line).
+        ``label``, ``x`` and ``y`` (lists of numbers; None breaks the line); ``tone`` says what is drawn
+        (``recorded``, ``set``, ``inverted``, ``plain``), the same everywhere; ``std`` draws a bar each way.
     marks : list of dict, optional
         Vertical marks: ``x`` and ``label``.
     """

@@ -4,7 +4,7 @@ import pytest
 
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
-from polaritykit.base.wording import stated
+from polaritykit.base.wording import measured
 
 
 @pytest.mark.parametrize(
@@ -116,10 +116,10 @@ def test_bad_delays(text, message):
 @pytest.mark.parametrize(
     ("value", "std", "expected"),
     [
-        (503.27, 14.9, "503 ± 15 Hz"),  # an uncertainty that begins with 1 keeps two digits
+        (503.27, 14.9, "503 ± 15 Hz"),  # one digit, 10, would be a third off
         (503.27, 31.0, "500 ± 30 Hz"),
         (1.41672, 0.0042, "1.417 ± 0.004 Hz"),
-        (0.96, 0.096, "0.96 ± 0.10 Hz"),
+        (0.96, 0.096, "1.0 ± 0.1 Hz"),
         (12345.6, 432.0, "12300 ± 400 Hz"),
         (-0.004, 0.03, "0.00 ± 0.03 Hz"),
         (1.0, None, "1.00 Hz"),
@@ -128,4 +128,4 @@ def test_bad_delays(text, message):
 )
 def test_digits_follow_the_uncertainty(value, std, expected):
     """Rounding rule of the Guide to the Expression of Uncertainty (7.2.6): at most two digits of it."""
-    assert stated(value, std, "Hz") == expected
+    assert measured(value, std, "Hz") == expected

@@ -97,9 +97,7 @@ def test_a_source_without_a_delay_of_its_own_is_named():
     corrections = Corrections(
         anchor="over",
         tracks=tuple(
-            TrackCorrection(
-                name=name, invert=False, delay_ms=delay, delay_samples=delay * 48, late_ms=late, why=""
-            )
+            TrackCorrection(name=name, invert=False, delay_ms=delay, delay_samples=delay * 48, late_ms=late)
             for name, delay, late in tracks
         ),
         groups=(),

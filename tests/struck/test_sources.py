@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_strokes import RATE, SETTINGS, onsets_of, stroke, strokes
+from made_strokes import RATE, onsets_of, stroke, strokes
 from scipy import signal
 
 from polaritykit.audio.array_recording import ArrayRecording
@@ -35,7 +35,7 @@ def sources_of(tracks):
     """From samples to sources as the analysis does."""
     found, _ = onsets_of(tracks.astype(np.float32))
     recording = ArrayRecording(dict(zip("abc", tracks, strict=True)), RATE)
-    return find_sources(recording, merge_onsets(found, len(tracks), RATE, SETTINGS), SETTINGS)
+    return find_sources(recording, merge_onsets(found, len(tracks), RATE))
 
 
 def names_of(source, labels):
@@ -75,7 +75,7 @@ def test_too_few_events_make_no_source():
 
 def test_no_events_make_no_source():
     """Nothing in, nothing out, and nothing read."""
-    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), [], SETTINGS) == []
+    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), []) == []
 
 
 def test_strokes_covered_by_what_rings_from_before_are_left_out(two_drums):

@@ -13,6 +13,7 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 from places import ROOT
 
 from polaritykit.jobs.apply.schema import AppliedDocument
+from polaritykit.jobs.archive.schema import ArchiveDocument
 from polaritykit.jobs.bleed.schema import BleedDocument
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.comb.schema import CombDocument
@@ -31,6 +32,7 @@ DOCUMENTS = {
     "pulse read": PulseDocument,
     "recheck": RecheckDocument,
     "apply": AppliedDocument,
+    "archive": ArchiveDocument,
 }
 BEGIN, END = "<!-- fields -->\n```\n", "```\n<!-- /fields -->\n"
 _WORDS = {str: "text", int: "int", float: "number", bool: "bool", NoneType: "null", Any: "any"}

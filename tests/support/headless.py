@@ -5,6 +5,7 @@ Skips where none is found; ``POLARITYKIT_BROWSER_REQUIRED=1`` turns the skip int
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -19,6 +20,27 @@ FLAGS = (
     "--disable-sync",
     "--window-size=1440,900",
 )
+
+
+#: What axe-core is asked for: all rules, experimental one on visible labels included; or contrast alone.
+ALL_RULES = "{resultTypes: ['violations'], rules: {'label-content-name-mismatch': {enabled: true}}}"
+CONTRAST = "{resultTypes: ['violations'], runOnly: ['color-contrast']}"
+
+
+def axe(driver, rules):
+    """Run axe-core on the open page: (rule, impact, elements) of every finding."""
+    import axe_core_python
+
+    script = Path(axe_core_python.__file__).parent / "axe.min.js"
+    driver.execute_script(script.read_text(encoding="utf-8"))
+    found = driver.execute_async_script(
+        "const done = arguments[0];"
+        f"axe.run({rules}).then((found) => done(found.violations)).catch((error) => done(String(error)))"
+    )
+    assert isinstance(found, list), found
+    return [
+        (rule["id"], rule["impact"], [node["html"][:200] for node in rule["nodes"][:3]]) for rule in found
+    ]
 
 
 def _program(*names):

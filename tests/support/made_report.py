@@ -133,6 +133,7 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "sum_peak": None,
         "levels_advice": [],
         "curves": None,
+        "waves": None,
         "audio": None,
         "settings": {},
     }

@@ -5,6 +5,7 @@ the document that the page draws from follows from these signals.
 """
 
 import base64
+from dataclasses import asdict
 from functools import cache
 
 import numpy as np
@@ -17,9 +18,9 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.spectra.pair_sum import band_gains, energy_band, log_bands, sum_effect_db
+from polaritykit.jobs.check.notches import seen_notches
+from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effect_db
 from polaritykit.spectra.records import PairSpectra
-from polaritykit.spectra.settings import SummingSettings
 
 RATE = 48_000
 FFT = 4096
@@ -270,19 +271,46 @@ def _curves(pairs):
                 aligned_ms=pair["offset_ms"],
                 correlation=np.roll(lags, reach)[: 2 * reach + 1] / scale,
             )
+            | {"notches": [_seen(both, source) for source in pair["sources"]]}
         )
     return {
         "frequency_hz": [float(centre) for centre in centres],
         "lag_ms": {"start": -reach * lag_step, "step": lag_step, "count": 2 * reach + 1},
-        "floor_db": SummingSettings().floor_db,
+        "floor_db": FLOOR_DB,
         "bands": bands_entry(log_bands(centres)),
         "tracks": {name: encode(grouped_power(pair_spectra(name, name).auto_a, starts)) for name in TRACKS},
         "pairs": entries,
     }
 
 
-def _excerpt(name):
-    samples = signals()[name][: RATE // 2]
+def _seen(both, source):
+    seen = seen_notches(both, offset_ms=source["offset_ms"], inverted=source["polarity"] == "inverted")
+    return asdict(seen) | {"notches_hz": list(seen.notches_hz)}
+
+
+def _waves(pairs):
+    """All tracks from the same moment, a few hundredths of a second."""
+    kept = [pair for pair in pairs if pair["related"]]
+    places = {name: place for place, name in enumerate(TRACKS)}
+    return {
+        "sample_rate": RATE,
+        "sounds": [_excerpt(name, RATE // 25) for name in TRACKS],
+        "pairs": [
+            {
+                "reference": pair["reference"],
+                "other": pair["other"],
+                "around": "a moment at 0.0 s",
+                "a": places[pair["reference"]],
+                "b": places[pair["other"]],
+                "hit_s": None,
+            }
+            for pair in kept
+        ],
+    }
+
+
+def _excerpt(name, n=RATE // 2):
+    samples = signals()[name][:n]
     peak = float(np.max(np.abs(samples)))
     text = base64.b64encode(np.round(samples / peak * 32767).astype("<i2").tobytes()).decode()
     return {"track": name, "start_s": 0.0, "gain": peak, "samples": text}
@@ -366,6 +394,7 @@ def make_document(*, audio=False):
         "sum_peak": {"dbtp": -1.23, "is_bound": False},
         "levels_advice": ["The sum of all tracks at unity gain, with these settings, peaks at -1.2 dBTP."],
         "curves": _curves(pairs),
+        "waves": _waves(pairs),
         "settings": {"estimator": {"min_hits": 6, "bands_hz": [60, 250]}, "purpose": "kit"},
     }
     if audio:
@@ -376,5 +405,12 @@ def make_document(*, audio=False):
                 {"reference": "02_snare_top", "other": other, "around": "a hit at 0.2 s", "a": 0, "b": place}
                 for place, other in ((1, "03_snare_bottom"), (2, "07_oh_left"))
             ],
+            "session": {
+                "sample_rate": RATE,
+                "start_s": 0.0,
+                "flips_gain_db": -1.5,
+                "all_gain_db": 2.25,
+                "sounds": [_excerpt(name) for name in TRACKS if name != CLOSING],
+            },
         }
     return document

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from polaritykit.decide.worth import AUDIBLE_DB
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption, PolarityCode
 from polaritykit.jobs.bleed.plain_sum import PlainSum
 

@@ -16,20 +16,19 @@ import numpy as np
 
 from polaritykit.analysis import analyse
 from polaritykit.base.errors import UsageError
-from polaritykit.base.types import Floats, Recording
-from polaritykit.decide.worth import AUDIBLE_DB, LEAST_SHIFT_S
+from polaritykit.base.hearing import AUDIBLE_DB
+from polaritykit.base.types import BLOCK_SAMPLES, Floats, Recording
+from polaritykit.decide.worth import LEAST_SHIFT_S
 from polaritykit.jobs.bleed.advice import SIGMAS, advised, useful_octaves
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption, CrossCheck, Goal, Settled
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
 from polaritykit.jobs.bleed.plain_sum import PlainSum
 from polaritykit.spectra.coherent_offset import spectral_offset
 from polaritykit.spectra.pool import Spectra, SpectrumPool
-from polaritykit.spectra.settings import SpectralOffsetSettings
 from polaritykit.spectra.two_sources import TwoSources, moments, two_sources
 
 #: Frames of 0.17 s: longer than the leak's delay and most of the room's early sound.
 _FRAME_S = 0.17
-_BLOCK_SAMPLES = 2**18
 #: 20 ms is 7 m of air.
 _LONGEST_LEAK_MS = 20.0
 #: Groups of frames for the bootstrap, and their least length: frames of one note are no independent
@@ -152,8 +151,7 @@ def _judged(
     flipped = plain_sum.option(invert=True, doubt_db=doubt)
     main_alone_db, isolation_in_main_db = plain_sum.in_mic_db(0)
     _, isolation_in_leaky_db = plain_sum.in_mic_db(1)
-    leak = SpectralOffsetSettings(max_offset_ms=_LONGEST_LEAK_MS)
-    from_leaky = spectral_offset(leaky_source, settings=leak).offset_ms
+    from_leaky = spectral_offset(leaky_source, max_offset_ms=_LONGEST_LEAK_MS).offset_ms
     unsure = 2.0 * np.maximum(np.asarray(flipped.main_change_std_db), np.asarray(flipped.leaky_change_std_db))
     found = replace(
         found,
@@ -169,7 +167,7 @@ def _judged(
             for centre, away, std in zip(OCTAVES_HZ, differ, unsure, strict=True)
             if np.isfinite(away) and away > max(AUDIBLE_DB, SIGMAS / 2.0 * std)
         ),
-        main_leak_ms=spectral_offset(main_source, settings=leak).offset_ms,
+        main_leak_ms=spectral_offset(main_source, max_offset_ms=_LONGEST_LEAK_MS).offset_ms,
         leaky_leak_ms=None if from_leaky is None else -from_leaky,
     )
     return _searched(found, plain_sum, doubt)
@@ -217,7 +215,7 @@ def _alone_spectra(recording: Recording, spans_s: Sequence[tuple[float, float]])
         edges = np.linspace(start, end, max(1, (end - start) // longest) + 1).astype(int)
         for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
             pool = SpectrumPool(2, rate, size, hop_samples=size // 2, workers=1)
-            for at in range(first, last, _BLOCK_SAMPLES):
-                pool.update(recording.read(at, min(at + _BLOCK_SAMPLES, last)))
+            for at in range(first, last, BLOCK_SAMPLES):
+                pool.update(recording.read(at, min(at + BLOCK_SAMPLES, last)))
             groups.append(pool.result())
     return groups

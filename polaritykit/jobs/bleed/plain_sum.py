@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from polaritykit.base.octaves import a_weight_power
 from polaritykit.base.types import Floats
 from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages, Goal
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, bins_of_octaves
@@ -31,26 +32,6 @@ _LEAST_SHARE = 1e-3
 _MIN_DETERMINANT = 0.75
 #: Power over the whole take against the passages: rests make it less, louder parts somewhat more.
 _LEAST_TURN, _MOST_TURN = 0.03, 4.0
-
-
-def a_weight_power(frequency_hz: Floats) -> Floats:
-    """A-weighting as a power factor, 1 at 1 kHz.
-
-    Source: IEC 61672-1:2013, annex E, with its rounded pole frequencies.
-
-    Examples
-    --------
-    >>> (10 * np.log10(a_weight_power(np.array([31.5, 100.0, 1000.0, 10000.0])))).round(1).tolist()
-    [-39.5, -19.1, 0.0, -2.5]
-    """
-    square = np.maximum(frequency_hz, 1.0) ** 2
-    response = (
-        12194.0**2
-        * square**2
-        / ((square + 20.6**2) * np.sqrt((square + 107.7**2) * (square + 737.9**2)) * (square + 12194.0**2))
-    )
-    weight: Floats = 10.0**0.2 * response**2
-    return weight
 
 
 class PlainSum:

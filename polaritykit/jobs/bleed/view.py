@@ -21,12 +21,17 @@ def bleed_view(document: Json) -> JobView:
         headline=said["headline"],
         sentences=(f"Why: {said['why']}.", *said["remarks"], *document["notes"]),
         sections=(*((_isolation(bleed, names), _colour(bleed, names)) if names else ()), _passages(bleed)),
+        tracks=(bleed["main"], bleed["leaky"]),
         cautions=(
             "A flip works on a leak below a quarter of 1/delay and in alternating bands above, nothing else.",
             "The numbers hold for these places of mics and sources; move one, and measure again.",
             "Turn monitors down before a cable or a polarity switch is changed.",
         ),
     )
+
+
+#: What each line means, as on every page.
+_TONES = {"as recorded": "recorded", "flipped": "inverted", "as checked": "other", "best": "set"}
 
 
 def _words(name: str) -> str:
@@ -37,8 +42,11 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     bands, overall = bleed["bands"], bleed["overall"]
     centres = [band["centre_hz"] for band in bands]
     changes = [name for name in names if name != "as_recorded"]
-    isolation = {_words(name): [band["isolation_db"][name] for band in bands] for name in names}
+    full = bleed["goal"] == "fullness"
+    goal = {_words(name): [_goal(band, name, full=full)[0] for band in bands] for name in names}
     gains = {_words(name): [band["gain_db"][name] for band in bands] for name in changes}
+    spread = {_words(name): [_goal(band, name, full=full)[1] for band in bands] for name in names}
+    gain_spread = {_words(name): [band["gain_std_db"][name] for band in bands] for name in changes}
     columns = (
         "Octave",
         *(_words(name) for name in names),
@@ -46,19 +54,27 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
         "Useful",
     )
     rows = [
-        (frequency(band["centre_hz"]), *_cells(band, names, changes), "yes" if band["useful"] else "")
+        (frequency(band["centre_hz"]), *_cells(band, names, changes, full), "yes" if band["useful"] else "")
         for band in bands
     ]
-    rows.append(("A-weighted", *_cells(overall, names, changes), ""))
+    rows.append(("A-weighted", *_cells(overall, names, changes, full), ""))
     return Section(
-        title=f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
+        title=f"Level of {bleed['main']}'s own source"
+        if full
+        else f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
         sentences=("In the plain sum of both mics, with the setting named; ± is one standard uncertainty.",),
         charts=(
-            ViewChart(caption="Isolation, dB", spec=octave_chart("dB", centres, isolation)),
-            ViewChart(caption="Gain against as recorded, dB", spec=octave_chart("dB", centres, gains)),
+            ViewChart(
+                caption="Level, dBFS" if full else "Isolation, dB; bars are one standard uncertainty",
+                spec=octave_chart("dBFS" if full else "dB", centres, goal, tones=_TONES, stds=spread),
+            ),
+            ViewChart(
+                caption="Gain against as recorded, dB",
+                spec=octave_chart("dB", centres, gains, tones=_TONES, stds=gain_spread),
+            ),
         ),
         table=Table(
-            caption="Isolation in dB",
+            caption="Level in dBFS" if full else "Isolation in dB",
             columns=columns,
             rows=tuple(rows),
             numeric=tuple(range(1, 1 + len(names) + len(changes))),
@@ -66,15 +82,22 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     )
 
 
-def _cells(row: Json, names: list[str], changes: list[str]) -> list[str]:
+def _goal(row: Json, name: str, *, full: bool) -> tuple[float | None, float | None]:
+    """Value of the goal under a setting, with its uncertainty where it has one of its own."""
+    if full:
+        return row["level_db"]["main"][name], None
+    return row["isolation_db"][name], row["isolation_std_db"][name]
+
+
+def _cells(row: Json, names: list[str], changes: list[str], full: bool) -> list[str]:
     def cell(value: float | None, std: float | None) -> str:
         if value is None:
             return "–"
         spread = "" if std is None else f" ± {number(std, 1)}"
         return number(value, 1, signed=True) + spread
 
-    isolation = [cell(row["isolation_db"][name], row["isolation_std_db"][name]) for name in names]
-    return isolation + [cell(row["gain_db"][name], row["gain_std_db"][name]) for name in changes]
+    goal = [cell(*_goal(row, name, full=full)) for name in names]
+    return goal + [cell(row["gain_db"][name], row["gain_std_db"][name]) for name in changes]
 
 
 def _colour(bleed: Json, names: list[str]) -> Section:
@@ -92,7 +115,8 @@ def _colour(bleed: Json, names: list[str]) -> Section:
         sentences=("Its level in the sum of both mics against its own mic alone.",),
         charts=(
             ViewChart(
-                caption="Level against its own mic alone, dB", spec=octave_chart("dB", centres, series)
+                caption="Level against its own mic alone, dB",
+                spec=octave_chart("dB", centres, series, tones=_TONES),
             ),
         ),
     )

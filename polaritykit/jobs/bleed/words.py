@@ -5,8 +5,8 @@ Conventions: a reason is a clause without a full stop; the rest are sentences.
 
 from collections.abc import Iterator, Sequence
 
-from polaritykit.base.wording import frequency, listed, number, percent, stated
-from polaritykit.decide.worth import AUDIBLE_DB
+from polaritykit.base.hearing import AUDIBLE_DB
+from polaritykit.base.wording import frequency, listed, measured, number, percent
 from polaritykit.jobs.bleed.advice import SIGMAS
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
 from polaritykit.jobs.bleed.passages import LEAST_TOTAL_S
@@ -62,7 +62,7 @@ def why(found: BleedFindings) -> str:
 
 
 def _gain(option: BleedOption) -> str:
-    return stated(option.overall_gain_db, option.overall_gain_std_db, "dB", decimals=1, signed=True)
+    return measured(option.overall_gain_db, option.overall_gain_std_db, "dB", decimals=1, signed=True)
 
 
 def remark_words(found: BleedFindings) -> Iterator[str]:

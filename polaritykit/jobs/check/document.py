@@ -8,12 +8,11 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from polaritykit.analysis import Settings, settings_summary
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
-from polaritykit.decide.findings import Corrections, Findings, PairFinding
+from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.curves import (
     bands_entry,
     encode,
@@ -23,7 +22,8 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.jobs.check.excerpts import Excerpts
+from polaritykit.jobs.check.excerpts import Excerpts, Sound
+from polaritykit.jobs.check.notches import seen_notches
 from polaritykit.jobs.check.reasons import (
     advice_words,
     beyond_note,
@@ -35,16 +35,16 @@ from polaritykit.jobs.check.reasons import (
     pair_words,
 )
 from polaritykit.jobs.check.schema import Report
+from polaritykit.jobs.check.session_sound import SessionSound
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
 from polaritykit.spectra.correlation import correlation_curve
-from polaritykit.spectra.pair_sum import log_bands
-from polaritykit.spectra.settings import SummingSettings
+from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
-CURVE_BYTES = 3_200_000
+CURVE_BYTES = 2_600_000
 _LAG_MS = 20.0
 
 
@@ -52,9 +52,10 @@ def build_document(
     findings: Findings,
     session: Session | None = None,
     *,
-    settings: Settings | None = None,
     curves: bool = True,
+    waves: Excerpts | None = None,
     excerpts: Excerpts | None = None,
+    session_sound: SessionSound | None = None,
     created: datetime | None = None,
 ) -> Json:
     """Make the document of one analysis.
@@ -64,12 +65,14 @@ def build_document(
     findings : Findings
     session : Session, optional
         Where the tracks came from; without it the tracks have no files.
-    settings : Settings, optional
-        As used.
     curves : bool
         Keep the spectra of the pairs worth looking at.
+    waves : Excerpts, optional
+        One hit of each pair to see on the page.
     excerpts : Excerpts, optional
         To hear pairs on the page.
+    session_sound : SessionSound, optional
+        To hear all tracks on the page; goes with `excerpts`.
     created : datetime, optional
         Now when left out.
 
@@ -78,7 +81,6 @@ def build_document(
     dict
         Fields as described in DEVELOPERS.md.
     """
-    settings = settings or Settings()
     notes = [
         *(session.notes if session else ()),
         *motion_notes(findings.track_names, findings.motions),
@@ -106,38 +108,55 @@ def build_document(
             for number, source in enumerate(findings.sources)
         ],
         "pairs": pairs,
-        "corrections": _corrections(findings.corrections),
+        "corrections": _corrections(findings),
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
         "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
-        "audio": None if excerpts is None else _audio(excerpts),
-        "settings": settings_summary(settings),
+        "waves": None if waves is None else _audio(waves),
+        "audio": None if excerpts is None else _audio(excerpts) | {"session": _session_sound(session_sound)},
+        "settings": asdict(findings.settings),
     }
     return written(document, Report)
 
 
 def _audio(excerpts: Excerpts) -> dict[str, Any]:
-    sounds = [
+    return {
+        "sample_rate": excerpts.sample_rate_hz,
+        "sounds": _sounds(excerpts.sounds),
+        "pairs": [asdict(pair) for pair in excerpts.pairs],
+        "session": None,
+    }
+
+
+def _session_sound(found: SessionSound | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "sample_rate": found.sample_rate_hz,
+        "start_s": round(found.start_s, 4),
+        "flips_gain_db": found.flips_gain_db,
+        "all_gain_db": found.all_gain_db,
+        "sounds": _sounds(found.sounds),
+    }
+
+
+def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
+    return [
         {
             "track": sound.track,
             "start_s": round(sound.start_s, 4),
             "gain": sound.gain,
             "samples": encode_samples(sound.samples),
         }
-        for sound in excerpts.sounds
+        for sound in sounds
     ]
-    return {
-        "sample_rate": excerpts.sample_rate_hz,
-        "sounds": sounds,
-        "pairs": [asdict(pair) for pair in excerpts.pairs],
-    }
 
 
 def _levels_advice(findings: Findings) -> list[str]:
-    sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences = list(level_advice(findings.track_names, findings.levels, findings.settings.levels))
     sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
@@ -176,7 +195,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
-            "remarks": list(track_remarks(levels)),
+            "remarks": list(track_remarks(levels, findings.settings.levels)),
         }
         out.append(entry)
     out += [_faulty(track, session) for track in session.faulty] if session else []
@@ -211,11 +230,13 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     }
 
 
-def _corrections(corrections: Corrections) -> dict[str, Any]:
+def _corrections(findings: Findings) -> dict[str, Any]:
     """Put the words beside the codes."""
+    corrections = findings.corrections
     return asdict(corrections) | {
         "tracks": [
-            asdict(track) | {"why": correction_words(track, corrections)} for track in corrections.tracks
+            asdict(track) | {"why": correction_words(track, corrections, findings.linked)}
+            for track in corrections.tracks
         ],
         "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
     }
@@ -274,6 +295,16 @@ def _curves(findings: Findings) -> dict[str, Any]:
             aligned_ms=float(pair.offset_ms or 0.0),
             correlation=curve.values,
         )
+        entry["notches"] = [
+            asdict(
+                seen_notches(
+                    spectra.pair(a, b),
+                    offset_ms=None if source.polarity == "unclear" else source.offset_ms,
+                    inverted=source.polarity == "inverted",
+                )
+            )
+            for source in pair.sources
+        ]
         left -= len(entry["cross"]) + len(entry["correlation"])
         if left < 0:
             break
@@ -283,7 +314,7 @@ def _curves(findings: Findings) -> dict[str, Any]:
         "frequency_hz": [round(float(centre), 8) for centre in centres],
         "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
         "bands": bands_entry(log_bands(centres)),
-        "floor_db": SummingSettings().floor_db,
+        "floor_db": FLOOR_DB,
         "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
         "pairs": entries,
     }

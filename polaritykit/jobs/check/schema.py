@@ -16,6 +16,7 @@ from polaritykit.decide.findings import Outvoted as FoundOutvoted
 from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
 from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
+from polaritykit.jobs.check.notches import SourceNotches
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.correlation import LinearGrid
 from polaritykit.spectra.session_sum import KitSum
@@ -167,6 +168,8 @@ class CurvePair:
     #: Base64 of float32, re and im in turn; and of int16, 1 is 32767.
     cross: str
     correlation: str
+    #: Of each source of the pair, in its order.
+    notches: tuple[SourceNotches, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,12 +196,25 @@ class StoredSound:
 
 
 @dataclass(frozen=True, kw_only=True)
+class SessionAudio:
+    """All tracks for a few seconds, where the settings change their sum most."""
+
+    sample_rate: int
+    start_s: float
+    #: What brings the sum with the flips, and with all settings, to the loudness of the recorded one.
+    flips_gain_db: float
+    all_gain_db: float
+    sounds: tuple[StoredSound, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Audio:
-    """Excerpts, with ``--audio``."""
+    """Excerpts of pairs: to see (`waves`), and with ``--audio`` to hear."""
 
     sample_rate: int
     sounds: tuple[StoredSound, ...]
     pairs: tuple[PairSounds, ...]
+    session: SessionAudio | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -226,6 +242,8 @@ class Report:
     sum_peak: SumPeak | None
     levels_advice: tuple[str, ...]
     curves: Curves | None
+    #: One hit of the pairs worth looking at, a few hundredths of a second.
+    waves: Audio | None = None
     audio: Audio | None = None
     #: As used; the names are those of `analysis.Settings`.
     settings: dict[str, Any]

@@ -5,21 +5,7 @@ Conventions: they take parts of the document and return plain text; nothing is m
 
 from typing import Any
 
-from polaritykit.base.wording import decimals_for, measured, number, percent
-
-#: Fault -> words (`tracks[].faults`).
-FAULTS = {
-    "clipped": "clipped",
-    "true_peak_over": "true peak over full scale",
-    "silent": "silent",
-    "dc_offset": "DC offset",
-    "duplicate": "copy of another track",
-    "hum": "mains hum",
-    "unreadable": "unreadable",
-    "not_finite": "holds samples that are no numbers",
-    "too_short": "too short",
-}
-
+from polaritykit.base.wording import decimals_for, measured, number, percent, uncertainty
 
 #: Relation -> words (`pairs[].relation`); sound through the air needs none.
 RELATIONS = {
@@ -42,6 +28,15 @@ ACTIONS = {
 
 def pad_sentence(louder: str, quieter: str, step_db: float, pad_db: int) -> str:
     """Say that a pad on one of two tracks is suspected.
+
+    Parameters
+    ----------
+    louder, quieter : str
+        Names of the tracks.
+    step_db : float
+        Between them, positive.
+    pad_db : int
+        The usual pad next to that.
 
     Examples
     --------
@@ -74,18 +69,18 @@ def lateness(pair: dict[str, Any]) -> str:
     Examples
     --------
     >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01})
-    'over is 2.57 ms ± 0.01 late'
+    'over is 2.57 ± 0.01 ms late'
     >>> lateness({"reference": "top", "other": "over", "offset_ms": -2.571, "offset_std_ms": 0.01})
-    'top is 2.57 ms ± 0.01 late'
+    'top is 2.57 ± 0.01 ms late'
     >>> kind = {"offset_kind": "direct_correlation"}
     >>> lateness({"reference": "top", "other": "over", "offset_ms": 2.571, "offset_std_ms": 0.01} | kind)
-    'over is 2.57 ms ± 0.01 late by correlation'
+    'over is 2.57 ± 0.01 ms late by correlation'
     """
     offset, std = pair["offset_ms"], pair["offset_std_ms"]
     if offset is None:
         return "offset unclear"
     if std is not None and abs(offset) <= std:
-        return f"together within {measured(abs(offset), std, 'ms').split('± ')[-1]} ms"
+        return f"together within {uncertainty(std, 'ms')}"
     late = pair["other"] if offset > 0 else pair["reference"]
     how = " by correlation" if pair.get("offset_kind") == "direct_correlation" else ""
     return f"{late} is {measured(abs(offset), std, 'ms')} late{how}"

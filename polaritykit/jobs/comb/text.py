@@ -6,7 +6,7 @@ Conventions: reads the document only; digits are cut to the uncertainty.
 from collections.abc import Sequence
 
 from polaritykit.base.types import Json
-from polaritykit.base.wording import stated
+from polaritykit.base.wording import measured
 from polaritykit.pages.text import table_csv
 
 #: Notches listed in the terminal; the rest is counted.
@@ -29,17 +29,18 @@ def comb_rows(document: Json) -> list[tuple[str, str]]:
     """Give the figures of a comb with their names."""
     return [
         ("Delay", _delay(document)),
-        ("Path difference", stated(100 * document["path_difference_m"],
+        ("Path difference", measured(100 * document["path_difference_m"],
                                    100 * document["path_difference_std_m"], "cm", decimals=1)),
         ("Polarity", document["polarity"]),
-        ("Level difference", stated(document["level_difference_db"],
+        ("Level difference", measured(document["level_difference_db"],
                                     document["level_difference_std_db"], "dB", decimals=1)),
         ("Notches", _frequencies(document["notches_hz"], document["notches_std_hz"], document["up_to_hz"])),
         ("Peaks", _frequencies(document["peaks_hz"], document["peaks_std_hz"], document["up_to_hz"])),
         ("Notch depth", notch_depth(document)),
-        ("Peak height", stated(document["peak_height_db"], document["peak_height_std_db"], "dB", decimals=2)),
+        ("Peak height", measured(document["peak_height_db"],
+                                 document["peak_height_std_db"], "dB", decimals=2)),
         ("Ripple", "complete" if document["ripple_db"] is None
-         else stated(document["ripple_db"], document["ripple_std_db"], "dB", decimals=2)),
+         else measured(document["ripple_db"], document["ripple_std_db"], "dB", decimals=2)),
         ("Speed of sound", sound_words(document)),
     ]  # fmt: skip
 
@@ -54,13 +55,13 @@ def comb_headline(document: Json) -> str:
     note = document["first_notch_note"]
     near = f", near {note}" if note else ""
     zero = " above 0 Hz, which is cancelled too," if document["polarity"] == "inverted" else ""
-    frequency = stated(first, document["first_notch_std_hz"], "Hz", decimals=1)
+    frequency = measured(first, document["first_notch_std_hz"], "Hz", decimals=1)
     return f"The first notch{zero} is at {frequency}{near}; its depth: {notch_depth(document)}."
 
 
 def _delay(document: Json) -> str:
-    samples = stated(document["delay_samples"], document["delay_std_samples"], "samples", decimals=1)
-    time = stated(document["delay_ms"], document["delay_std_ms"], "ms", decimals=3)
+    samples = measured(document["delay_samples"], document["delay_std_samples"], "samples", decimals=1)
+    time = measured(document["delay_ms"], document["delay_std_ms"], "ms", decimals=3)
     return f"{time} ({samples} at {document['sample_rate'] / 1000:g} kHz)"
 
 
@@ -70,12 +71,12 @@ def notch_depth(comb: Json) -> str:
         return "complete"
     if comb["level_difference_db"] <= comb["level_difference_std_db"]:
         return f"over {comb['notch_depth_least_db']:.0f} dB"
-    return stated(comb["notch_depth_db"], comb["notch_depth_std_db"], "dB", decimals=2)
+    return measured(comb["notch_depth_db"], comb["notch_depth_std_db"], "dB", decimals=2)
 
 
 def sound_words(document: Json) -> str:
     """Speed of sound, its uncertainty and where it comes from."""
-    speed = stated(document["speed_of_sound_mps"], document["speed_of_sound_std_mps"], "m/s", decimals=1)
+    speed = measured(document["speed_of_sound_mps"], document["speed_of_sound_std_mps"], "m/s", decimals=1)
     if document["temperature_c"] is None:
         return f"{speed} (given)"
     return (
@@ -88,7 +89,7 @@ def _frequencies(values: Sequence[float], stds: Sequence[float], up_to_hz: float
     if not values:
         return f"none up to {up_to_hz:g} Hz"
     shown = ", ".join(
-        stated(value, std or None, decimals=0 if value == 0 else 1)
+        measured(value, std or None, decimals=0 if value == 0 else 1)
         for value, std in list(zip(values, stds, strict=True))[:_LISTED]
     )
     more = f" Hz and {len(values) - _LISTED} more up to {up_to_hz:g} Hz" if len(values) > _LISTED else " Hz"

@@ -4,7 +4,7 @@ Conventions: reads documents only; digits are cut to the uncertainty.  Nothing h
 """
 
 from polaritykit.base.types import Json
-from polaritykit.base.wording import stated
+from polaritykit.base.wording import measured, plural
 from polaritykit.jobs.comb.text import notch_depth, sound_words
 from polaritykit.pages.text import table_csv, table_text
 
@@ -27,15 +27,15 @@ def _pair_row(pair: Json) -> tuple[str, ...]:
     if comb is not None:
         depth = notch_depth(comb)
         if comb["first_notch_hz"] is not None:
-            notch = stated(comb["first_notch_hz"], comb["first_notch_std_hz"], "Hz", decimals=0)
+            notch = measured(comb["first_notch_hz"], comb["first_notch_std_hz"], "Hz", decimals=0)
     level = pair["level_difference_db"]
     three = pair["three_to_one"]
     return (
         pair["source"],
         f"{pair['a']} / {pair['b']}",
-        stated(pair["offset_ms"], pair["offset_std_ms"], "ms", decimals=3, signed=True),
+        measured(pair["offset_ms"], pair["offset_std_ms"], "ms", decimals=3, signed=True),
         _DASH if level is None
-        else stated(level, pair["level_difference_std_db"], "dB", decimals=1, signed=True),
+        else measured(level, pair["level_difference_std_db"], "dB", decimals=1, signed=True),
         pair["polarity"],
         notch,
         depth,
@@ -57,10 +57,10 @@ def arrival_rows(document: Json) -> list[tuple[str, ...]]:
             (
                 item["source"],
                 item["mic"],
-                stated(item["distance_m"], item["distance_std_m"], "m", decimals=2),
-                stated(item["time_ms"], 1000 * item["distance_std_m"] / speed, "ms", decimals=2),
+                measured(item["distance_m"], item["distance_std_m"], "m", decimals=2),
+                measured(item["time_ms"], 1000 * item["distance_std_m"] / speed, "ms", decimals=2),
                 "null" if level is None
-                else stated(level, item["level_std_db"], "dB", decimals=1, signed=True),
+                else measured(level, item["level_std_db"], "dB", decimals=1, signed=True),
                 _DASH if angle is None else f"{angle:.0f}°",
                 item["polarity"] + (" (rear lobe)" if item["rear_lobe"] else ""),
             )
@@ -83,10 +83,10 @@ def bounce_rows(document: Json) -> list[tuple[str, ...]]:
                     item["source"],
                     item["mic"],
                     bounce["surface"],
-                    stated(bounce["offset_ms"], comb["delay_std_ms"], "ms", decimals=2),
-                    stated(bounce["level_difference_db"], comb["level_difference_std_db"], "dB",
+                    measured(bounce["offset_ms"], comb["delay_std_ms"], "ms", decimals=2),
+                    measured(bounce["level_difference_db"], comb["level_difference_std_db"], "dB",
                            decimals=1, signed=True),
-                    _DASH if first is None else stated(first, comb["first_notch_std_hz"], "Hz", decimals=0),
+                    _DASH if first is None else measured(first, comb["first_notch_std_hz"], "Hz", decimals=0),
                     notch_depth(comb),
                 )
             )  # fmt: skip
@@ -109,7 +109,7 @@ def against_rows(document: Json) -> list[tuple[str, ...]]:
     """One row of texts per compared source and pair, those that disagree first."""
     rows: list[tuple[str, ...]] = []
     for pair in sorted(document["against"]["pairs"], key=lambda pair: not pair["disagrees"]):
-        std, measured, level = pair["offset_std_ms"], pair["measured_offset_ms"], pair["level_error_db"]
+        std, found, level = pair["offset_std_ms"], pair["measured_offset_ms"], pair["level_error_db"]
         polarity = pair["measured_polarity"] or "not measured"
         if "polarity" in pair["disagrees"]:
             polarity += f", planned {pair['planned_polarity']}"
@@ -117,13 +117,13 @@ def against_rows(document: Json) -> list[tuple[str, ...]]:
             (
                 pair["source"],
                 f"{pair['a']} / {pair['b']}",
-                stated(pair["planned_offset_ms"], std, "ms", signed=True),
-                _DASH if measured is None else stated(measured, std, "ms", signed=True),
-                _DASH if measured is None else stated(pair["offset_error_ms"], std, "ms", signed=True),
+                measured(pair["planned_offset_ms"], std, "ms", signed=True),
+                _DASH if found is None else measured(found, std, "ms", signed=True),
+                _DASH if found is None else measured(pair["offset_error_ms"], std, "ms", signed=True),
                 polarity,
-                _DASH if level is None else stated(level, pair["level_std_db"], "dB", signed=True),
+                _DASH if level is None else measured(level, pair["level_std_db"], "dB", signed=True),
                 ", ".join(pair["disagrees"]) + " disagrees" if pair["disagrees"]
-                else "agrees" if measured is not None else "not measured",
+                else "agrees" if found is not None else "not measured",
             )
         )  # fmt: skip
     return rows
@@ -147,7 +147,24 @@ def against_sentences(document: Json) -> list[str]:
 def plan_size(document: Json) -> str:
     """How many mics and sources, in words."""
     counts = ((len(document["mics"]), "mic"), (len(document["sources"]), "source"))
-    return ", ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts)
+    return ", ".join(plural(count, word) for count, word in counts)
+
+
+def plan_headline(document: Json) -> str:
+    """Say what to change in the plan first."""
+    closer = [
+        pair
+        for pair in document["pairs"]
+        if pair["of_interest"] and pair["three_to_one"] is not None and not pair["three_to_one"]["kept"]
+    ]
+    if not closer:
+        return "Nothing to change: every leak keeps 3:1 (common practice)."
+    worst = min(closer, key=lambda pair: pair["three_to_one"]["ratio"])
+    more = f", and {plural(len(closer) - 1, 'other pair')}" if len(closer) > 1 else ""
+    return (
+        f"Move {worst['a']} and {worst['b']} further apart or nearer to {worst['source']}{more}: "
+        f"{worst['three_to_one']['ratio']:.1f}:1 is closer than 3:1 (common practice)."
+    )
 
 
 def layout_text(document: Json) -> str:

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.jobs.pair.findings import LowCut
-from polaritykit.spectra.coherent_offset import INDEPENDENT_FRAMES
 from polaritykit.spectra.pool import Spectra
 
 #: Third octaves that are looked at: a low-cut's corner lies from 30 to 200 Hz, rarely at 400 (common
@@ -97,7 +97,7 @@ def _shared_bands(spectra: Spectra, *, offset_s: float, inverted: bool) -> _Seen
     for centre_hz in _BANDS_HZ:
         inside = octave_bins(spectra.frequency_hz, float(centre_hz), 1.0 / 3.0)
         power = spectra.power[:, inside].sum(axis=1)
-        n = INDEPENDENT_FRAMES * spectra.n_frames * max(1.0, np.count_nonzero(inside) / 1.92)
+        n = INDEPENDENT_FRAMES * spectra.n_frames * max(1.0, np.count_nonzero(inside) / BINS_ALIKE)
         if not inside.any() or power.min() <= 0.0 or n < 3.0:
             continue
         both = complex(cross[inside].sum())

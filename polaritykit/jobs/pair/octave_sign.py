@@ -33,6 +33,8 @@ _FEWEST_OTHERS, _OTHERS_AGREE = 3, 0.8
 #: simulated pairs up to 1 m apart.
 _LEAST_BOTTOM = 0.3
 _FEWEST_FRAMES = 8
+#: Delays looked for: 1.7 m, wider than any usual stereo pair.
+_MOST_OFFSET_MS = 5.0
 
 
 def octave_wiring(measured: Measured) -> tuple[Wiring, float | None, float | None]:
@@ -48,7 +50,7 @@ def octave_wiring(measured: Measured) -> tuple[Wiring, float | None, float | Non
         Wiring, offset and its uncertainty in ms; without an offset where the lowest octaves decide or nothing
         does.
     """
-    offset = spectral_offset(measured.parts)
+    offset = spectral_offset(measured.parts, max_offset_ms=_MOST_OFFSET_MS)
     if offset.offset_ms is not None and offset.rival <= _MOST_RIVAL:
         found = _from_octaves(measured, offset)
         if found is not None:

@@ -9,13 +9,15 @@ same source 1 ms later; standard deviations add in squares.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 
 from polaritykit.base.errors import InputError
 
 Document = Mapping[str, Any]
+Verdict = Literal["worse", "better", "neutral"]
+_ORDER: tuple[Verdict, ...] = ("worse", "better", "neutral")
 
 
 #: A change counts from this many standard deviations on: one in some hundred pairs by chance.
@@ -55,12 +57,17 @@ class TrackChange:
     level_change_db: float | None
     faults_new: tuple[str, ...]
     faults_gone: tuple[str, ...]
+    #: Against the older report's advice: a setting or fault less is better, one more worse.
+    verdict: Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
 class Recheck:
-    """All differences of two reports."""
+    """All differences of two reports; tracks that are worse first, then those that are better."""
 
+    #: ISO 8601.
+    old_created: str
+    new_created: str
     missing: tuple[str, ...]
     new: tuple[str, ...]
     tracks: tuple[TrackChange, ...]
@@ -95,14 +102,29 @@ def compare(old: Document, new: Document) -> Recheck:
     pairs = _pairs(old, new)
     turned = _turned(common, pairs)
     later = _later(common, pairs)
+    settings = [_settings(document) for document in (old, new)]
     tracks = [
-        _track(name, before[name], after[name], turned=name in turned, later=later.get(name))
+        _track(
+            name,
+            before[name],
+            after[name],
+            turned=name in turned,
+            later=later.get(name),
+            settings=(settings[0].get(name), settings[1].get(name)),
+        )
         for name in common
     ]
     return Recheck(
+        old_created=str(old["created"]),
+        new_created=str(new["created"]),
         missing=tuple(name for name in before if name not in after),
         new=tuple(name for name in after if name not in before),
-        tracks=tuple(track for track in tracks if _changed(track)),
+        tracks=tuple(
+            sorted(
+                (track for track in tracks if _changed(track)),
+                key=lambda track: _ORDER.index(track.verdict),
+            )
+        ),
         pairs=tuple(pair for pair in pairs if pair.turned or _moved(pair)),
         compared=len(pairs),
     )
@@ -206,20 +228,45 @@ def _later(names: list[str], pairs: list[PairChange]) -> dict[str, tuple[float, 
     return out
 
 
+def _settings(document: Document) -> dict[str, Document]:
+    return {track["name"]: track for track in document["corrections"]["tracks"]}
+
+
 def _track(
-    name: str, old: Document, new: Document, *, turned: bool, later: tuple[float, float] | None
+    name: str,
+    old: Document,
+    new: Document,
+    *,
+    turned: bool,
+    later: tuple[float, float] | None,
+    settings: tuple[Document | None, Document | None],
 ) -> TrackChange:
     first, second = old.get("rms_dbfs"), new.get("rms_dbfs")
     level = float(second) - float(first) if first is not None and second is not None else 0.0
+    faults_new = tuple(sorted(set(new["faults"]) - set(old["faults"])))
+    faults_gone = tuple(sorted(set(old["faults"]) - set(new["faults"])))
+    asked = [_asks(setting) for setting in settings]
+    worse = bool(faults_new) or (asked[1] is True and asked[0] is False)
+    better = bool(faults_gone) or (asked[0] is True and asked[1] is False)
     return TrackChange(
         name=name,
         turned=turned,
         later_ms=later[0] if later else None,
         later_std_ms=later[1] if later else None,
         level_change_db=level if abs(level) > LEAST_DB else None,
-        faults_new=tuple(sorted(set(new["faults"]) - set(old["faults"]))),
-        faults_gone=tuple(sorted(set(old["faults"]) - set(new["faults"]))),
+        faults_new=faults_new,
+        faults_gone=faults_gone,
+        verdict="worse" if worse else ("better" if better else "neutral"),
     )
+
+
+def _asks(setting: Document | None) -> bool | None:
+    """Whether a report asks for a flip or a shift of a track; None where it was not judged."""
+    if setting is None:
+        return None
+    if setting["invert"] or setting.get("status") == "set":
+        return True
+    return False if setting.get("status") == "agrees" else None
 
 
 def _changed(track: TrackChange) -> bool:
@@ -228,4 +275,5 @@ def _changed(track: TrackChange) -> bool:
         or track.later_ms is not None
         or track.level_change_db is not None
         or bool(track.faults_new or track.faults_gone)
+        or track.verdict != "neutral"
     )

@@ -47,6 +47,10 @@ function ticksOf(axis, room) {
   return ticks;
 }
 
+// What a line means has one look on every page: as recorded, with settings, inverted; the rest is ink.
+const toneOf = (series, index) => series.tone || ["plain", "other", "more"][index % 3];
+let clips = 0;
+
 class Chart {
   constructor(figure, spec) {
     this.figure = figure;
@@ -71,7 +75,7 @@ class Chart {
 
   draw() {
     const width = Math.max(260, Math.round(this.figure.clientWidth));
-    const height = this.spec.height || 230;
+    const height = (width < 480 && this.spec.low) || this.spec.height || 230;
     this.box = { left: 46, right: width - 12, top: this.spec.marks.some((mark) => mark.label) ? 22 : 10, bottom: height - 38 };
     const { left, right, top, bottom } = this.box;
     this.px = this.scale(this.spec.x, left, right);
@@ -80,6 +84,10 @@ class Chart {
     this.svg.setAttribute("height", height);
     this.svg.setAttribute("aria-label", this.summary());
     this.svg.replaceChildren();
+    const clip = make("clipPath", { id: `clip${(clips += 1)}` });
+    clip.append(make("rect", { x: left, y: top, width: right - left, height: bottom - top }));
+    this.plane = make("g", { "clip-path": `url(#${clip.id})` });
+    this.svg.append(clip);
     for (const band of this.spec.bands || []) this.shade(band);
     for (const value of ticksOf(this.spec.x, right - left)) {
       this.svg.append(make("line", { class: "axis", x1: this.px(value), x2: this.px(value), y1: top, y2: bottom }));
@@ -91,31 +99,55 @@ class Chart {
     }
     this.svg.append(make("text", { x: right, y: height - 6, "text-anchor": "end" }, this.spec.x.label));
     this.svg.append(make("text", { x: 4, y: height - 6 }, this.spec.y.label));
+    for (const area of this.spec.areas || []) {
+      const edge = (levels) => area.x.map((x, k) => `${this.px(x).toFixed(1)} ${this.py(levels[k]).toFixed(1)}`);
+      this.plane.append(make("path", { class: `area t-${area.tone}`, d: `M${[...edge(area.high), ...edge(area.low).reverse()].join("L")}Z` }));
+    }
     this.paths = this.spec.series.map((series, index) => {
-      const path = make("path", { class: `line l${index}`, "data-label": series.label });
-      this.svg.append(path);
+      const path = make("path", { class: `line l${index} t-${toneOf(series, index)}`, "data-label": series.label });
+      if (series.std) this.plane.append(this.bars(series, index));
+      this.plane.append(path);
+      if (series.points) this.plane.append(this.rings(series, index));
       return path;
     });
+    this.svg.append(this.plane);
     this.drawKeys();
     this.overlay = make("g");
     this.svg.append(this.overlay);
     this.update();
   }
 
+  // One standard uncertainty each way; series stand side by side so that bars do not hide one another.
+  bars(series, index) {
+    let path = "";
+    series.x.forEach((x, k) => {
+      const y = series.y[k], std = series.std[k];
+      if (y === null || y === undefined || !std) return;
+      const at = this.px(x) + this.aside(index);
+      path += `M${at} ${this.py(y - std)}V${this.py(y + std)}M${at - 3} ${this.py(y - std)}h6M${at - 3} ${this.py(y + std)}h6`;
+    });
+    return make("path", { class: `bar t-${toneOf(series, index)}`, d: path });
+  }
+
+  aside(index) {
+    return this.spec.series.some((series) => series.std) ? (index - (this.spec.series.length - 1) / 2) * 7 : 0;
+  }
+
   shade(band) {
     const { left, right, top, bottom } = this.box;
     const from = Math.max(left, this.px(Math.max(band.from, this.spec.x.min)));
     const to = Math.max(from + 2, Math.min(right, this.px(band.to)));
-    this.svg.append(make("rect", { class: "shade", x: from, width: to - from, y: top, height: bottom - top }));
+    this.svg.append(make("rect", { class: "shade", x: from, width: Math.max(0, to - from), y: top, height: bottom - top }));
   }
 
   drawKeys() {
     this.keys.replaceChildren();
-    if (this.spec.series.length < 2) return;
-    this.spec.series.forEach((series, index) => {
+    const shown = this.spec.keys || this.spec.series;
+    if (shown.length < 2) return;
+    shown.forEach((series, index) => {
       const key = element("span");
       const swatch = make("svg", { viewBox: "0 0 30 10", "aria-hidden": "true" });
-      swatch.append(make("line", { class: `line l${index}`, x1: 0, x2: 30, y1: 5, y2: 5 }));
+      swatch.append(make("line", { class: `line t-${toneOf(series, index)}`, x1: 0, x2: 30, y1: 5, y2: 5 }));
       key.append(swatch, series.label);
       this.keys.append(key);
     });
@@ -123,7 +155,11 @@ class Chart {
 
   // Values or marks have changed: only what moves is drawn again.
   update() {
-    this.spec.series.forEach((series, index) => this.paths[index].setAttribute("d", this.path(series)));
+    this.spec.series.forEach((series, index) => {
+      if (this.paths[index].drawn === series.y) return;
+      this.paths[index].drawn = series.y;
+      this.paths[index].setAttribute("d", this.path(series, this.aside(index)));
+    });
     this.svg.setAttribute("aria-label", this.summary());
     this.overlay.replaceChildren();
     const { left, right, top, bottom } = this.box;
@@ -141,21 +177,28 @@ class Chart {
     }
   }
 
-  path(series) {
-    const { top, bottom } = this.box;
+  // Lines leave the frame where they are higher or lower: a level along its edge would be invented.
+  path(series, aside = 0) {
     let pen = "M";
     let path = "";
     series.x.forEach((x, k) => {
       const y = series.y[k];
       if (y === null || y === undefined || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
-      path += `${pen}${this.px(x).toFixed(2)} ${Math.min(bottom, Math.max(top, this.py(y))).toFixed(3)}`;
+      path += `${pen}${(this.px(x) + aside).toFixed(2)} ${this.py(y).toFixed(3)}`;
       pen = "L";
-      // Few values are marked by rings, so that one between two unknown ones is seen.
-      if (series.points) path += "m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0m3 0";
-      else if (series.dots) path += "h2";
-      if (series.dots) pen = "M";
+      if (series.dots) { path += "h2"; pen = "M"; }
     });
     return path;
+  }
+
+  // Few values are marked by rings, so that one between two unknown ones is seen.
+  rings(series, index) {
+    let path = "";
+    series.x.forEach((x, k) => {
+      const y = series.y[k];
+      if (y !== null && y !== undefined) path += `M${(this.px(x) + this.aside(index) - 3).toFixed(2)} ${this.py(y).toFixed(2)}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0`;
+    });
+    return make("path", { class: `ring t-${toneOf(series, index)}`, d: path });
   }
 
   summary() {

@@ -2,6 +2,7 @@
 
 import json
 
+import made_report
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -120,3 +121,24 @@ def test_exit_code_of_a_change(before, tmp_path):
 
     assert run.return_value == 0
     assert "Nothing changed" in run.output
+
+
+@pytest.mark.parametrize(
+    ("asked", "verdict"),
+    [((True, False), "better"), ((False, True), "worse"), ((True, True), None), ((False, False), None)],
+)
+def test_better_and_worse_are_by_the_older_advice(asked, verdict):
+    """A flip asked for before and no more is better; one newly asked for is worse; no change, no word."""
+
+    def made(invert):
+        setting = made_report.correction("b", invert=invert) | {"status": "set" if invert else "agrees"}
+        tracks = [made_report.track(name) for name in "ab"]
+        return made_report.made_report(
+            tracks=tracks, pairs=[made_report.pair("a", "b")], corrections=[setting]
+        )
+
+    result = compare(*(made(invert) for invert in asked))
+
+    assert [(track.name, track.verdict) for track in result.tracks] == ([("b", verdict)] if verdict else [])
+    if verdict:
+        assert sentences(result)[0].lower().startswith(verdict)

@@ -1,0 +1,90 @@
+"""A kill at any byte of the journal loses the line that was being written, and no other."""
+
+import json
+
+import pytest
+from archive_parts import record, request, track
+
+from polaritykit.base.errors import UsageError
+from polaritykit.jobs.archive.journal import (
+    JOURNAL,
+    check_archive_folder,
+    journal,
+    read_journal,
+    still_holds,
+)
+
+
+def test_cut_anywhere_whole_lines_stay(tmp_path):
+    """Every length of the file is tried."""
+    records = [record(request(f"s{number}"), tracks=[track("kick \udcff")]) for number in range(2)]
+    with journal(tmp_path, {}) as add:
+        for item in records:
+            add(item)
+    content = (tmp_path / JOURNAL).read_bytes()
+    first = content.index(b"\n") + 1
+
+    assert list(read_journal(tmp_path).values()) == records
+    for length in range(0, len(content), 7):
+        (tmp_path / JOURNAL).write_bytes(content[:length])
+        kept = read_journal(tmp_path)
+        assert set(kept) == ({"s0"} if length >= first - 1 else set())
+        assert all(kept[name] == records[0] for name in kept)
+
+
+def test_the_last_word_on_a_session_counts(tmp_path):
+    """And what is taken up stands in the new journal."""
+    with journal(tmp_path, {}) as add:
+        add(record(request("s"), flips=1))
+        add(record(request("s"), flips=2))
+    kept = read_journal(tmp_path)
+    with journal(tmp_path, kept):
+        pass
+
+    assert kept["s"].flips == 2
+    assert read_journal(tmp_path) == kept
+    assert len((tmp_path / JOURNAL).read_bytes().splitlines()) == 1
+
+
+def test_what_holds(tmp_path):
+    """Same size and time, same program, and the report is there; failures are tried again."""
+    asked = request("s", tmp_path)
+    (tmp_path / "s").mkdir()
+    (tmp_path / "s" / "report.json").write_text("{}")
+    good = record(asked)
+
+    assert still_holds(good, asked)
+    assert not still_holds(good, request("s", tmp_path, modified_ns=2))
+    assert not still_holds(good, request("s", tmp_path / "elsewhere"))
+    assert not still_holds(record(asked, status="failed", reason="gone"), asked)
+
+
+def test_lines_of_other_programs_are_passed_over(tmp_path):
+    """Valid JSON that is no record."""
+    with journal(tmp_path, {}) as add:
+        add(record(request("s")))
+    with (tmp_path / JOURNAL).open("a") as file:
+        file.write(json.dumps({"session": 3}) + "\n[]\n\n")
+
+    assert set(read_journal(tmp_path)) == {"s"}
+
+
+def test_a_folder_that_is_no_archive_is_refused(tmp_path):
+    """Nothing of the user's is written into, and nothing below the root."""
+    root = tmp_path / "shelf"
+    root.mkdir()
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / "mine.txt").write_text("mine")
+
+    with pytest.raises(UsageError, match="holds something else than an archive"):
+        check_archive_folder(other, root)
+    with pytest.raises(UsageError, match="which is read; choose one outside"):
+        check_archive_folder(root / "out", root)
+    with pytest.raises(UsageError, match="which is read; choose another"):
+        check_archive_folder(tmp_path, root)
+    with pytest.raises(UsageError, match="exists and is no folder"):
+        check_archive_folder(other / "mine.txt", root)
+    with pytest.raises(UsageError, match="does not exist; make it"):
+        check_archive_folder(tmp_path / "no" / "out", root)
+    check_archive_folder(tmp_path / "new", root)
