@@ -18,9 +18,7 @@ RATE = 48_000
 #: a caller, a test or a benchmark that gives it another value, and this line.
 MOST = {
     "evidence": 2,
-    "jobs/bleed": 22,
     "jobs/check": 8,
-    "jobs/pair": 24,
     "levels": 2,
 }
 

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import click
 
@@ -10,10 +11,10 @@ from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
+from polaritykit.jobs.pair.findings import PairKind
 from polaritykit.jobs.pair.folder import write_pair
 from polaritykit.jobs.pair.judge import judge_pair
 from polaritykit.jobs.pair.schema import PairDocument
-from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.pages.head import job_document
 from polaritykit.recorders.open import open_lined_up
@@ -34,11 +35,9 @@ from polaritykit.recorders.words import all_sentences
     "--audio", is_flag=True, help="Also write both mono sums, as recorded and B flipped; needs --out."
 )
 @click.option(
-    "--max-offset-ms",
-    type=click.FloatRange(0.1, 40.0),
-    default=StereoSettings().max_offset_ms,
-    show_default=True,
-    help="Longest delay between the sides that is looked for.",
+    "--kind",
+    type=click.Choice(get_args(PairKind)),
+    help="What the two are; left out: told by their names and what they share.",
 )
 @click.option(
     "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
@@ -52,7 +51,7 @@ def command(
     overwrite: bool,
     audio: bool,
     plots: str | None,
-    max_offset_ms: float,
+    kind: PairKind | None,
     ignore_start_times: bool,
 ) -> None:
     """Verify a stereo pair: two mono files A B (left, right), or one stereo file.
@@ -68,16 +67,15 @@ def command(
     session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    settings = StereoSettings(max_offset_ms=max_offset_ms)
-    found = judge_pair(session.recording, settings)
+    found = judge_pair(session.recording, kind)
     silent = found.level_difference_db is None
-    if found.offset_ms is None and not (found.mixed_signs or silent or session.recorders):
+    if found.offset_ms is None and not (found.wiring.mixed or silent or session.recorders):
         # Files of one length that did not start together after all?
         apart = {track.path for track in session.tracks}
         again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
         session = replace(session, recorders=again.recorders)
         if any(recorder.state == "found" for recorder in again.recorders):
-            session, found = again, judge_pair(again.recording, settings)
+            session, found = again, judge_pair(again.recording, kind)
     document = job_document(
         "pair",
         stereo_document(found, RecorderParts(session)),

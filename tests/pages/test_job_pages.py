@@ -93,7 +93,10 @@ def test_pair_page_shows_the_documents_octaves(reports):
     words = _words(reports["pair"])
     document = _document(reports["pair"])["pair"]
 
-    assert words.index("Flip right (ø)") < words.index("Measured") < words.index("Octave by octave")
+    assert document["flip"] is not None
+    assert (
+        words.index("(ø): its wiring is inverted") < words.index("Measured") < words.index("Octave by octave")
+    )
     for octave in document["octaves"]:
         cells = [
             number(octave["level_difference_db"], 1, signed=True),

@@ -1,5 +1,7 @@
 """A small report of a check, whole by its schema, for tests of what reads one."""
 
+import hashlib
+
 from polaritykit.base.validate import SCHEMA_VERSION, written
 from polaritykit.jobs.check.schema import Report
 
@@ -140,3 +142,20 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "settings": {},
     }
     return written({**document, **parts}, Report)
+
+
+def fingerprint(folder, file):
+    """Describe a file as DEVELOPERS.md says; samples as libsndfile gives them, 32-bit floats."""
+    import soundfile
+
+    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
+    return {
+        "file": file,
+        "file_base64": None,
+        "size_bytes": (folder / file).stat().st_size,
+        "sample_rate": rate,
+        "channels": samples.shape[1],
+        "frames": len(samples),
+        "start_samples": None,
+        "audio_sha256": hashlib.sha256(samples.astype("<f4").tobytes()).hexdigest(),
+    }

@@ -18,9 +18,10 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, WaveLayout, read_layout
+from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, WaveLayout, read_layout, read_start
 from polaritykit.audio.opened import open_audio
 from polaritykit.audio.other_clock import Clock
+from polaritykit.audio.start_stamp import new_bext, stamped
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
 from polaritykit.base.wording import listed
@@ -85,6 +86,7 @@ def write_corrected(
     corrections: Sequence[ChannelCorrection],
     *,
     lining: Lining | None = None,
+    start_samples: int | None = None,
 ) -> CorrectedCopy:
     """Write a corrected copy.
 
@@ -98,6 +100,8 @@ def write_corrected(
         One per channel of the file.
     lining : Lining, optional
         Where its recorder lies, and when the copy starts.
+    start_samples : int, optional
+        Start time to write into a wave file, samples since midnight; as it is when left out.
 
     Returns
     -------
@@ -107,7 +111,7 @@ def write_corrected(
     Raises
     ------
     InputError
-        When the source cannot be read, or has another number of channels.
+        When the source cannot be read, has another number of channels, or cannot hold a start time.
     """
     import soundfile
 
@@ -118,11 +122,12 @@ def write_corrected(
                     f"{source} has {opened.channels} channels where the report has {len(corrections)}; "
                     "run check again on the session."
                 )
-            if lining is None and all(correction.is_none for correction in corrections):
+            untouched = lining is None and start_samples is None
+            if untouched and all(correction.is_none for correction in corrections):
                 shutil.copyfile(source, target)
                 _keep_mode(source, target)
                 return CorrectedCopy(frames=opened.frames, limited=(0,) * opened.channels, remarks=())
-            copy = _write(opened, source, target, corrections, lining)
+            copy = _write(opened, source, target, corrections, lining=lining, start_samples=start_samples)
             _keep_mode(source, target)
             return copy
     except soundfile.LibsndfileError as error:
@@ -138,7 +143,9 @@ def _write(
     source: Path,
     target: Path,
     corrections: Sequence[ChannelCorrection],
+    *,
     lining: Lining | None,
+    start_samples: int | None,
 ) -> CorrectedCopy:
     bits = _BITS.get(opened.subtype)
     read = _reader(opened, source, bits)
@@ -162,9 +169,22 @@ def _write(
         cut = [shown(chunk.name.decode()) for chunk in layout.chunks if chunk.available < chunk.size]
         if cut:
             remarks.append(f"{shown(source.name)}: the copy does not have {listed(cut)}, which is cut off.")
-        _write_wave(corrector, layout, source, target, opened.subtype, stale=stale)
+        _write_wave(
+            corrector,
+            layout,
+            source,
+            target,
+            subtype=opened.subtype,
+            start_samples=start_samples,
+            stale=stale,
+        )
         if lining is not None:
             _set_start(target, lining.start_samples)
+    elif start_samples is not None:
+        raise InputError(
+            f"{source} cannot hold a start time: only plain wave files can; leave --as-start-times out, and "
+            "delays pad the start."
+        )
     else:
         _write_through_libsndfile(corrector, opened, target)
         if layout is None:
@@ -282,11 +302,13 @@ def _write_wave(
     layout: WaveLayout,
     source: Path,
     target: Path,
-    subtype: str,
     *,
+    subtype: str,
+    start_samples: int | None,
     stale: frozenset[bytes],
 ) -> None:
     """Copy the wave file chunk by chunk with new audio, then fill the sizes in."""
+    missing = start_samples is not None and not (layout.find(b"bext") or _says_start(layout, source))
     order = layout.byte_order
     with source.open("rb") as old, target.open("wb") as new:
         new.write(layout.form + struct.pack(order + "I4s", UNKNOWN_SIZE, b"WAVE"))
@@ -294,6 +316,14 @@ def _write_wave(
         for chunk in layout.chunks:
             is_audio = chunk.name == b"data" and b"data" not in places
             if chunk.name in stale or (not is_audio and chunk.available < chunk.size):
+                continue
+            if missing and start_samples is not None and chunk.name in (b"fmt ", b"data"):
+                _write_chunk(new, b"bext", new_bext(start_samples, order), order)
+                missing = False
+            if start_samples is not None and chunk.name in (b"bext", b"iXML"):
+                old.seek(chunk.offset)
+                content = stamped(chunk.name, old.read(chunk.size), start_samples, order)
+                _write_chunk(new, chunk.name, content, order)
                 continue
             new.write(struct.pack(order + "4sI", chunk.name, min(chunk.size, UNKNOWN_SIZE)))
             offset = new.tell()
@@ -306,6 +336,14 @@ def _write_wave(
             places.setdefault(chunk.name, (offset, size))
             new.write(b"\0" * (size % 2))
         _fill_sizes(new, layout, places, corrector.output_frames)
+
+
+def _says_start(layout: WaveLayout, source: Path) -> bool:
+    return read_start(source, layout).ixml_samples is not None
+
+
+def _write_chunk(new: BinaryIO, name: bytes, content: bytes, order: str) -> None:
+    new.write(struct.pack(order + "4sI", name, len(content)) + content + b"\0" * (len(content) % 2))
 
 
 def _fill_sizes(new: BinaryIO, layout: WaveLayout, places: dict[bytes, tuple[int, int]], frames: int) -> None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from polaritykit.base.validate import Program
-from polaritykit.jobs.apply.file_jobs import Part
+from polaritykit.jobs.apply.file_jobs import Chosen
 from polaritykit.jobs.check.schema import Session
 
 
@@ -24,6 +24,8 @@ class Applied:
     lined_up_s: float | None = None
     resampled_ppm: float | None = None
     limited_samples: int
+    #: New start of its file, samples since midnight, where delays moved start times.
+    start_samples: int | None
     remarks: tuple[str, ...]
 
 
@@ -76,7 +78,8 @@ class AppliedDocument:
     command: Literal["apply"]
     #: Of the report that was applied.
     session: Session
-    only: Part | None
+    set: Chosen
     whole_samples: bool
+    as_start_times: bool
     tracks: tuple[Applied, ...]
     measured_again: MeasuredAgain

@@ -8,12 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.file_names import shown
+from polaritykit.base.wording import plural
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
 from polaritykit.recorders.words import clock_time
 
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12
+#: What rounds to nothing is neither gain nor loss.
+_LEAST_SHOWN_DB = 0.05
 
 
 def measured_again_text(again: MeasuredAgain) -> str:
@@ -54,7 +57,11 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
         f"  {remark}" for remark in dict.fromkeys(text for entry in entries for text in entry["remarks"])
     ]
     if any(entry["delay_samples"] for entry in entries):
-        lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
+        lines.append(
+            "Delays moved the start times of the files; not a sample of the sound was moved."
+            if any(entry["start_samples"] is not None for entry in entries)
+            else "Delays pad the start of a file and lengthen it by as much; start times are unchanged."
+        )
     return "\n".join(lines)
 
 
@@ -69,22 +76,36 @@ def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:
     if not gains:
         return ["No pair was changed whose gain could be measured again."]
     worst = max(abs(gain.measured_db - gain.predicted_db) for gain in gains)
-    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
+    losses = sum(_is_loss(gain) for gain in gains)
+    told = plural(len(gains) - losses, "promised gain")
+    told += f" and {losses} {'loss' if losses == 1 else 'losses'} said before" if losses else ""
+    lines = [f"Measured again: {told}, the worst {worst:.1f} dB off."]
     for gain in sorted(gains, key=lambda gain: -abs(gain.predicted_db))[:_MOST_SHOWN]:
         low, high = gain.band_hz
         lines.append(
             f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"promised {gain.predicted_db:+.1f} dB, had {gain.measured_db:+.1f} dB"
+            f"{_said(gain)}, had {gain.measured_db:+.1f} dB"
         )
     if len(gains) > _MOST_SHOWN:
         lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
     return lines
 
 
+def _is_loss(gain: PairGain) -> bool:
+    return gain.predicted_db <= -_LEAST_SHOWN_DB
+
+
+def _said(gain: PairGain) -> str:
+    """Say what was worked out before: a loss is called a loss."""
+    if _is_loss(gain):
+        return f"a loss of {-gain.predicted_db:.1f} dB was worked out"
+    return f"promised {gain.predicted_db:+.1f} dB"
+
+
 def _octave_lines(octaves: tuple[OctaveGain, ...]) -> list[str]:
     if not octaves:
         return []
-    lines = ["All tracks summed as they are, change by octave (promised, had):"]
+    lines = ["All tracks summed as they are, change by octave (worked out before, had):"]
     lines += [
         f"  {octave.centre_hz:7g} Hz  {octave.predicted_db:+5.1f} dB  {octave.measured_db:+5.1f} dB"
         for octave in octaves
