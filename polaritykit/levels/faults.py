@@ -12,9 +12,9 @@ import numpy as np
 from polaritykit.base.wording import number, plural
 from polaritykit.levels.clipping import FULL_SCALE
 from polaritykit.levels.meter import TrackLevels
+from polaritykit.levels.settings import LevelSettings
 
-#: Advice starts when less headroom than this is left (common practice: peaks stay some dB under 0).
-HEADROOM_WANTED_DB = 3.0
+_DEFAULTS = LevelSettings()
 
 
 def sum_advice(dbtp: float, *, is_bound: bool) -> str:
@@ -115,13 +115,15 @@ def fault_words(fault: str) -> str:
     return FAULTS[fault].words if fault in FAULTS else fault
 
 
-def track_remarks(levels: TrackLevels) -> tuple[str, ...]:
+def track_remarks(levels: TrackLevels, settings: LevelSettings = _DEFAULTS) -> tuple[str, ...]:
     """Say what is wrong with one track's level or wiring, a sentence for each fault.
 
     Parameters
     ----------
     levels : TrackLevels
         The measured levels.
+    settings : LevelSettings, optional
+        Those the levels were measured with.
 
     Returns
     -------
@@ -131,12 +133,17 @@ def track_remarks(levels: TrackLevels) -> tuple[str, ...]:
     rows = [FAULTS[fault] for fault in levels.faults if fault in FAULTS]
     remarks = [row.remark(levels) for row in rows if row.remark is not None]
     peak = levels.true_peak_dbtp if levels.true_peak_dbtp is not None else -np.inf
-    if not {"clipped", "true_peak_over", "silent"} & set(levels.faults) and -peak < HEADROOM_WANTED_DB:
+    if (
+        not {"clipped", "true_peak_over", "silent"} & set(levels.faults)
+        and -peak < settings.headroom_wanted_db
+    ):
         remarks.append(f"Only {max(0.0, -peak):.1f} dB of headroom left.")
     return tuple(remarks)
 
 
-def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> tuple[str, ...]:
+def level_advice(
+    track_names: Sequence[str], levels: Sequence[TrackLevels], settings: LevelSettings = _DEFAULTS
+) -> tuple[str, ...]:
     """Say what to set, for the whole session.
 
     Parameters
@@ -145,6 +152,8 @@ def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> t
         Names in session order.
     levels : sequence of TrackLevels
         One for each name.
+    settings : LevelSettings, optional
+        Those the levels were measured with.
 
     Returns
     -------
@@ -155,13 +164,15 @@ def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> t
     for name, level in zip(track_names, levels, strict=True):
         if {"clipped", "true_peak_over"} & set(level.faults):
             over.append(name)
-        elif level.true_peak_dbtp is not None and -level.true_peak_dbtp < HEADROOM_WANTED_DB:
+        elif level.true_peak_dbtp is not None and -level.true_peak_dbtp < settings.headroom_wanted_db:
             close.append(name)
     sentences = []
     if over:
         sentences.append(f"Too loud: {', '.join(over)}.")
     if close:
-        sentences.append(f"Less than {HEADROOM_WANTED_DB:.0f} dB under full scale: {', '.join(close)}.")
+        sentences.append(
+            f"Less than {settings.headroom_wanted_db:.0f} dB under full scale: {', '.join(close)}."
+        )
     if sentences:
         sentences.append(
             "Lower the level at the microphone's own pad first, then at the preamp's pad or gain "
