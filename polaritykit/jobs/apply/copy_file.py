@@ -189,7 +189,9 @@ def _write(
         _write_through_libsndfile(corrector, opened, target)
         if layout is None:
             same_length = lining is None and corrector.output_frames == opened.frames
-            parts = carry_parts(source, target, opened.format, same_length=same_length)
+            parts = carry_parts(
+                source, target, opened.format, same_length=same_length, same_clock=lining is None
+            )
             if parts:
                 remarks.append(f"{shown(source.name)}: the copy does not have {listed(parts, most=20)}.")
         else:

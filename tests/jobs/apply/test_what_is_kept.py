@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 import soundfile
 
-from polaritykit.jobs.apply.copy_file import write_corrected
+from polaritykit.audio.other_clock import Clock
+from polaritykit.jobs.apply.copy_file import Lining, write_corrected
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 RATE = 48_000
@@ -138,6 +139,17 @@ def test_aiff_chunks_are_carried(tmp_path, behind, how):
     found = aiff_chunks(tmp_path / "b.aiff")
     assert [chunk for chunk in found if chunk[0] not in {b"COMM", b"SSND", b"FVER"}] == chunks
     assert mutagen.File(tmp_path / "b.aiff").tags["TIT2"].text == ["snare"]
+
+
+def test_marks_of_another_clock_are_named(tmp_path):
+    """A copy that begins elsewhere and runs at another pace has no marks at the file's samples."""
+    path = with_aiff_chunks(written(tmp_path / "a.aiff"), (b"MARK", MARKS), (b"ID3 ", ID3))
+    lining = Lining(clock=Clock(start_s=0.1, drift_ppm=50.0), start_samples=0)
+    (remark,) = write_corrected(path, tmp_path / "b.aiff", FLIP, lining=lining).remarks
+    assert remark.endswith("the copy does not have MARK.")
+    names = {name for name, _ in aiff_chunks(tmp_path / "b.aiff")}
+    assert b"ID3 " in names
+    assert b"MARK" not in names
 
 
 def test_a_chunk_that_is_cut_off_is_named(tmp_path):
