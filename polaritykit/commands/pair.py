@@ -1,11 +1,11 @@
 """``polaritykit pair``: verify a stereo pair."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import click
 
-from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
@@ -16,6 +16,9 @@ from polaritykit.jobs.pair.schema import PairDocument
 from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.pages.head import job_document
+from polaritykit.recorders.open import open_lined_up
+from polaritykit.recorders.parts import RecorderParts
+from polaritykit.recorders.words import all_sentences
 
 
 @click.command(name="pair")
@@ -62,18 +65,27 @@ def command(
     """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
-    session = open_session(paths, ignore_start_times=ignore_start_times)
+    session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    found = judge_pair(session.recording, StereoSettings(max_offset_ms=max_offset_ms))
+    settings = StereoSettings(max_offset_ms=max_offset_ms)
+    found = judge_pair(session.recording, settings)
+    silent = found.level_difference_db is None
+    if found.offset_ms is None and not (found.mixed_signs or silent or session.recorders):
+        # Files of one length that did not start together after all?
+        apart = {track.path for track in session.tracks}
+        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
+        session = replace(session, recorders=again.recorders)
+        if any(recorder.state == "found" for recorder in again.recorders):
+            session, found = again, judge_pair(again.recording, settings)
     document = job_document(
         "pair",
-        stereo_document(found),
+        stereo_document(found, RecorderParts(session)),
         model=PairDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
-        notes=session.notes,
+        notes=(*session.notes, *all_sentences(session)),
         tracks=session.tracks,
     )
     if out is not None:

@@ -76,6 +76,7 @@ def pair(reference, other, *, sources=(), **parts):
         "reference": reference,
         "other": other,
         "related": True,
+        "recorders_ms": 0.0,
         "polarity": "same",
         "confidence": 0.9,
         "notches_hz": [],
@@ -94,7 +95,7 @@ def correction(name, *, invert=False, delay_ms=0.0):
     """One setting."""
     rest = {"delay_samples": 0.0, "late_ms": None, "why": "", "rule": None, "shift_ms": 0.0}
     rest |= {"status": "not judged", "reason": "alone", "losses": []}
-    rest |= {"flip_against": 0, "flip_tie": False}
+    rest |= {"clauses": [], "flip_against": 0, "flip_tie": False}
     rest |= dict.fromkeys(("flip_reason", "weight", "optional_shift_ms", "own_late_ms", "gain_db", "about"))
     rest |= dict.fromkeys(("flip_about", "late_samples", "either_ms", "loss"))
     return {"name": name, "invert": invert, "delay_ms": delay_ms, **rest}
@@ -121,6 +122,9 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "notes": [],
         "summary": {"headline": "", "sentences": [], "counts": counts},
         "files": [],
+        "recorders": [],
+        "span_start_s": None,
+        "voices": [],
         "tracks": tracks,
         "sources": [],
         "pairs": pairs,

@@ -6,13 +6,16 @@ Conventions: delays of a report are in ms; each file turns them into samples of 
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
 from pathlib import Path
 from typing import Any
 
 from polaritykit.audio.header import FileHeader, read_header
+from polaritykit.audio.other_clock import Clock
+from polaritykit.audio.timeline import start_s
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import stored
-from polaritykit.jobs.apply.copy_file import CorrectedCopy, write_corrected
+from polaritykit.jobs.apply.copy_file import CorrectedCopy, Lining, write_corrected
 from polaritykit.jobs.apply.file_jobs import FileJob, TrackSetting
 from polaritykit.jobs.apply.render import ChannelCorrection
 
@@ -71,6 +74,7 @@ def write_copies(
     InputError
         When a file cannot be rendered.
     """
+    reference_s = _reference_start_s(jobs, sources)
 
     def write(job: FileJob, source: Path) -> list[dict[str, Any]]:
         header = read_header(source)
@@ -82,8 +86,9 @@ def write_copies(
         ]
         target = folder / job.target
         target.parent.mkdir(parents=True, exist_ok=True)
-        copy = write_corrected(source, target, corrections)
-        return _entries(job, corrections, copy, header.sample_rate_hz)
+        lining = _lining(job, header, reference_s, whole_samples=whole_samples)
+        copy = write_corrected(source, target, corrections, lining=lining)
+        return _entries(job, corrections, copy, header.sample_rate_hz, lining)
 
     with ThreadPoolExecutor(min(len(jobs), os.cpu_count() or 1)) as pool:
         futures = [pool.submit(write, job, source) for job, source in zip(jobs, sources, strict=True)]
@@ -94,6 +99,30 @@ def write_copies(
             raise
 
 
+def _reference_start_s(jobs: Sequence[FileJob], sources: Sequence[Path]) -> Fraction:
+    """Start time of the files that others are lined up with; 0 where they tell none."""
+    if all(job.clock is None for job in jobs):
+        return Fraction(0)
+    headers = [read_header(source) for job, source in zip(jobs, sources, strict=True) if job.clock is None]
+    starts = [start_s(header) for header in headers if isinstance(header, FileHeader)]
+    return next((start for start in starts if start is not None), Fraction(0))
+
+
+def _lining(job: FileJob, header: FileHeader, reference_s: Fraction, *, whole_samples: bool) -> Lining | None:
+    if job.clock is None:
+        return None
+    rate_hz = header.sample_rate_hz
+    start = round(reference_s * rate_hz)
+    # The start time counts whole samples of this file: what that rounds is left to the sound.
+    begin_s = job.clock.start_s - float(Fraction(start, rate_hz) - reference_s)
+    if whole_samples:
+        return Lining(clock=Clock(start_s=round(begin_s * rate_hz) / rate_hz), start_samples=start)
+    return Lining(
+        clock=Clock(start_s=begin_s, drift_ppm=job.clock.drift_ppm),
+        start_samples=start,
+    )
+
+
 def _correction(setting: TrackSetting, rate_hz: int, *, whole_samples: bool) -> ChannelCorrection:
     samples = setting.delay_ms * 1e-3 * rate_hz
     return ChannelCorrection(
@@ -102,7 +131,11 @@ def _correction(setting: TrackSetting, rate_hz: int, *, whole_samples: bool) -> 
 
 
 def _entries(
-    job: FileJob, corrections: Sequence[ChannelCorrection], copy: CorrectedCopy, rate_hz: int
+    job: FileJob,
+    corrections: Sequence[ChannelCorrection],
+    copy: CorrectedCopy,
+    rate_hz: int,
+    lining: Lining | None,
 ) -> list[dict[str, Any]]:
     return [
         {
@@ -113,6 +146,8 @@ def _entries(
             # As done, which --whole-samples rounds.
             "delay_ms": (correction.whole_samples + correction.fraction) / rate_hz * 1e3,
             "delay_samples": correction.whole_samples + correction.fraction,
+            "lined_up_s": lining.clock.start_s if lining else None,
+            "resampled_ppm": -lining.clock.drift_ppm if lining else None,
             "limited_samples": limited,
             "remarks": list(copy.remarks),
         }

@@ -10,6 +10,7 @@ from difflib import get_close_matches
 from pathlib import PurePath
 from typing import Any, Literal
 
+from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.records import FileFingerprint
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import restored, shown
@@ -21,6 +22,8 @@ _LEFT_OUT = frozenset({"unreadable", "too_short"})
 _MOST_CHANNELS = 1024
 #: Sound goes 343 m in this time: no set-up needs more.
 _LONGEST_DELAY_MS = 1000.0
+#: No take is longer than a day, and beyond this a clock is a wrong sample rate.
+_LONGEST_START_S, _LARGEST_DRIFT_PPM = 86_400.0, 1000.0
 
 Part = Literal["flips", "delays"]
 
@@ -46,6 +49,8 @@ class FileJob:
     #: What the file was when the report was made.
     fingerprint: FileFingerprint
     settings: tuple[TrackSetting, ...]
+    #: Where its recorder lies on the time line of the reference's files, where it is to be lined up.
+    clock: Clock | None = None
 
 
 def file_jobs(
@@ -83,6 +88,7 @@ def file_jobs(
             setting = _setting(track["name"], corrections.get(track["name"]), only, names)
             files.setdefault(_file(track), {})[_channel(track)] = setting
         fingerprints = _fingerprints(document)
+        clocks = {} if only == "flips" else _clocks(document)
     except ValueError as error:
         raise InputError(f"The report cannot be applied ({error}); run check again.") from error
     jobs = []
@@ -103,8 +109,31 @@ def file_jobs(
             channels.get(channel, TrackSetting(name="", invert=False, delay_ms=0.0))
             for channel in range(max(channels) + 1)
         )
-        jobs.append(FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings))
+        clock = clocks.get(file) if not names or _is_named(settings, names) else None
+        jobs.append(
+            FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings, clock=clock)
+        )
     return tuple(jobs)
+
+
+def _is_named(settings: Sequence[TrackSetting], names: Sequence[str]) -> bool:
+    return any(setting.name in map(shown, names) for setting in settings)
+
+
+def _clocks(document: dict[str, Any]) -> dict[str, Clock]:
+    """Clock of each file that was found elsewhere than its head puts it."""
+    found = {}
+    own = {track["name"]: track for track in document["tracks"]}
+    for recorder in document.get("recorders") or ():
+        if recorder["state"] != "found":
+            continue
+        start_s, drift_ppm = float(recorder["start_s"]), float(recorder["drift_ppm"])
+        if abs(start_s) > _LONGEST_START_S or abs(drift_ppm) > _LARGEST_DRIFT_PPM:
+            raise ValueError(f"a recorder that started {start_s} s later, {drift_ppm} ppm fast")
+        for name in recorder["tracks"]:
+            if name in own:
+                found[_file(own[name])] = Clock(start_s=start_s, drift_ppm=drift_ppm)
+    return found
 
 
 def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:

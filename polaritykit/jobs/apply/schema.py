@@ -19,6 +19,10 @@ class Applied:
     invert: bool
     delay_ms: float
     delay_samples: float
+    #: Of a recorder that did not start with the others: how much later its sound begins than in its file
+    #: (negative: so much is left out), and by how much it was made to run faster.
+    lined_up_s: float | None = None
+    resampled_ppm: float | None = None
     limited_samples: int
     remarks: tuple[str, ...]
 

@@ -10,6 +10,7 @@ from typing import Any
 from polaritykit.base.file_names import shown
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
+from polaritykit.recorders.words import clock_time
 
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12
@@ -30,13 +31,19 @@ def measured_again_text(again: MeasuredAgain) -> str:
 
 def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     """Tell in lines what was done; limited samples and remarks are never left out."""
-    changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
+    changed = [
+        entry
+        for entry in entries
+        if entry["invert"] or entry["delay_samples"] or entry.get("lined_up_s") is not None
+    ]
     files = {entry["file"] for entry in entries}
     lines = [f"{len(files)} files written to {shown(place)}, {len(changed)} tracks changed."]
     for entry in changed:
         words = ["flipped"] if entry["invert"] else []
         if entry["delay_samples"]:
             words.append(f"delayed by {entry['delay_ms']:.3f} ms ({entry['delay_samples']:.2f} samples)")
+        if entry.get("lined_up_s") is not None:
+            words.insert(0, _lined_up(entry))
         lines.append(f"  {entry['name']}: {', '.join(words)}")
     lines += [
         f"  {entry['name']}: {entry['limited_samples']} samples limited to full scale."
@@ -49,6 +56,13 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     if any(entry["delay_samples"] for entry in entries):
         lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
     return "\n".join(lines)
+
+
+def _lined_up(entry: dict[str, Any]) -> str:
+    """Say what lining up did to a file."""
+    start_s, ppm = entry["lined_up_s"], entry["resampled_ppm"] or 0.0
+    said = f"first {clock_time(start_s)} left out" if start_s < 0.0 else f"begins {clock_time(start_s)} later"
+    return said + (f" and resampled by {ppm:+.2f} ppm" if ppm else "") + " to line it up"
 
 
 def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:

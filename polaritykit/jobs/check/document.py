@@ -8,44 +8,36 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from polaritykit.audio.excerpt import Sound
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
 from polaritykit.decide.findings import Findings, PairFinding
-from polaritykit.jobs.check.curves import (
-    bands_entry,
-    encode,
-    encode_samples,
-    group_centres,
-    group_starts,
-    grouped_power,
-    pair_entry,
-)
-from polaritykit.jobs.check.excerpts import Excerpts, Sound
-from polaritykit.jobs.check.notches import seen_notches
+from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.reasons import (
     advice_words,
     beyond_note,
     change_words,
+    correction_clauses,
     correction_words,
     motion_notes,
     note_words,
     outvoted_words,
     pair_words,
 )
+from polaritykit.jobs.check.recorder_entries import recorder_entries
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.check.session_sound import SessionSound
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
-from polaritykit.spectra.correlation import correlation_curve
-from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
+from polaritykit.recorders.parts import RecorderParts, span_start_s
+from polaritykit.spectra.stored import Wanted, curves_entry, encode_samples
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
 CURVE_BYTES = 2_600_000
-_LAG_MS = 20.0
 
 
 def build_document(
@@ -86,7 +78,8 @@ def build_document(
         *motion_notes(findings.track_names, findings.motions),
         *map(beyond_note, findings.beyond_plan),
     ]
-    pairs = [_pair(pair, findings) for pair in findings.pairs]
+    parts = RecorderParts(session)
+    pairs = [_pair(pair, findings, parts) for pair in findings.pairs]
     document = {
         **head("check"),
         "created": created.isoformat(timespec="seconds") if created else now(),
@@ -102,6 +95,8 @@ def build_document(
         "notes": notes,
         "summary": summarise(findings),
         "files": _files(session) if session else [],
+        "recorders": recorder_entries(session) if session else [],
+        "span_start_s": span_start_s(session) if session else None,
         "tracks": _tracks(findings, session),
         "sources": [
             {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
@@ -112,6 +107,7 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "voices": [asdict(voice) for voice in findings.voices],
         "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
@@ -235,22 +231,36 @@ def _corrections(findings: Findings) -> dict[str, Any]:
     corrections = findings.corrections
     return asdict(corrections) | {
         "tracks": [
-            asdict(track) | {"why": correction_words(track, corrections, findings.linked)}
+            asdict(track)
+            | {
+                "why": correction_words(track, corrections, findings.linked),
+                "clauses": correction_clauses(track, corrections, findings.linked),
+            }
             for track in corrections.tracks
         ],
         "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
     }
 
 
-def _pair(pair: PairFinding, findings: Findings) -> dict[str, Any]:
+def _pair(pair: PairFinding, findings: Findings, parts: RecorderParts) -> dict[str, Any]:
     entry = asdict(pair)
     entry["reason"] = pair_words(pair)
+    if not pair.related and pair.cause is not None and pair.cause.code == "no_shared_sound":
+        searched = parts.searched(pair.reference, pair.other, findings.settings.search_ms)
+        entry["reason"] += f" (compared {searched})"
     entry["advice"] |= {"why": advice_words(pair, findings.corrections), "note": note_words(pair)}
     entry["changes"] = [asdict(change) | {"what": change_words(change)} for change in pair.changes]
     entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
-    entry["offset_samples"] = (
-        None if pair.offset_ms is None else (pair.offset_ms * 1e-3 * findings.sample_rate_hz)
-    )
+    apart_ms = parts.offset_ms(pair.reference, pair.other)
+    drift_ppm = parts.drift_ppm(pair.reference, pair.other)
+    entry["recorders_ms"] = apart_ms
+    if pair.offset_ms is not None:
+        entry["offset_ms"] = pair.offset_ms + apart_ms
+        entry["offset_samples"] = entry["offset_ms"] * 1e-3 * findings.sample_rate_hz
+    else:
+        entry["offset_samples"] = None
+    if pair.related and (pair.drift_ppm is not None or drift_ppm):
+        entry["drift_ppm"] = (pair.drift_ppm or 0.0) + drift_ppm
     gains = entry.pop("gains")
     entry["gain_db"] = (
         {
@@ -277,44 +287,19 @@ def worth_looking(findings: Findings) -> tuple[PairFinding, ...]:
 
 
 def _curves(findings: Findings) -> dict[str, Any]:
-    spectra, index = findings.spectra, {name: number for number, name in enumerate(findings.track_names)}
-    lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
-    starts = group_starts(spectra.frequency_hz)
-    centres = group_centres(spectra.frequency_hz, starts)
-    entries: list[dict[str, Any]] = []
-    grid, left = None, CURVE_BYTES
-    for pair in worth_looking(findings):
-        a, b = index[pair.reference], index[pair.other]
-        curve = correlation_curve(spectra, a, b, max_lag_ms=lag_ms)
-        grid = curve.lag_ms
-        entry = pair_entry(
-            pair.reference,
-            pair.other,
-            spectra=spectra.pair(a, b),
-            starts=starts,
+    index = {name: number for number, name in enumerate(findings.track_names)}
+    wanted = [
+        Wanted(
+            pair=(index[pair.reference], index[pair.other]),
             aligned_ms=float(pair.offset_ms or 0.0),
-            correlation=curve.values,
-        )
-        entry["notches"] = [
-            asdict(
-                seen_notches(
-                    spectra.pair(a, b),
-                    offset_ms=None if source.polarity == "unclear" else source.offset_ms,
-                    inverted=source.polarity == "inverted",
+            sources=tuple(
+                (
+                    None if source.polarity == "unclear" else source.offset_ms,
+                    source.polarity == "inverted",
                 )
-            )
-            for source in pair.sources
-        ]
-        left -= len(entry["cross"]) + len(entry["correlation"])
-        if left < 0:
-            break
-        entries.append(entry)
-    used = {name for entry in entries for name in (entry["reference"], entry["other"])}
-    return {
-        "frequency_hz": [round(float(centre), 8) for centre in centres],
-        "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
-        "bands": bands_entry(log_bands(centres)),
-        "floor_db": FLOOR_DB,
-        "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
-        "pairs": entries,
-    }
+                for source in pair.sources
+            ),
+        )
+        for pair in worth_looking(findings)
+    ]
+    return curves_entry(findings.spectra, findings.track_names, wanted, most_characters=CURVE_BYTES)

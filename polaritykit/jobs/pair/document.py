@@ -7,17 +7,32 @@ from typing import Any
 
 from polaritykit.jobs.pair.findings import StereoFindings
 from polaritykit.pages.head import rounded
+from polaritykit.recorders.parts import RecorderParts
 
 
-def stereo_document(found: StereoFindings) -> dict[str, Any]:
-    """Give the ``pair`` part of the document."""
+def stereo_document(found: StereoFindings, parts: RecorderParts | None = None) -> dict[str, Any]:
+    """Give the ``pair`` part of the document.
+
+    Parameters
+    ----------
+    found : StereoFindings
+        Of the two lined up.
+    parts : RecorderParts, optional
+        What recorders that did not start together add to the offset.
+    """
+    parts = parts or RecorderParts(None)
+    names = found.reference, found.other
+    apart_ms, drift_ppm = parts.offset_ms(*names), parts.drift_ppm(*names)
+    offset_ms = None if found.offset_ms is None else found.offset_ms + apart_ms
     return {
         "reference": found.reference,
         "other": found.other,
         "wiring": found.wiring,
         "wiring_reason": found.wiring_reason,
         "invert": found.invert,
-        "offset_ms": rounded(found.offset_ms, 4),
+        "offset_ms": rounded(offset_ms, 4),
+        "recorders_ms": rounded(apart_ms, 4),
+        "drift_ppm": rounded(drift_ppm, 3) if drift_ppm else None,
         "offset_std_ms": rounded(found.offset_std_ms, 4),
         "offset_method": None if found.offset_ms is None else found.offset_method,
         "path_difference_m": rounded(found.path_difference_m, 3),

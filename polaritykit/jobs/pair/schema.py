@@ -49,6 +49,11 @@ class Pair:
     wiring_reason: str
     invert: bool
     offset_ms: float | None
+    #: Part of it by which two recorders did not start together, in the middle of the span; all else is told
+    #: of the two lined up.
+    recorders_ms: float = 0.0
+    #: Of their clocks, where they are two.
+    drift_ppm: float | None = None
     offset_std_ms: float | None
     offset_method: Literal["spectra", "first arrivals"] | None
     path_difference_m: float | None

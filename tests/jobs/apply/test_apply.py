@@ -193,7 +193,8 @@ def test_interrupted(tmp_path, session, monkeypatch):
     """Ctrl-C half way leaves no output folder at all."""
     calls = []
 
-    def interrupted(source, target, corrections):
+    def interrupted(source, target, corrections, *, lining):
+        assert lining is None
         calls.append((source, corrections))
         target.write_bytes(b"half")
         raise KeyboardInterrupt
