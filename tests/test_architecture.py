@@ -36,9 +36,9 @@ ALLOWED: dict[str, set[str]] = {
         "pages",
     },
     "jobs/pair": {"base", "audio", "spectra", "decide", "recorders", "analysis", "pages"},
-    "jobs/bleed": {"base", "audio", "spectra", "pages"},
+    "jobs/bleed": {"base", "audio", "spectra", "jobs/pair", "pages"},
     "jobs/comb": {"base", "spectra", "pages"},
-    "jobs/layout": {"base", "spectra", "jobs/comb", "jobs/check", "pages"},
+    "jobs/layout": {"base", "spectra", "jobs/comb", "pages"},
     "jobs/pulse": {"base", "pages"},
     "jobs/recheck": {"base", "pages"},
     "jobs/apply": {

@@ -16,7 +16,6 @@ from pathlib import Path
 from polaritykit.audio.file_recording import FileRecording, FileSource
 from polaritykit.audio.header import FileHeader, read_header, reason_of
 from polaritykit.audio.records import FaultyTrack, Recorder, Session, SessionTrack
-from polaritykit.audio.settings import AudioSettings
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import shown
@@ -31,6 +30,11 @@ _AUDIO_NAME = re.compile(
 )
 #: Sample formats that can hold NaN and infinity.
 _FLOATING = frozenset({"FLOAT", "DOUBLE"})
+#: A shorter file holds no event with its surroundings.
+MIN_TRACK_S = 0.1
+#: A file this much shorter than the typical one is a stray (a slate, a click): the common span would throw
+#: away nearly the whole session for it.
+_MIN_SHARE_OF_MEDIAN = 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +63,6 @@ def open_session(
     *,
     ignore_start_times: bool = False,
     min_tracks: int = 2,
-    settings: AudioSettings | None = None,
 ) -> Session:
     """Open a session; only headers are read.
 
@@ -72,8 +75,6 @@ def open_session(
         Line up the files' first samples instead of placing them by their broadcast-wave start times.
     min_tracks : int
         Fewer usable tracks are an error.
-    settings : AudioSettings, optional
-        What counts as too short.
 
     Returns
     -------
@@ -88,9 +89,8 @@ def open_session(
         When a path does not exist, nothing can be read, too few tracks are usable, or the start times
         leave no common span.
     """
-    settings = settings or AudioSettings()
-    files = read_files(paths, min_tracks=min_tracks, settings=settings)
-    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=settings.min_track_s)
+    files = read_files(paths, min_tracks=min_tracks)
+    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
     return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
@@ -98,7 +98,6 @@ def read_files(
     paths: str | PathLike[str] | Sequence[str | PathLike[str]],
     *,
     min_tracks: int = 2,
-    settings: AudioSettings | None = None,
 ) -> SessionFiles:
     """Read the heads of a session's files; errors as of `open_session`.
 
@@ -108,10 +107,7 @@ def read_files(
         As of `open_session`.
     min_tracks : int
         Fewer usable tracks are an error.
-    settings : AudioSettings, optional
-        What counts as too short.
     """
-    settings = settings or AudioSettings()
     request = _requested([Path(paths)] if isinstance(paths, str | PathLike) else [*map(Path, paths)])
     headers: list[FileHeader] = []
     faulty: list[FaultyTrack] = []
@@ -121,7 +117,7 @@ def read_files(
             headers.append(found)
         else:
             faulty.append(found)
-    headers, short = _without_short(headers, settings)
+    headers, short = _without_short(headers)
     faulty += short
     _demand_tracks(request, headers, faulty, min_tracks)
     return SessionFiles(request=request, headers=tuple(headers), faulty=tuple(faulty))
@@ -279,13 +275,13 @@ def _holds_audio(folder: Path) -> bool:
 
 
 def _without_short(
-    headers: Sequence[FileHeader], settings: AudioSettings
+    headers: Sequence[FileHeader],
 ) -> tuple[list[FileHeader], list[FaultyTrack]]:
     """Part the files that would shrink the common span to nothing from the others."""
     lengths = sorted(header.frames / header.sample_rate_hz for header in headers)
-    least_s = settings.min_track_s
+    least_s = MIN_TRACK_S
     if len(lengths) > 2:
-        least_s = max(least_s, settings.min_share_of_median * lengths[len(lengths) // 2])
+        least_s = max(least_s, _MIN_SHARE_OF_MEDIAN * lengths[len(lengths) // 2])
     kept, short = [], []
     for header in headers:
         seconds = header.frames / header.sample_rate_hz

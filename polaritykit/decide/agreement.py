@@ -32,6 +32,10 @@ PICK_PRICE = 2.5
 WITNESS_CAP = 2.0 * PICK_PRICE
 #: An edge of this weight lets its tracks be trusted in full; fainter ones in proportion.
 FULL_EDGE = 2.4
+#: Any two tracks are flipped together up to this many; in a larger group, those that hang together.
+_PAIRS_UP_TO = 64
+#: States compared with all others at a time: tens of MB.
+_STATES_AT_ONCE = 512
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,15 +68,47 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
     """
     from scipy.sparse.csgraph import connected_components
 
-    n = weights[0].shape[0]
-    total = np.sum(np.abs(weights), axis=0)
-    _, group = connected_components(total > 0, directed=False)
+    _, group = connected_components(np.any([weight != 0.0 for weight in weights], axis=0), directed=False)
+    said = _statements(weights, witnesses)
+    n = len(group)
+    signs = np.ones(n, dtype=np.int64)
+    margin, least = np.zeros((n, n)), np.zeros((n, n))
+    for part in _apart(group, said):
+        members = np.ix_(part, part)
+        here = [matrix[members] for matrix in said if matrix[members].any()]
+        # In a large group each witness speaks as a whole: memory grows with the square of the tracks.
+        few = len(part) <= _PAIRS_UP_TO
+        own = [weight[members] for weight in weights if weight[members].any()] if few else here
+        signs[part], margin[members], least[members] = _agree_on(own, here)
+    for matrix in (margin, least):
+        matrix[group[:, None] != group[None, :]] = 0.0
+    return Agreement(
+        signs=signs,
+        group=group.astype(np.int64),
+        margin=read_only(margin),
+        least_margin=read_only(least),
+    )
+
+
+def _apart(group: NDArray[np.int_], said: Sequence[Floats]) -> list[NDArray[np.int64]]:
+    """Return sets of groups of which no witness speaks of two, but for tracks of which nobody speaks.
+
+    A witness that is wrong on one group is worth less on another; sets without a common witness do not
+    touch one another, and what they take grows with their own size alone.
+    """
+    from scipy.sparse.csgraph import connected_components
+
+    together = np.zeros((group.max() + 1,) * 2, dtype=bool)
+    for matrix in said:
+        spoken = np.unique(group[matrix.any(axis=1)])
+        together[np.ix_(spoken, spoken)] = True
+    label = connected_components(together, directed=False)[1][group]
+    return [np.flatnonzero(label == k) for k in np.flatnonzero(np.bincount(label) > 1)]
+
+
+def _agree_on(weights: list[Floats], said: list[Floats]) -> tuple[NDArray[np.int64], Floats, Floats]:
+    """Find signs, margins and least margins of tracks that have witnesses in common."""
     states = _states(weights)
-    names = np.unique(np.asarray(witnesses))
-    said = [
-        _statement([w for w, name in zip(weights, witnesses, strict=True) if name == wanted])
-        for wanted in names
-    ]
     objection = np.stack([_objection(states, matrix) for matrix in said])
     summed = objection.sum(axis=0)
     best = states[_first_least(summed, states)]
@@ -82,16 +118,7 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
     for row in objection:
         rest = summed - row
         least = np.minimum(least, sign * _margins(states, rest, states[_first_least(rest, states)]))
-    least = sign * least
-    apart = group[:, None] != group[None, :]
-    for matrix in (margin, least):
-        matrix[apart] = 0.0
-    return Agreement(
-        signs=best.astype(np.int64),
-        group=group.astype(np.int64),
-        margin=read_only(margin),
-        least_margin=read_only(least) if n else read_only(margin),
-    )
+    return best.astype(np.int64), margin, sign * least
 
 
 def _first_least(values: Floats, states: Floats) -> int:
@@ -101,10 +128,15 @@ def _first_least(values: Floats, states: Floats) -> int:
     return int(tied[np.argmin(flips)])
 
 
-def _statement(weights: list[Floats]) -> Floats:
-    """Return what one witness says: its strongest word for each sign, so that doubt cancels."""
-    stack = np.stack(weights)
-    return np.asarray(np.maximum(stack.max(axis=0), 0.0) + np.minimum(stack.min(axis=0), 0.0))
+def _statements(weights: Sequence[Floats], witnesses: Sequence[int]) -> list[Floats]:
+    """Return what each witness says: its strongest word for each sign, so that doubt cancels."""
+    said: dict[int, tuple[Floats, Floats]] = {}
+    for matrix, witness in zip(weights, witnesses, strict=True):
+        same, inverted = np.maximum(matrix, 0.0), np.minimum(matrix, 0.0)
+        if witness in said:
+            same, inverted = np.maximum(said[witness][0], same), np.minimum(said[witness][1], inverted)
+        said[witness] = same, inverted
+    return [same + inverted for _, (same, inverted) in sorted(said.items())]
 
 
 def _objection(states: Floats, weights: Floats) -> Floats:
@@ -119,9 +151,12 @@ def _objection(states: Floats, weights: Floats) -> Floats:
     price = PICK_PRICE * np.minimum(strongest / FULL_EDGE, 1.0)
     likely = np.flatnonzero(own_loss < WITNESS_CAP)
     # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is none.
-    agreement = (states * price) @ states[likely].T
-    wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
-    cost = (wrong_picks + own_loss[likely]).min(axis=1)
+    cost = np.empty(len(states))
+    for first in range(0, len(states), _STATES_AT_ONCE):
+        rows = slice(first, first + _STATES_AT_ONCE)
+        agreement = (states[rows] * price) @ states[likely].T
+        wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
+        cost[rows] = (wrong_picks + own_loss[likely]).min(axis=1)
     return np.asarray(np.minimum(cost, WITNESS_CAP))
 
 
@@ -135,13 +170,14 @@ def _margins(states: Floats, objection: Floats, best: Floats) -> Floats:
     """Signed margin of every pair: least objection among the states in which it is reversed."""
     n = len(best)
     margin = np.zeros((n, n))
-    lowest = objection.min()
+    order = np.argsort(objection, kind="stable")
+    turned = np.ascontiguousarray((states[order] * best).T) < 0.0
     for a in range(n):
-        same = states * states[:, a : a + 1] == best * best[a]
-        for b in range(a + 1, n):
-            reversed_pair = objection[~same[:, b]]
-            if len(reversed_pair):
-                margin[a, b] = margin[b, a] = best[a] * best[b] * (reversed_pair.min() - lowest)
+        apart = turned != turned[a]
+        # The states by their objection: the first in which the pair is reversed costs least.
+        least = apart.argmax(axis=1)
+        known = np.flatnonzero(apart[np.arange(n), least])
+        margin[a, known] = best[a] * best[known] * (objection[order[least[known]]] - objection[order[0]])
     return margin
 
 
@@ -163,11 +199,12 @@ def _states(weights: Sequence[Floats]) -> Floats:
         if value.max() <= value[0] + 1e-9:
             break
         best = states[int(np.argmax(value))]
-    # The witnesses' own favourites and their neighbours are compared too.
+    # The witnesses' own favourites and their neighbours (in a large group without them) are compared too.
+    near = n + 1 if n <= _PAIRS_UP_TO else 1
     kept = [states]
     for matrix in weights:
         own = np.sign(np.linalg.eigh(matrix)[1][:, -1])
-        kept.append(np.where(own == 0, best, own) * groups[: n + 1])
+        kept.append(np.where(own == 0, best, own) * groups[:near])
     states = np.concatenate(kept)
     return np.unique(states * states[:, :1], axis=0)
 
@@ -178,7 +215,8 @@ def _likely_groups(strength: Floats) -> Floats:
 
     n = len(strength)
     sets = [np.zeros(n, dtype=bool)] + [np.arange(n) == a for a in range(n)]
-    sets += [(np.arange(n) == a) | (np.arange(n) == b) for a in range(n) for b in range(a)]
+    if n <= _PAIRS_UP_TO:
+        sets += [(np.arange(n) == a) | (np.arange(n) == b) for a in range(n) for b in range(a)]
     distance = strength.max() - strength
     for method in ("single", "average"):
         members = {a: np.arange(n) == a for a in range(n)}

@@ -20,6 +20,6 @@
 Limits
     Flat tops that a filter, a resampler or a codec bent later are not found, nor those under a higher peak
     elsewhere in the take.  Hum is not judged in takes of less than some seconds.  The true peak is that of
-    this interpolator; an ideal, endless one has no bound.  Thresholds without a standard say so in
-    `settings`.
+    this interpolator; an ideal, endless one has no bound.  Thresholds without a standard say so where
+    they stand.
 """

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples
-from polaritykit.levels.settings import LevelSettings
 
 Integers = NDArray[np.intp]
 
@@ -27,6 +26,16 @@ _CORNER_MARGIN = 1.5
 #: A ceiling fewer steps above zero than this is noise of the last bits, not a waveform.
 _FEWEST_STEPS = 32
 _TWO_16_BIT_STEPS = 2.0**-14
+#: Samples in a row at the ceiling that make a flat top (common practice: 2 or 3; three let a normalised low
+#: note, whose top code repeats, pass).
+_RUN_SAMPLES = 3
+#: A top is flat when its samples agree this well: 2e-4 is -74 dB, above a converter's noise.
+_FLATNESS = 2e-4
+#: From this fraction of full scale one flat top is enough; below it they must repeat.
+FULL_SCALE = 0.9995
+_RUNS_BELOW_FULL_SCALE = 3
+#: No flat top is looked for below this: nobody turns a clipped track down by 40 dB.
+_LOWEST_DBFS = -40.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,14 +55,11 @@ class ClipDetector:
     ----------
     n_tracks : int
         Number of tracks.
-    settings : LevelSettings
-        What counts as flat.
     """
 
-    def __init__(self, n_tracks: int, settings: LevelSettings) -> None:
-        self._settings = settings
+    def __init__(self, n_tracks: int) -> None:
         # Rows: positive tops, negative tops.
-        self._ceiling = np.full((2, n_tracks), 10 ** (settings.clip_lowest_dbfs / 20))
+        self._ceiling = np.full((2, n_tracks), 10 ** (_LOWEST_DBFS / 20))
         self._runs = np.zeros((2, n_tracks), dtype=np.intp)
         self._samples = np.zeros((2, n_tracks), dtype=np.intp)
 
@@ -87,9 +93,7 @@ class ClipDetector:
 
     def result(self) -> tuple[Clipping, ...]:
         """Flat tops of each track, both sides together."""
-        fewest = np.where(
-            self._ceiling >= self._settings.clip_full_scale, 1, self._settings.clip_runs_below_full_scale
-        )
+        fewest = np.where(self._ceiling >= FULL_SCALE, 1, _RUNS_BELOW_FULL_SCALE)
         counts = self._runs >= fewest
         found = []
         for track in range(self._runs.shape[1]):
@@ -104,7 +108,7 @@ class ClipDetector:
         return tuple(found)
 
     def _tolerance(self, ceiling: Floats) -> Floats:
-        tolerance: Floats = np.maximum(self._settings.clip_flatness * ceiling, _TWO_16_BIT_STEPS)
+        tolerance: Floats = np.maximum(_FLATNESS * ceiling, _TWO_16_BIT_STEPS)
         return tolerance
 
     def _count(self, side: int, tracks: Integers, rows: Samples, context: int) -> None:
@@ -118,7 +122,7 @@ class ClipDetector:
         end = np.nonzero(change == -1)[1]  # last sample of the run; same order as the starts
         start = start + 1
         wanted = (start >= context) & (start < rows.shape[1] - context)
-        wanted &= end - start + 1 >= self._settings.clip_run_samples
+        wanted &= end - start + 1 >= _RUN_SAMPLES
         row, start, end = row[wanted], start[wanted], end[wanted]
         if len(row) == 0:
             return

@@ -10,8 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.wording import number, plural
+from polaritykit.levels.clipping import FULL_SCALE
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.levels.settings import LevelSettings
+
+_DEFAULTS = LevelSettings()
 
 
 def sum_advice(dbtp: float, *, is_bound: bool) -> str:
@@ -43,19 +46,19 @@ class Fault:
 
     words: str
     #: What is wrong and what to do; None where whoever met the fault says it.
-    remark: Callable[[TrackLevels, LevelSettings], str] | None = None
+    remark: Callable[[TrackLevels], str] | None = None
 
 
-def _silent(levels: TrackLevels, settings: LevelSettings) -> str:
-    del levels, settings
+def _silent(levels: TrackLevels) -> str:
+    del levels
     return "Nothing but silence or steady noise: dead channel, or its microphone was not open."
 
 
-def _clipped(levels: TrackLevels, settings: LevelSettings) -> str:
+def _clipped(levels: TrackLevels) -> str:
     if levels.clip_dbfs is None:
         return "Clipped."
     count = plural(levels.clipped_runs, "flat top")
-    if 10 ** (levels.clip_dbfs / 20) >= settings.clip_full_scale:
+    if 10 ** (levels.clip_dbfs / 20) >= FULL_SCALE:
         return f"Clipped: {count} at full scale."
     return (
         f"Clipped: {count} at {number(levels.clip_dbfs)} dBFS, below full scale: overloaded at the mic or "
@@ -63,31 +66,27 @@ def _clipped(levels: TrackLevels, settings: LevelSettings) -> str:
     )
 
 
-def _over(levels: TrackLevels, settings: LevelSettings) -> str:
-    del settings
+def _over(levels: TrackLevels) -> str:
     return f"True peak {_signed(levels.true_peak_dbtp)} dBTP: over full scale between the samples."
 
 
-def _dc(levels: TrackLevels, settings: LevelSettings) -> str:
-    del settings
+def _dc(levels: TrackLevels) -> str:
     return f"DC offset of {100 * levels.dc_offset:.2f} % of full scale: check converter or preamp."
 
 
-def _duplicate(levels: TrackLevels, settings: LevelSettings) -> str:
-    del settings
+def _duplicate(levels: TrackLevels) -> str:
     return f"A copy of {levels.duplicate_of}, up to gain and sign: one source on two inputs?"
 
 
-def _hum(levels: TrackLevels, settings: LevelSettings) -> str:
-    del settings
+def _hum(levels: TrackLevels) -> str:
     return (
         f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {number(levels.hum_dbfs, 0)} dBFS: "
         "check cables and dimmers; mains and earthing are for qualified people."
     )
 
 
-def _not_finite(levels: TrackLevels, settings: LevelSettings) -> str:
-    del levels, settings
+def _not_finite(levels: TrackLevels) -> str:
+    del levels
     return "Holds samples that are not numbers; they were read as silence."
 
 
@@ -116,7 +115,7 @@ def fault_words(fault: str) -> str:
     return FAULTS[fault].words if fault in FAULTS else fault
 
 
-def track_remarks(levels: TrackLevels, settings: LevelSettings | None = None) -> tuple[str, ...]:
+def track_remarks(levels: TrackLevels, settings: LevelSettings = _DEFAULTS) -> tuple[str, ...]:
     """Say what is wrong with one track's level or wiring, a sentence for each fault.
 
     Parameters
@@ -124,16 +123,15 @@ def track_remarks(levels: TrackLevels, settings: LevelSettings | None = None) ->
     levels : TrackLevels
         The measured levels.
     settings : LevelSettings, optional
-        Thresholds; those the levels were measured with.
+        Those the levels were measured with.
 
     Returns
     -------
     tuple of str
         Nothing for a sound track.
     """
-    settings = settings or LevelSettings()
     rows = [FAULTS[fault] for fault in levels.faults if fault in FAULTS]
-    remarks = [row.remark(levels, settings) for row in rows if row.remark is not None]
+    remarks = [row.remark(levels) for row in rows if row.remark is not None]
     peak = levels.true_peak_dbtp if levels.true_peak_dbtp is not None else -np.inf
     if (
         not {"clipped", "true_peak_over", "silent"} & set(levels.faults)
@@ -144,7 +142,7 @@ def track_remarks(levels: TrackLevels, settings: LevelSettings | None = None) ->
 
 
 def level_advice(
-    track_names: Sequence[str], levels: Sequence[TrackLevels], settings: LevelSettings | None = None
+    track_names: Sequence[str], levels: Sequence[TrackLevels], settings: LevelSettings = _DEFAULTS
 ) -> tuple[str, ...]:
     """Say what to set, for the whole session.
 
@@ -155,14 +153,13 @@ def level_advice(
     levels : sequence of TrackLevels
         One for each name.
     settings : LevelSettings, optional
-        Thresholds.
+        Those the levels were measured with.
 
     Returns
     -------
     tuple of str
         Nothing when every track has headroom.
     """
-    settings = settings or LevelSettings()
     over, close = [], []
     for name, level in zip(track_names, levels, strict=True):
         if {"clipped", "true_peak_over"} & set(level.faults):
@@ -173,8 +170,9 @@ def level_advice(
     if over:
         sentences.append(f"Too loud: {', '.join(over)}.")
     if close:
-        wanted = settings.headroom_wanted_db
-        sentences.append(f"Less than {wanted:.0f} dB under full scale: {', '.join(close)}.")
+        sentences.append(
+            f"Less than {settings.headroom_wanted_db:.0f} dB under full scale: {', '.join(close)}."
+        )
     if sentences:
         sentences.append(
             "Lower the level at the microphone's own pad first, then at the preamp's pad or gain "

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.types import Floats, Samples
-from polaritykit.levels.settings import LevelSettings
 
 #: Lines looked for, each with its mains frequency (300 Hz belongs to both and says nothing).
 LINES_HZ = (
@@ -23,6 +22,13 @@ _WINDOW_S = 2.0
 _WANDER = 0.004
 #: The sides a line is compared with begin and end this far outside its own range.
 _SIDES_HZ = (0.7, 2.1)
+#: A hum line stands this far above both sides of its spectrum (2 s windows) ...
+_PROMINENCE_DB = 10.0
+#: ... in this share of the quieter half of the windows, at one level within the spread below.
+_PRESENCE = 0.8
+_SPREAD_DB = 4.0
+#: Fewest windows of 2 s (at 1 s steps) for a verdict on hum.
+_FEWEST_WINDOWS = 4
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,32 +87,32 @@ class HumDetector:
             self._sides.append(np.stack(side, axis=1).astype(np.float32))
             self._pending = self._pending[:, self._length // 2 :]
 
-    def result(self, settings: LevelSettings) -> tuple[Hum | None, ...]:
+    def result(self) -> tuple[Hum | None, ...]:
         """Hum of each track, or None where there is none (or too short a take to tell)."""
         n_tracks = self._pending.shape[0]
-        if len(self._lines) < settings.hum_windows:
+        if len(self._lines) < _FEWEST_WINDOWS:
             return (None,) * n_tracks
         lines = np.stack(self._lines).astype(np.float64)
         sides = np.stack(self._sides).astype(np.float64)
-        return tuple(_judge(lines[:, track], sides[:, track], settings) for track in range(n_tracks))
+        return tuple(_judge(lines[:, track], sides[:, track]) for track in range(n_tracks))
 
 
-def _judge(lines: Floats, sides: Floats, settings: LevelSettings) -> Hum | None:
+def _judge(lines: Floats, sides: Floats) -> Hum | None:
     """Decide for one track from ``(n_windows, n_lines)`` powers."""
     steady: dict[int, dict[float, float]] = {50: {}, 60: {}}
     for number, (line_hz, mains) in enumerate(LINES_HZ):
         # Digital silence holds no hum and no pause.
         heard = np.flatnonzero(lines[:, number] > 0)
-        if len(heard) < settings.hum_windows:
+        if len(heard) < _FEWEST_WINDOWS:
             continue
         quiet = heard[np.argsort(sides[heard, number], kind="stable")[: max(2, (len(heard) + 1) // 2)]]
         level = 10 * np.log10(lines[quiet, number])
         prominence = level - 10 * np.log10(np.maximum(sides[quiet, number], 1e-30))
-        present = prominence >= settings.hum_prominence_db
-        if present.mean() < settings.hum_presence:
+        present = prominence >= _PROMINENCE_DB
+        if present.mean() < _PRESENCE:
             continue
         low, high = np.quantile(level[present], (0.1, 0.9))
-        if high - low <= settings.hum_spread_db:
+        if high - low <= _SPREAD_DB:
             steady[mains][line_hz] = float(10 ** (np.median(level[present]) / 10))
     found = max(steady, key=lambda mains: sum(steady[mains].values()))
     powers = steady[found]

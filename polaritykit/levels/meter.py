@@ -53,6 +53,23 @@ _COPY_STRIDE = 8
 _LOWEST_DB, _HIGHEST_DB, _BINS_PER_DB = -200.0, 20.0, 4
 #: Short-term levels that make one mean for the standard error of the DC offset (32 × 40 ms).
 _TILES_PER_MEAN = 32
+#: Fault ``dc_offset``: mean above 0.1 % of full scale (-60 dBFS, common practice) and above this many
+#: standard errors of the means of 1.3 s, so that a short take of a low note is not blamed.
+_DC_OFFSET_LIMIT = 1e-3
+_DC_STANDARD_ERRORS = 4.0
+#: Noise floor: this percentile of the levels of 40 ms (digital silence left out), so that pauses making up a
+#: twentieth of the take are enough.
+_NOISE_FLOOR_PERCENTILE = 5.0
+#: Silent when the peak stays under this (the 16th bit is -90 dBFS) ...
+_SILENT_PEAK_DBFS = -80.0
+#: ... or when the RMS is under the first and 90 % of the levels of 40 ms lie within the second: an open input
+#: hears at least the room change.
+_SILENT_RMS_DBFS = -60.0
+_SILENT_RANGE_DB = 1.5
+#: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
+_DUPLICATE_MARGIN = 1e-6
+#: Fault ``hum`` when its lines together come within this of the track's own RMS.
+_HUM_BELOW_RMS_DB = 40.0
 
 
 class LevelMeter:
@@ -83,7 +100,7 @@ class LevelMeter:
         self._filter = _decimator(self._frame)
         self._tails = np.zeros((n_tracks, _SEGMENTS - 1, _SEGMENTS), dtype=np.float32)
         self._true_peak = TruePeakMeter(n_tracks)
-        self._clipping = ClipDetector(n_tracks, self._settings)
+        self._clipping = ClipDetector(n_tracks)
         self._hum = HumDetector(n_tracks, sample_rate_hz / self._frame)
         self._peak = np.zeros(n_tracks)
         self._sum = np.zeros(n_tracks)
@@ -171,7 +188,7 @@ class LevelMeter:
 
     def _conclude(self) -> tuple[TrackLevels, ...]:
         copies = self._copies()
-        hums = self._hum.result(self._settings)
+        hums = self._hum.result()
         clips = self._clipping.result()
         return tuple(
             self._track(number, copies[number], hums[number], clips[number])
@@ -185,8 +202,8 @@ class LevelMeter:
         covariance = self._copy_products / count - np.outer(mean, mean)
         variance = np.maximum(np.diag(covariance), 0.0)
         scale = np.sqrt(np.outer(variance, variance))
-        audible = variance > 10 ** (self._settings.silent_peak_dbfs / 10)
-        match = np.abs(covariance) >= (1 - self._settings.duplicate_margin) * scale
+        audible = variance > 10 ** (_SILENT_PEAK_DBFS / 10)
+        match = np.abs(covariance) >= (1 - _DUPLICATE_MARGIN) * scale
         match &= np.outer(audible, audible)
         earlier = [np.flatnonzero(match[number, :number]) for number in range(len(self._names))]
         return [self._names[found[0]] if len(found) else None for found in earlier]
@@ -198,15 +215,14 @@ class LevelMeter:
         rms = float(np.sqrt(self._energy[number] / count))
         dc_offset = float(self._sum[number] / count)
         rms_db = _decibels(rms)
-        settings = self._settings
-        hum_fault = hum is not None and hum.level_dbfs >= (rms_db or 0.0) - settings.hum_below_rms_db
+        hum_fault = hum is not None and hum.level_dbfs >= (rms_db or 0.0) - _HUM_BELOW_RMS_DB
         true_peak_db = _decibels(true_peak)
         faults = {
             "clipped": clip.runs > 0,
-            "true_peak_over": (true_peak_db or -np.inf) > settings.true_peak_limit_dbtp,
+            "true_peak_over": (true_peak_db or -np.inf) > self._settings.true_peak_limit_dbtp,
             "silent": self._is_silent(number, peak, dc_offset, rms),
-            "dc_offset": abs(dc_offset) >= settings.dc_offset_limit
-            and self._means.is_steady(number, dc_offset, settings.dc_standard_errors),
+            "dc_offset": abs(dc_offset) >= _DC_OFFSET_LIMIT
+            and self._means.is_steady(number, dc_offset, _DC_STANDARD_ERRORS),
             "duplicate": copy_of is not None,
             "hum": hum_fault,
         }
@@ -215,7 +231,7 @@ class LevelMeter:
             true_peak_dbtp=true_peak_db,
             rms_dbfs=rms_db,
             crest_db=20 * float(np.log10(peak / rms)) if rms > 0 else None,
-            noise_floor_dbfs=self._percentile(number, settings.noise_floor_percentile),
+            noise_floor_dbfs=self._percentile(number, _NOISE_FLOOR_PERCENTILE),
             dc_offset=dc_offset,
             clipped_runs=clip.runs,
             clipped_samples=clip.samples,
@@ -236,14 +252,13 @@ class LevelMeter:
 
     def _is_silent(self, number: int, peak: float, dc_offset: float, rms: float) -> bool:
         """Nothing there, or an open input: steady noise far down."""
-        settings = self._settings
-        if peak - abs(dc_offset) < 10 ** (settings.silent_peak_dbfs / 20):
+        if peak - abs(dc_offset) < 10 ** (_SILENT_PEAK_DBFS / 20):
             return True
         low, high = self._percentile(number, 5.0), self._percentile(number, 95.0)
         if low is None or high is None:
             return True
         swing = np.sqrt(max(0.0, rms**2 - dc_offset**2))
-        return bool(swing < 10 ** (settings.silent_rms_dbfs / 20) and high - low < settings.silent_range_db)
+        return bool(swing < 10 ** (_SILENT_RMS_DBFS / 20) and high - low < _SILENT_RANGE_DB)
 
 
 class _Means:

@@ -66,6 +66,8 @@ class JobView:
     sounds: tuple[Sound, ...] = ()
     #: Tracks that figures are named by.
     tracks: tuple[str, ...] = ()
+    #: What `bench.js` draws and plays of two tracks.
+    bench: Mapping[str, Any] | None = None
     #: What the live inputs of a comb begin with (`comb.js`).
     live: Mapping[str, Any] | None = None
 
@@ -80,9 +82,20 @@ def job_page(view: JobView) -> str:
             row.append(f"chart{len(charts)}")
             charts[row[-1]] = item.spec
         keys.append(row)
-    scripts = ("charts.js", *(("comb.js",) if view.live else ()))
-    data = {"charts": charts, "live": view.live}
-    return render("job.html", data=data, scripts=scripts, view=view, keys=keys)
+    scripts, styles = ["charts.js"], ["style.css"]
+    if view.live:
+        scripts.append("comb.js")
+    if view.bench:
+        scripts += ["bench.js", "two_tracks.js"]
+        styles.append("report.css")
+    return render(
+        "job.html",
+        data={"charts": charts, "live": view.live, **(view.bench or {})},
+        scripts=tuple(scripts),
+        styles=tuple(styles),
+        view=view,
+        keys=keys,
+    )
 
 
 def octave_chart(

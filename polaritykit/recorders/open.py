@@ -10,8 +10,7 @@ from pathlib import Path
 
 from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.records import FaultyTrack, Recorder, Session
-from polaritykit.audio.session import SessionFiles, read_files, session_of
-from polaritykit.audio.settings import AudioSettings
+from polaritykit.audio.session import MIN_TRACK_S, SessionFiles, read_files, session_of
 from polaritykit.audio.timeline import place, place_by_sound, start_s
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import shown
@@ -110,18 +109,14 @@ def open_again(
         if clock is None and own_s is not None and zero_s is not None and not ignore_start_times:
             clock = Clock(start_s=float(own_s - zero_s))
         placed.append(clock)
-    placement = place_by_sound(
-        files.headers, placed, min_span_s=AudioSettings().min_track_s, within_s=within_s
-    )
+    placement = place_by_sound(files.headers, placed, min_span_s=MIN_TRACK_S, within_s=within_s)
     return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
 def _by_heads(
     files: SessionFiles, *, ignore_start_times: bool, recorders: tuple[Recorder, ...] = ()
 ) -> Session:
-    placement = place(
-        files.headers, ignore_start_times=ignore_start_times, min_span_s=AudioSettings().min_track_s
-    )
+    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 
 
@@ -164,7 +159,7 @@ def line_up(
     placement = place_by_sound(
         files.headers,
         [clocks[header.path] for header in files.headers],
-        min_span_s=AudioSettings().min_track_s,
+        min_span_s=MIN_TRACK_S,
     )
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 

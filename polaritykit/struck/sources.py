@@ -82,36 +82,39 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     if len(chosen) < _MIN_EVENTS:
         return []
     levels, before = np.stack([_levels(recording, event) for event in chosen], axis=1)
-    features = _features(levels)[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(chosen), -1)
+    # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
+    struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
+    features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(chosen), -1)
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
     labels = fcluster(tree, _CLUSTER_DISTANCE_DB, criterion="distance")
     groups = [np.flatnonzero(labels == label) for label in np.unique(labels)]
     sources = [
-        _source([chosen[index] for index in group], levels[group], before[group], top)
+        _source([chosen[index] for index in group], levels[group], before[group], top, struck)
         for group in groups
         if len(group) >= _MIN_EVENTS
     ]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
 
-def _source(events: list[Event], levels: Floats, before: Floats, top: Floats) -> HitSource:
+def _source(
+    events: list[Event], levels: Floats, before: Floats, top: Floats, struck: NDArray[np.bool_]
+) -> HitSource:
     """Describe a cluster by its least disturbed events; ``top`` is each track's own loudest level."""
     # What nearly all events rise by and reach is the source's own: those in which another one sounds along
     # (a cymbal over every second stroke) do not lend it their home.
     rises = np.array([event.rise_db for event in events])
-    home = int(
-        np.argmax(np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0))
-    )
-    kept = _cleanest(levels, before, home)
+    reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0)
+    home = int(np.argmax(np.where(struck, reached, -np.inf)))
+    kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
     clean = levels[kept]
     return HitSource(
         events=tuple(events[index] for index in kept),
         n_found=len(events),
         level_db=read_only(np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))),
         home=home,
-        lowness_db=_lowness_db(np.median(clean, axis=0)),
+        lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
     )
 

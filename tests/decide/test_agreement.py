@@ -1,5 +1,6 @@
 """Agreement of signed evidence against brute force written as the definition reads, and textbook balance."""
 
+import tracemalloc
 from itertools import combinations, product
 
 import numpy as np
@@ -208,3 +209,43 @@ def test_flipping_a_track_flips_exactly_its_margins(seed):
 
     assert after.margin == pytest.approx(before.margin * turn, abs=1e-9)
     assert after.least_margin == pytest.approx(before.least_margin * turn, abs=1e-9)
+
+
+def test_memory_grows_with_the_square_of_the_tracks() -> None:
+    """160 tracks and witnesses: a list of their matrices takes 33 MB; all pairs of states took 1.3 GB."""
+    n = 160
+    rng = np.random.default_rng(0)
+    true = rng.choice([-1.0, 1.0], n)
+    weights = []
+    for home in range(n):
+        matrix = np.zeros((n, n))
+        matrix[home] = matrix[:, home] = 3.0 * true * true[home]
+        matrix[home, home] = 0.0
+        weights.append(matrix)
+    tracemalloc.start()
+    found = agree(weights, range(n))
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 3e8
+    assert np.array_equal(found.signs * found.signs[0], true * true[0])
+    assert np.array_equal(np.sign(found.margin + np.eye(n)), np.outer(true, true))
+
+
+def test_groups_without_a_common_witness_are_settled_apart() -> None:
+    """Two sessions side by side tell of each what it tells alone (nothing links them)."""
+    rng = np.random.default_rng(4)
+    alone = []
+    for n in (9, 14):
+        noisy = np.triu(rng.normal(2.0, 2.0, (3, n, n)), 1)
+        alone.append([matrix + matrix.T for matrix in noisy])
+    both = [np.zeros((23, 23)) for _ in range(6)]
+    for number, (first, matrices) in enumerate(zip((0, 9), alone, strict=True)):
+        for k, matrix in enumerate(matrices):
+            both[3 * number + k][first : first + len(matrix), first : first + len(matrix)] = matrix
+    found = agree(both, range(6))
+    for first, matrices in zip((0, 9), alone, strict=True):
+        part = slice(first, first + len(matrices[0]))
+        one = agree(matrices, range(3))
+        assert np.array_equal(found.margin[part, part], one.margin)
+        assert np.array_equal(found.least_margin[part, part], one.least_margin)
+    assert not found.margin[:9, 9:].any()

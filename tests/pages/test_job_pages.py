@@ -57,9 +57,9 @@ def reports(tmp_path_factory):
     recorded[:, 1] = np.roll(recorded[:, 1], 24)
     wired = _write(place / "wired.wav", np.concatenate([np.zeros((480, 2)), recorded]))
     _run(pulse, "read", wired, "--out", str(place / "pulse"))
-    plan = CliRunner().invoke(layout, ["--template", "kit"], catch_exceptions=False).output
-    (place / "kit.toml").write_text(plan, encoding="utf-8")
-    _run(layout, str(place / "kit.toml"), "--out", str(place / "layout"))
+    plan = CliRunner().invoke(layout, ["--template", "ortf"], catch_exceptions=False).output
+    (place / "plan.toml").write_text(plan, encoding="utf-8")
+    _run(layout, str(place / "plan.toml"), "--out", str(place / "layout"))
     _two_checks(place)
     _run(recheck, str(place / "old"), str(place / "new"), "--out", str(place / "recheck"))
     return {job: place / job for job in JOBS}
@@ -200,7 +200,7 @@ def test_opens_in_a_browser(reports, browser, job):
     assert [url for url in urls if url != address and not url.startswith("data:")] == []
     assert browser.get_log("browser") == []
     assert all(drawn)
-    assert len(drawn) >= {"pair": 6, "bleed": 3, "comb": 1, "layout": 10}.get(job, 0)
+    assert len(drawn) >= {"pair": 6, "bleed": 3, "comb": 1, "layout": 1}.get(job, 0)
     for width in (1440, 320):
         browser.execute_cdp_cmd(
             "Emulation.setDeviceMetricsOverride",
@@ -216,6 +216,41 @@ def test_no_accessibility_finding(reports, browser, job):
     browser.get((reports[job] / "report.html").as_uri())
 
     assert headless.axe(browser, headless.ALL_RULES) == []
+
+
+@pytest.mark.parametrize(("flip", "delay"), [(False, 0.0), (True, 0.0), (True, -9 / 48)])
+def test_bench_of_a_pair_is_the_comb(reports, browser, flip, delay):
+    """Right is left, 9 samples late, at 0.7 and inverted: |1 ± 0.7 e^{jωτ}|² / 1.49 (closed form)."""
+    browser.get((reports["pair"] / "report.html").as_uri())
+    level, frequency, delay_set = browser.execute_script(
+        "const {bench} = document.querySelector('#try .bench');"
+        "bench.set({delay: arguments[0], invert: arguments[1]});"
+        "return [bench.sumChart.spec.series[0].y, curves.bands.centre_hz, bench.delay]",
+        delay,
+        flip,
+    )
+    frequency, level = np.array(frequency), np.array(level)
+    left = 9 / 48 + delay_set
+    wave = 1 + (1 if flip else -1) * 0.7 * np.exp(-2e-3j * np.pi * frequency * left)
+    expected = 10 * np.log10(np.abs(wave) ** 2 / 1.49)
+    low = (frequency > 40) & (frequency < 1500)  # narrow bands: smoothing over a 24th of an octave is nothing
+
+    assert level[low] == pytest.approx(expected[low], abs=0.15)
+
+
+@pytest.mark.parametrize("job", ["pair", "bleed"])
+def test_bench_of_two_tracks_plays(reports, browser, job):
+    """The switch, both waves and the sound are there; the sum is heard from the page alone."""
+    browser.get((reports[job] / "report.html").as_uri())
+    browser.find_element("css selector", "#try .play").click()
+    state, waves = browser.execute_script(
+        "const {bench} = document.querySelector('#try .bench');"
+        "const found = [bench.listening.context.state, bench.waveChart.waves.length];"
+        "stopAll(); return found"
+    )
+
+    assert state == "running"
+    assert waves == 2
 
 
 @pytest.mark.parametrize(("job", "names"), [("pair", 2), ("bleed", 2)])

@@ -34,7 +34,7 @@ def two_drums():
 def sources_of(tracks):
     """From samples to sources as the analysis does."""
     found, _ = onsets_of(tracks.astype(np.float32))
-    recording = ArrayRecording(dict(zip("abc", tracks, strict=True)), RATE)
+    recording = ArrayRecording(dict(zip("abcd", tracks, strict=False)), RATE)
     return find_sources(recording, merge_onsets(found, len(tracks), RATE))
 
 
@@ -64,6 +64,16 @@ def test_preamp_gains_do_not_change_the_sources(two_drums):
     assert [(s.home, [e.sample for e in s.events]) for s in turned] == [
         (s.home, [e.sample for e in s.events]) for s in plain
     ]
+
+
+def test_a_track_that_is_never_struck_changes_nothing(two_drums):
+    """Noise on a fourth track, louder than all: the same strokes, homes and levels."""
+    tracks, _ = two_drums
+    hiss = 0.3 * np.random.default_rng(9).standard_normal((1, tracks.shape[1]))
+    for one, two in zip(sources_of(tracks), sources_of(np.vstack([tracks, hiss])), strict=True):
+        assert [event.sample for event in two.events] == [event.sample for event in one.events]
+        assert (two.home, two.lowness_db) == (one.home, pytest.approx(one.lowness_db))
+        assert two.level_db[:3] == pytest.approx(one.level_db)
 
 
 def test_too_few_events_make_no_source():

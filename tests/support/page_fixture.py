@@ -10,7 +10,10 @@ from functools import cache
 
 import numpy as np
 
-from polaritykit.jobs.check.curves import (
+from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effect_db
+from polaritykit.spectra.records import PairSpectra
+from polaritykit.spectra.seen_notches import seen_notches
+from polaritykit.spectra.stored import (
     bands_entry,
     encode,
     group_centres,
@@ -18,9 +21,6 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.jobs.check.notches import seen_notches
-from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effect_db
-from polaritykit.spectra.records import PairSpectra
 
 RATE = 48_000
 FFT = 4096

@@ -46,6 +46,8 @@ _BITS = {
 _WAVE_BYTES = {"PCM_U8": 1, "PCM_16": 2, "PCM_24": 3, "PCM_32": 4, "FLOAT": 4, "DOUBLE": 8}
 #: Chunks that describe the old samples themselves.
 _STALE_CHUNKS = frozenset({b"PEAK", b"levl", b"MD5 "})
+#: Eight times full scale: no encoder sees more, for one ends the whole process over what damage decodes to.
+_MOST_ENCODED = 8.0
 #: Samples rendered at a time (libsndfile's Vorbis writer takes no long ones).
 _BLOCK_SAMPLES = 65_536
 _SHORT_BLOCK_SAMPLES = 4_096
@@ -175,7 +177,7 @@ def _write(
                 f"{shown(source.name)} holds {opened.subtype} samples; its start time, names and markers "
                 "could not be carried over."
             )
-    if bits is None and opened.subtype not in {"FLOAT", "DOUBLE"}:
+    if _is_lossy(opened.subtype):
         remarks.append(f"{shown(source.name)} is lossy ({opened.subtype}) and was encoded a second time.")
     more = lined_up.limited if lined_up else [0] * len(corrections)
     limited = tuple(old + new for old, new in zip(corrector.limited, more, strict=True))
@@ -229,6 +231,10 @@ def _set_start(target: Path, start_samples: int) -> None:
         file.write(struct.pack(layout.byte_order + "II", start_samples & 0xFFFFFFFF, start_samples >> 32))
 
 
+def _is_lossy(subtype: str) -> bool:
+    return subtype not in {*_BITS, "FLOAT", "DOUBLE"}
+
+
 def _keep_mode(source: Path, target: Path) -> None:
     """Give the copy the permissions of the file; its owner, who measures it again, may always read it."""
     target.chmod(stat.S_IMODE(source.stat().st_mode) | stat.S_IRUSR)
@@ -266,6 +272,8 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
         for name, value in {} if is_carried(opened.format) else opened.copy_metadata().items():
             setattr(written, name, value)
         for block in _blocks(corrector, _SHORT_BLOCK_SAMPLES):
+            if _is_lossy(opened.subtype):
+                np.clip(np.nan_to_num(block, copy=False), -_MOST_ENCODED, _MOST_ENCODED, out=block)
             written.write(block)
 
 

@@ -13,11 +13,11 @@ import numpy as np
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
-from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
 from polaritykit.jobs.check.words import lateness, lined_up
 from polaritykit.pages.figures import LOOKS
 from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
+from polaritykit.spectra.stored import StoredPair, stored_bands, stored_pair
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

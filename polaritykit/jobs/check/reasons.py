@@ -263,7 +263,21 @@ def note_words(pair: PairFinding) -> str | None:
 def correction_words(
     track: TrackCorrection, corrections: Corrections, linked: Sequence[tuple[str, str]] = ()
 ) -> str:
-    """Say why a track is set as it is.
+    """Say in one line why a track is set as it is, as `correction_clauses` does.
+
+    Parameters
+    ----------
+    track : TrackCorrection
+    corrections : Corrections
+    linked : sequence of (str, str)
+    """
+    return "; ".join(correction_clauses(track, corrections, linked))
+
+
+def correction_clauses(
+    track: TrackCorrection, corrections: Corrections, linked: Sequence[tuple[str, str]] = ()
+) -> tuple[str, ...]:
+    """Say why a track is set as it is, the most important first; never nothing.
 
     Parameters
     ----------
@@ -285,7 +299,7 @@ def correction_words(
         *(f"with all settings {_cost(loss)}" for loss in track.losses),
         "waits for a track that is advanced" if waits else "",
     ]
-    return "; ".join(part for part in parts if part) or "nothing to correct"
+    return tuple(part for part in parts if part) or ("nothing to correct",)
 
 
 def flip_words(track: TrackCorrection) -> str:
@@ -322,8 +336,8 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "copy": _copy(track, about),
         "together": "",
         "anchor": "",
-        "small_gain": f"{heard}, but a shift would gain too little to hear ({gain})",
-        "harm": f"{heard}, but if that were mended {_cost(track.loss)}: left as it is",
+        "small_gain": f"left: {heard}, but a shift would gain too little to hear ({gain})",
+        "harm": f"left: {heard}, but if that were mended {_cost(track.loss)}",
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),

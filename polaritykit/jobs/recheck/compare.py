@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.errors import InputError
 
@@ -38,7 +39,8 @@ class PairChange:
 
     reference: str
     other: str
-    turned: bool
+    #: None where the polarity is unclear in one of the two.
+    turned: bool | None
     offset_change_ms: float | None
     offset_change_std_ms: float | None
 
@@ -148,7 +150,7 @@ def _pairs(old: Document, new: Document) -> list[PairChange]:
             PairChange(
                 reference=key[0],
                 other=key[1],
-                turned=signs == {"same", "inverted"},
+                turned=None if "unclear" in signs else signs == {"same", "inverted"},
                 offset_change_ms=change,
                 offset_change_std_ms=std,
             )
@@ -168,29 +170,38 @@ def _offset_change(old: Document, new: Document, sign: int) -> tuple[float | Non
 
 
 def _turned(names: list[str], pairs: list[PairChange]) -> set[str]:
-    """Fewest tracks whose turning explains the pairs that turned: the smaller side of the split."""
-    side = dict.fromkeys(names, 0)
-    known = {(p.reference, p.other): p.turned for p in pairs}
-    known |= {(b, a): turned for (a, b), turned in known.items()}
-    groups: list[list[str]] = []
-    for start in names:
-        if side[start]:
-            continue
-        side[start] = 1
-        group, todo = [], [start]
-        while todo:
-            name = todo.pop()
-            group.append(name)
-            for other in names:
-                if not side[other] and (name, other) in known:
-                    side[other] = -side[name] if known[name, other] else side[name]
-                    todo.append(other)
-        groups.append(group)
-    out: set[str] = set()
-    for group in groups:
-        minus = {name for name in group if side[name] < 0}
-        out |= minus if len(minus) * 2 <= len(group) else set(group) - minus
-    return out
+    """Fewest tracks whose turning explains most of the pairs that turned and that did not.
+
+    Only pairs that are clear in both reports have a say.  Flipping, one after the other, whatever track most
+    of its pairs speak against ends where none is outvoted by its pairs; of each group that hangs together
+    by such pairs the smaller side has turned.
+    """
+    index = {name: number for number, name in enumerate(names)}
+    said = np.zeros((len(names), len(names)))
+    for pair in pairs:
+        if pair.turned is not None and {pair.reference, pair.other} <= set(names):
+            a, b = index[pair.reference], index[pair.other]
+            said[a, b] = said[b, a] = -1.0 if pair.turned else 1.0
+    side = np.ones(len(names))
+    while True:
+        against = -side * (said @ side)
+        worst = int(np.argmax(against))
+        if against[worst] <= 0.0:
+            break
+        side[worst] = -side[worst]
+    turned: set[str] = set()
+    for group in _groups(said != 0.0):
+        minus = {number for number in group if side[number] < 0.0}
+        turned |= {names[number] for number in (minus if 2 * len(minus) <= len(group) else group - minus)}
+    return turned
+
+
+def _groups(linked: NDArray[np.bool_]) -> list[set[int]]:
+    """Tracks that hang together."""
+    label = np.arange(len(linked))
+    for a, b in np.argwhere(linked):
+        label[label == label[b]] = label[a]
+    return [set(np.flatnonzero(label == found).tolist()) for found in np.unique(label)]
 
 
 def _moved(pair: PairChange) -> bool:

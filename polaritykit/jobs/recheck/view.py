@@ -31,7 +31,7 @@ def recheck_view(document: Json) -> JobView:
         (
             pair["reference"],
             pair["other"],
-            "turned" if pair["turned"] else "as before",
+            {None: "unclear", True: "turned", False: "as before"}[pair["turned"]],
             "–"
             if pair["offset_change_ms"] is None
             else measured(pair["offset_change_ms"], pair["offset_change_std_ms"], "ms"),

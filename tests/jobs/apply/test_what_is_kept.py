@@ -14,7 +14,7 @@ import pytest
 import soundfile
 
 from polaritykit.jobs.apply.copy_file import write_corrected
-from polaritykit.jobs.apply.render import ChannelCorrection
+from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 RATE = 48_000
 FLIP = [ChannelCorrection(invert=True)]
@@ -279,6 +279,19 @@ def test_mp3_frames_are_kept_or_named(tmp_path):
     named = write_corrected(path, tmp_path / "b.mp3", FLIP).remarks[0]
     assert named.endswith("the copy does not have ID3 APIC.")
     assert mutagen.File(tmp_path / "b.mp3").tags["TIT2"].text == ["snare"]
+
+
+@pytest.mark.parametrize("subtype", ["MPEG_LAYER_III", "VORBIS", "OPUS"])
+def test_no_encoder_is_given_what_ends_the_process(tmp_path, monkeypatch, subtype):
+    """Damage decodes to hundreds of millions of times full scale, or to no number: LAME would abort."""
+    path = written(tmp_path / "a.x", subtype=subtype, format="MP3" if subtype[0] == "M" else "OGG")
+    monkeypatch.setattr(Corrector, "render", lambda _, start, stop: spoiled[start:stop].copy())
+    spoiled = np.random.default_rng(0).standard_normal((len(SOUND) + 4096, 1)) * 2.9e8
+    spoiled[100] = np.nan
+    given = []
+    monkeypatch.setattr(soundfile.SoundFile, "write", lambda _, block: given.append(block))
+    write_corrected(path, tmp_path / "b.x", FLIP)
+    assert 1.0 <= np.abs(np.concatenate(given)).max() <= 8.0  # NaN would not compare
 
 
 def test_annotation_of_au_is_named(tmp_path):

@@ -10,9 +10,9 @@ import headless
 import page_fixture
 import pytest
 
-from polaritykit.jobs.check.curves import stored_bands, stored_pair
 from polaritykit.jobs.check.page import report_page
 from polaritykit.spectra.pair_sum import band_phase_deg, sum_level_db, summed_response
+from polaritykit.spectra.stored import stored_bands, stored_pair
 
 PAIR = ("02_snare_top", "07_oh_left")
 

@@ -1,6 +1,7 @@
 """Two reports of one set-up: changes made to the audio itself must be named, and nothing else."""
 
 import json
+from itertools import combinations
 
 import made_report
 import numpy as np
@@ -57,6 +58,47 @@ def test_a_switch_thrown_is_its_tracks_own(before):
     assert [track.name for track in result.tracks] == ["side"]
     assert result.tracks[0].turned
     assert sum(pair.turned for pair in result.pairs) == 3
+
+
+def made(polarities, offset_ms=1.0):
+    """Return a report of four mics, all pairs timed by one source, with these polarities."""
+    names = ("kick", "snare", "left", "right")
+    return made_report.made_report(
+        tracks=[made_report.track(name) for name in names],
+        pairs=[
+            made_report.pair(
+                a,
+                b,
+                polarity=polarities.get((a, b), "unclear"),
+                sources=[{"home": "kick", "offset_ms": offset_ms, "polarity": "same"}],
+            )
+            for a, b in combinations(names, 2)
+        ],
+    )
+
+
+def test_pairs_that_are_unclear_hide_no_turned_track():
+    """Kick has turned against all others, which are unclear against each other in the new report.
+
+    Timed but unclear, they once counted as pairs that had not turned.
+    """
+    names = ("kick", "snare", "left", "right")
+    old = dict.fromkeys(combinations(names, 2), "same")
+    for unclear in ((), (("snare", "left"),), (("snare", "left"), ("left", "right"), ("snare", "right"))):
+        new = {pair: "inverted" if "kick" in pair else "same" for pair in old if pair not in unclear}
+        result = compare(made(old), made(new))
+
+        assert [track.name for track in result.tracks if track.turned] == ["kick"]
+        assert [pair.turned for pair in result.pairs] == [True] * 3
+
+
+def test_one_wrong_pair_turns_nobody_else():
+    """Most pairs of a track decide; one that contradicts them is listed as a pair."""
+    old = dict.fromkeys(combinations(("kick", "snare", "left", "right"), 2), "same")
+    new = {pair: "inverted" if "kick" in pair else "same" for pair in old} | {("kick", "snare"): "same"}
+    result = compare(made(old), made(new))
+
+    assert [track.name for track in result.tracks if track.turned] == ["kick"]
 
 
 def test_a_delay_is_its_tracks_own_with_its_sign(before):
