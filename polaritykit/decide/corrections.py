@@ -110,6 +110,8 @@ def flips_of(
             {t for t, name in enumerate(names) if is_overhead(name)},
             partners,
             {t for t, name in enumerate(names) if is_direct(name)},
+            # Of two sides that are equal in all else, a mic under a drum is the one that is turned by nature.
+            {t for t, name in enumerate(names) if not is_underside(name)},
         )
         decided = [key for key, pair in pairs.items() if pair.polarity != "unclear"]
         for group in groups_of(n, decided):
