@@ -98,7 +98,7 @@ def _found(recorder: Recorder, reference: Recorder, rates_hz: dict[str, int]) ->
         out.append(
             f"Its clock runs {'fast' if drift_ppm > 0 else 'slow'} by {number(abs(drift_ppm), 2)} ppm ± "
             f"{number(max(recorder.drift_std_ppm or 0.0, 0.01), 2)}, "
-            f"{number(abs(drift_ppm) * _PER_HOUR_MS, 0)} ms an hour; `apply` takes that out."
+            f"{number(abs(drift_ppm) * _PER_HOUR_MS, 0)} ms an hour; in corrected copies that is taken out."
         )
     heads_s = recorder.header_start_s
     if heads_s is not None and abs(heads_s - start_s) > _HEADS_MISS_S:

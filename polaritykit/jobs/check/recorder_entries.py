@@ -4,6 +4,7 @@ Conventions: as in `schema.Recorder`.
 """
 
 from polaritykit.audio.records import Recorder, Session
+from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.recorders.words import clock_time, file_rates, sentences
 
@@ -21,7 +22,7 @@ def _entry(one: Recorder, session: Session, rates_hz: dict[str, int]) -> Json:
     side = "" if start_s is None or start_s >= 0.0 else "-"
     return {
         "tracks": [track.name for track in session.tracks if track.path in one.files],
-        "files": [session.files[path] for path in one.files],
+        "files": [stored(session.files[path])["file"] for path in one.files],
         "state": one.state,
         "start_s": start_s,
         "start_std_s": one.start_std_s,
