@@ -3,6 +3,7 @@
 Conventions: as in the modules that take the blocks.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from polaritykit.base.types import Floats, Progress, Recording
@@ -54,10 +55,13 @@ def read_first_pass(recording: Recording, settings: MeasuringSettings, progress:
     onsets = OnsetDetector(len(names), rate, settings.events)
     activity = ActivityMeter(len(names), n_samples, rate, settings.continuous)
     pool = _pool(recording, settings)
-    for start, block in recording.blocks(_BLOCK):
-        for consumer in (meter, onsets, activity, pool):
-            consumer.update(block)
-        progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
+    # Each hears the blocks in their order, whichever thread it is on: the answers are those of one thread.
+    with ThreadPoolExecutor(thread_name_prefix="listen") as threads:
+        for start, block in recording.blocks(_BLOCK):
+            heard = [threads.submit(hears.update, block) for hears in (meter, pool, onsets, activity)]
+            for one in heard:
+                one.result()
+                progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
     return FirstPass(
         levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
     )

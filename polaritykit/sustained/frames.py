@@ -32,6 +32,9 @@ from polaritykit.sustained.settings import ContinuousSettings
 Complexes = NDArray[np.complex128]
 #: Neighbouring bins averaged where what one track explains of another may be faint.
 _ALIKE = 9
+#: What rounding in single precision leaves in doubt.
+_PLAINLY = 0.98
+
 Follow = Callable[[int, Complexes, Complexes, NDArray[np.int64]], None]
 
 
@@ -260,9 +263,13 @@ def read_home(
     spectra = spectra_of(frames, size, margin)
     top = np.percentile(levels_db, 95, axis=0)
     readings = []
+    noise = _plain_noise(spectra, home, others, rate, settings)
     for other in others:
         if follow is not None:
             follow(other, spectra[:, home], spectra[:, other], chosen)
+        if other in noise:
+            readings.append(noise[other])
+            continue
         curve = phase_curve(spectra[:, home], spectra[:, other], rate, settings)
         if curve is None:
             continue
@@ -298,6 +305,75 @@ def read_home(
             )
         )
     return chosen, readings
+
+
+def _plain_noise(
+    spectra: Complexes, home: int, others: list[int], sample_rate_hz: int, settings: ContinuousSettings
+) -> dict[int, Reading]:
+    """Pairs whose peak plainly says nothing, by a phase curve in single precision made of all at once.
+
+    Most pairs of a large session are such; what is near the bound is left to `phase_curve`.
+    """
+    from scipy.fft import irfft
+
+    n_frames, _, n_bins = spectra.shape
+    frequency = np.arange(n_bins) * sample_rate_hz / (2 * (n_bins - 1))
+    low, high = settings.band_hz
+    reach = 4 * min(round(settings.search_ms * 1e-3 * sample_rate_hz), (n_bins - 1) // 2)
+    own = spectra[:, home]
+    own_unit = np.conj(own) / np.maximum(np.abs(own), 1e-30)
+    own_power = np.mean(np.abs(own) ** 2, axis=0)
+    inside = (frequency >= low) & (frequency <= high)
+    range_ = 10 ** (-settings.bin_range_db / 10)
+    inside &= own_power >= own_power[inside].max(initial=0.0) * range_
+    found = {}
+    for other in others:
+        its = spectra[:, other]
+        size = np.abs(its)
+        power = np.mean(size**2, axis=0)
+        phasor = np.mean(own_unit * (its / np.maximum(size, 1e-30)), axis=0)
+        used = inside & (power >= power[inside].max(initial=0.0) * range_)
+        excess = np.abs(phasor) ** 2 - settings.excess_over_chance / n_frames
+        weight = np.where(used, np.sqrt(np.maximum(excess, 0.0)), 0.0)
+        if np.count_nonzero(weight) < 2 * settings.fewest_bins:
+            continue
+        full = np.abs(irfft(weight * phasor, 8 * (n_bins - 1))) * 4 * (n_bins - 1)
+        height = max(float(full[-reach:].max()), float(full[: reach + 1].max()))
+        significance = height / float(np.sqrt(np.sum(weight**2) / 2 / n_frames))
+        if significance < _PLAINLY * settings.min_significance:
+            found[other] = _noise(home, other, significance)
+    return found
+
+
+def _noise(home: int, other: int, significance: float) -> Reading:
+    """Return the reading of a pair that says nothing."""
+    nothing: Floats = np.zeros(0)
+    curve = PhaseCurve(
+        curve=nothing,
+        lag_s=nothing,
+        offset_s=0.0,
+        sign=1,
+        rival=1.0,
+        rival_of_band=1.0,
+        significance=significance,
+        significance_without_mains=0.0,
+        share_without_mains=1.0,
+        peak_over_rest=0.0,
+        at_edge=False,
+        unison=0.0,
+        octaves=0.0,
+        mean_hz=0.0,
+    )
+    return Reading(
+        home=home,
+        other=other,
+        curve=curve,
+        offset_s=0.0,
+        std_s=math.inf,
+        lobes_agree=False,
+        confirmed=False,
+        explained_db=0.0,
+    )
 
 
 def _tested_in_take(
