@@ -8,7 +8,7 @@ The public functions are imported on first use, so that ``import polaritykit`` i
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.2.0"
+__version__ = "0.3.0"
 __all__ = ["__version__", "analyse", "analyse_arrays", "open_session"]
 
 _HOMES = {

@@ -6,9 +6,9 @@ Conventions: as in `polaritykit.decide.findings`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
-from typing import Any, Literal, TypedDict
+from typing import Literal, TypedDict
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -39,21 +39,20 @@ from polaritykit.decide.stage import decide
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
-from polaritykit.evidence.settings import MeasuringSettings
+from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import KitSum, octave_sums
-from polaritykit.spectra.settings import KitSumSettings
-from polaritykit.sustained.frames import frame_samples
+from polaritykit.struck.first_arrival import LATEST_MS
+from polaritykit.sustained.activity import frame_samples
 
+__all__ = ["Settings", "analyse", "analyse_arrays"]
 
-@dataclass(frozen=True, kw_only=True)
-class Settings(MeasuringSettings):
-    """All settings of an analysis: those of the measuring stages, and one branch for each decision."""
-
-    kit_sum: KitSumSettings = field(default_factory=KitSumSettings)
+#: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
+#: longer sessions get the bound, so that the files are not read twice.
+_MOST_SUMMED = 3.5e8
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -142,7 +141,7 @@ def analyse(
     evidence = collected.evidence
     beyond: tuple[BeyondPlan, ...] = ()
     if offset_limits:
-        limited = limit_evidence(evidence, names, offset_limits, settings.limits)
+        limited = limit_evidence(evidence, names, offset_limits, settings.plan_latency_ms)
         evidence, beyond = limited.evidence, limited.beyond
     agreement = _agree(evidence)
     pairs = _conclude_all(names, evidence, agreement, first.spectra)
@@ -152,22 +151,13 @@ def analyse(
         first.activity_db,
         np.array(["silent" not in track.faults for track in first.levels]),
         anchor=chosen,
-        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
     )
-    copies = tuple(
-        copy for copy in copies if _believed(copy, pairs, first.usable, settings.arrival.latest_ms * 1e-3)
+    copies = tuple(copy for copy in copies if _believed(copy, pairs, first.usable, LATEST_MS * 1e-3))
+    judged = _Judged(
+        evidence=evidence, agreement=agreement, pairs=pairs, linked=linked, anchor=chosen, copies=copies
     )
-    corrections, pads = _decide(
-        recording,
-        first,
-        evidence,
-        agreement,
-        pairs,
-        linked=linked,
-        anchor=chosen,
-        copies=copies,
-        settings=settings,
-    )
+    corrections, pads = _decide(recording, first, judged)
     return Findings(
         track_names=names,
         sample_rate_hz=recording.sample_rate_hz,
@@ -195,7 +185,8 @@ def analyse(
         spectra=first.spectra,
         motions=collected.motions,
         beyond_plan=beyond,
-        **_outcome(recording, first, evidence, corrections, linked=linked, settings=settings.kit_sum),
+        settings=settings,
+        **_outcome(recording, first, evidence, corrections, linked=linked),
     )
 
 
@@ -208,48 +199,51 @@ def _believed(
     return pairs[a, b].related or not (compared or pairs[a, b].relation in ("hum", "crosstalk"))
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Judged:
+    """What is known of signs, offsets and copies when one set of settings is made for the session."""
+
+    evidence: tuple[SourceEvidence, ...]
+    agreement: Agreement | None
+    pairs: dict[tuple[int, int], Conclusion]
+    linked: tuple[tuple[str, str], ...]
+    anchor: int | None
+    copies: tuple[Copy, ...]
+
+
 def _decide(
-    recording: Recording,
-    first: FirstPass,
-    evidence: tuple[SourceEvidence, ...],
-    agreement: Agreement | None,
-    pairs: dict[tuple[int, int], Conclusion],
-    *,
-    linked: tuple[tuple[str, str], ...],
-    anchor: int | None,
-    copies: tuple[Copy, ...],
-    settings: Settings,
+    recording: Recording, first: FirstPass, judged: _Judged
 ) -> tuple[Corrections, tuple[PadStep, ...]]:
     """Make one consistent set of settings, and tell level steps like pads."""
     names = recording.track_names
     flips = flips_of(
         names,
-        pairs,
-        agreement=agreement,
-        linked=linked,
-        anchor=anchor,
-        copies=copies,
+        judged.pairs,
+        agreement=judged.agreement,
+        linked=judged.linked,
+        anchor=judged.anchor,
+        copies=judged.copies,
     )
     scene = scene_of(
         recording,
-        evidence,
-        pairs,
+        judged.evidence,
+        judged.pairs,
         first.spectra,
         signs=np.array([-1.0 if flip.invert else 1.0 for flip in flips]),
         sign_known=np.array([flip.known for flip in flips]),
         usable=np.array(first.usable),
-        linked=tuple((names.index(a), names.index(b)) for a, b in linked),
-        anchor=anchor,
-        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz, settings.continuous),
-        copies=copies,
+        linked=tuple((names.index(a), names.index(b)) for a, b in judged.linked),
+        anchor=judged.anchor,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
+        copies=judged.copies,
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
     corrections = corrections_of(
         names,
-        pairs,
+        judged.pairs,
         flips=flips,
         shifts=decision.shifts,
-        anchor=anchor,
+        anchor=judged.anchor,
         sample_rate_hz=recording.sample_rate_hz,
     )
     pads = tuple(
@@ -307,7 +301,6 @@ def _outcome(
     corrections: Corrections,
     *,
     linked: tuple[tuple[str, str], ...],
-    settings: KitSumSettings,
 ) -> _Outcome:
     """Say what the corrections do to the sources and to the sum of all tracks."""
     sources = tuple(
@@ -321,10 +314,9 @@ def _outcome(
             first.spectra,
             [track.invert for track in corrections.tracks],
             [track.delay_ms for track in corrections.tracks],
-            settings,
         ),
-        served=served_sources(sources, corrections, linked, settings),
-        sum_peak=_sum_peak(recording, first.levels, corrections, settings),
+        served=served_sources(sources, corrections, linked),
+        sum_peak=_sum_peak(recording, first.levels, corrections),
     )
 
 
@@ -332,11 +324,10 @@ def _sum_peak(
     recording: Recording,
     levels: tuple[TrackLevels, ...],
     corrections: Corrections,
-    settings: KitSumSettings,
 ) -> SumPeak | None:
     """Peak of the corrected sum, made where the session is not too long to be read again."""
     bound = worst_sum_dbfs(track.true_peak_dbtp for track in levels)
-    if len(levels) * recording.n_samples > settings.most_summed:
+    if len(levels) * recording.n_samples > _MOST_SUMMED:
         return None if bound is None else SumPeak(dbtp=bound, is_bound=True)
     inverts = [track.invert for track in corrections.tracks]
     delays = [track.delay_samples for track in corrections.tracks]
@@ -377,10 +368,3 @@ def _source_finding(item: SourceEvidence, names: tuple[str, ...], sample_rate_hz
         times_s=tuple(float(at) / sample_rate_hz for at in item.at_samples),
         arrivals=tuple(arrival(track) for track in range(len(names))),
     )
-
-
-def settings_summary(settings: Settings) -> dict[str, Any]:
-    """All thresholds as plain values, for the report."""
-    from dataclasses import asdict
-
-    return asdict(settings)

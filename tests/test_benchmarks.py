@@ -91,6 +91,34 @@ def test_an_injected_flip_that_is_not_followed_shows() -> None:
     assert (deaf.sign_same, deaf.offset_change_ms) == (False, pytest.approx(2.0))
 
 
+def test_coverage_counts_truths_within_the_told_deviation() -> None:
+    """A normal error lies within one standard deviation in 68.3 % of cases, within two in 95.4 % (any table).
+
+    Tolerance: three standard errors of a share of 2000.
+    """
+    [score] = scoring.score_session(noise_session(0.0, 1), {"pairs": []})
+    errors = np.abs(np.random.default_rng(5).normal(0.0, 0.2, 2000))
+    honest = [replace(score, error_any_ms=float(e), std_ms=0.2) for e in errors]
+    held = scoring.coverage(honest)
+    assert held is not None
+    assert held["within_1"] == pytest.approx(0.683, abs=0.032)
+    assert held["within_2"] == pytest.approx(0.954, abs=0.014)
+    assert held["width"] == pytest.approx(1.0, abs=0.08)
+    boasting = scoring.coverage([replace(s, std_ms=0.1) for s in honest])
+    assert boasting is not None
+    assert boasting["within_1"] == pytest.approx(0.383, abs=0.033)
+
+
+def test_shares_are_of_all_settled_pairs() -> None:
+    """One of two pairs has no offset: half is given, half is right, whatever was decided."""
+    session = noise_session(48.0, 1)
+    answer = {"related": True, "offset_ms": 1.0, "polarity": "same", "confidence": 0.9, "sources": []}
+    [right] = scoring.score_session(session, {"pairs": [{"reference": "a", "other": "b", **answer}]})
+    [silent] = scoring.score_session(session, {"pairs": []})
+    summary = scoring.summarise([right, silent])
+    assert (summary["settled"], summary["timed"], summary["timed_right"]) == (2, 0.5, 0.5)
+
+
 def test_calibration_error_and_area_by_hand() -> None:
     """Ten answers at 0.8, eight right: no error; at 1.0: 0.2.  Area: pairs counted by hand."""
     [score] = scoring.score_session(noise_session(0.0, 1), {"pairs": []})

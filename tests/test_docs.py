@@ -203,34 +203,6 @@ def test_every_stage_and_job_explains_itself(room):
     assert modules & set(re.findall(r"`(\w+)`", text))
 
 
-#: Public functions without a Parameters section, in rooms that are being rewritten: mend them there.
-WITHOUT_PARAMETERS = {
-    "decide.choice.changes_db",
-    "decide.choice.mean_change_db",
-    "decide.corrections.choose_anchor",
-    "decide.ownership.own_sources",
-    "decide.served.served_sources",
-    "decide.source_sums.energy_shares",
-    "decide.source_sums.heard_octaves",
-    "decide.source_sums.sustained_spectra",
-    "decide.source_sums.weights",
-    "evidence.first_pass.fft_size_for",
-    "evidence.source.continuous_evidence",
-    "evidence.source.well_heard",
-    "jobs.check.words.pad_sentence",
-    "spectra.pool.hop_for",
-    "struck.first_arrival.akaike",
-    "struck.first_arrival.pick_home",
-    "struck.first_arrival.window_end",
-    "struck.signs.band_pass",
-    "struck.signs.low_pass",
-    "sustained.frames.frame_samples",
-    "sustained.frames.read_frames",
-    "sustained.frames.spectra_of",
-    "sustained.mains.clear_of",
-}
-
-
 def undocumented(tree):
     """Public functions and methods of three or more parameters whose docstring does not list them."""
     for scope in [tree, *(node for node in tree.body if isinstance(node, ast.ClassDef))]:
@@ -260,7 +232,7 @@ def test_functions_of_three_parameters_or_more_list_them():
         for name in undocumented(ast.parse(path.read_text(encoding="utf-8")))
     }
 
-    assert found == WITHOUT_PARAMETERS
+    assert found == set()
 
 
 def test_a_parameter_left_out_is_seen():

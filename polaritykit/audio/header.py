@@ -121,11 +121,8 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
         return fault(f"it cannot be opened ({reason_of(error)})")
     except soundfile.LibsndfileError as error:
         return fault(f"it cannot be read as audio ({error.error_string.rstrip('.').lower()})")
-    if header.sample_rate_hz not in _RATES_HZ:
-        return fault(
-            f"its sample rate is {header.sample_rate_hz} Hz, and {_RATES_HZ.start} to {_RATES_HZ[-1]} Hz are "
-            "understood"
-        )
+    if (reason := _not_usable(header)) is not None:
+        return fault(reason)
     missing = 0 if layout is None else missing_bytes(layout)
     if not header.has_possible_start:
         header = replace(
@@ -134,6 +131,18 @@ def read_header(path: Path) -> FileHeader | FaultyTrack:
     if announced < _NO_LENGTH and (frames < announced or missing):
         return _cut_off(header)
     return header
+
+
+def _not_usable(header: FileHeader) -> str | None:
+    """Say what is wrong with a file that opens."""
+    if header.format == "RAW":
+        return "it has no header, only a name, to say what it holds"
+    if header.sample_rate_hz not in _RATES_HZ:
+        return (
+            f"its sample rate is {header.sample_rate_hz} Hz, and {_RATES_HZ.start} to {_RATES_HZ[-1]} Hz are "
+            "understood"
+        )
+    return None
 
 
 def _frames(opened: Any, path: Path, announced: int) -> int:

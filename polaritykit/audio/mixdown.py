@@ -8,10 +8,8 @@ from pathlib import Path
 import numpy as np
 
 from polaritykit.base.file_names import opened_as
-from polaritykit.base.types import Recording
+from polaritykit.base.types import BLOCK_SAMPLES, Recording
 from polaritykit.base.whole_files import replacing
-
-_BLOCK_SAMPLES = 2**18
 
 
 def write_sum(
@@ -43,8 +41,8 @@ def write_sum(
         replacing(path) as temporary,
         soundfile.SoundFile(opened_as(temporary), "w", rate_hz, 1, "PCM_24", format="WAV") as file,
     ):
-        for start in range(0, recording.n_samples, _BLOCK_SAMPLES):
-            stop = min(start + _BLOCK_SAMPLES, recording.n_samples)
+        for start in range(0, recording.n_samples, BLOCK_SAMPLES):
+            stop = min(start + BLOCK_SAMPLES, recording.n_samples)
             total = np.zeros(stop - start, np.float32)
             for track, (weight, delay) in enumerate(zip(weights, delays, strict=True)):
                 total += weight * recording.read(start - delay, stop - delay, (track,))[0]

@@ -34,7 +34,9 @@ def open_audio(path: Path) -> Any:
     import soundfile
 
     patches = _patches(path)
-    return soundfile.SoundFile(_MendedFile(path, patches) if patches else opened_as(path))
+    # By a name that ends so soundfile takes a file for samples without a header, and wants their rate.
+    guessed = path.suffix.lower() == ".raw"
+    return soundfile.SoundFile(_MendedFile(path, patches) if patches or guessed else opened_as(path))
 
 
 def _patches(path: Path) -> dict[int, bytes]:

@@ -10,21 +10,13 @@ from dataclasses import dataclass
 
 from polaritykit.base.errors import UsageError
 
-
-@dataclass(frozen=True, kw_only=True)
-class AirSettings:
-    """The usual room and what is not known about it; uncertainties are one sigma (common practice)."""
-
-    #: Room assumed where nobody read a thermometer, and how far rooms depart from it.
-    usual_temperature_c: float = 20.0
-    unknown_temperature_std_c: float = 3.0
-    usual_humidity_percent: float = 50.0
-    unknown_humidity_std_percent: float = 20.0
-    #: A household thermometer and hygrometer.
-    temperature_std_c: float = 1.0
-    humidity_std_percent: float = 10.0
-    #: Cramer 1993 states "below 300 ppm" for the humid-air formula.
-    formula_std: float = 300e-6
+#: Room assumed where nobody read a thermometer, and how far rooms depart from it (common practice).
+_USUAL_TEMPERATURE_C, _UNKNOWN_TEMPERATURE_STD_C = 20.0, 3.0
+_USUAL_HUMIDITY_PERCENT, _UNKNOWN_HUMIDITY_STD_PERCENT = 50.0, 20.0
+#: A household thermometer and hygrometer (common practice).
+_TEMPERATURE_STD_C, _HUMIDITY_STD_PERCENT = 1.0, 10.0
+#: Cramer 1993 states "below 300 ppm" for the humid-air formula.
+_FORMULA_STD = 300e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,20 +109,17 @@ def speed_of_sound(
     humidity_percent: float | None = None,
     pressure_pa: float = _STANDARD_PRESSURE_PA,
     temperature_std_c: float | None = None,
-    settings: AirSettings | None = None,
 ) -> SoundSpeed:
     """Speed of sound with its uncertainty; what is left out takes a usual value with a wide uncertainty.
 
     Parameters
     ----------
     temperature_c, humidity_percent : float, optional
-        As measured; None takes the usual room of `settings`.
+        As measured; None takes the usual room, 20 °C and 50 %.
     pressure_pa : float
         Air pressure.
     temperature_std_c : float, optional
-        Standard uncertainty of the temperature; None takes that of `settings`.
-    settings : AirSettings, optional
-        Usual room and uncertainties.
+        Standard uncertainty of the temperature; None takes a thermometer's 1 °C, or 3 °C where none was read.
 
     Returns
     -------
@@ -148,15 +137,14 @@ def speed_of_sound(
     >>> round(speed_of_sound(temperature_c=20, humidity_percent=50).speed_mps, 2)
     343.99
     """
-    settings = settings or AirSettings()
     if temperature_std_c is None:
         known = temperature_c is not None
-        temperature_std_c = settings.temperature_std_c if known else settings.unknown_temperature_std_c
-    humidity_std = settings.humidity_std_percent
+        temperature_std_c = _TEMPERATURE_STD_C if known else _UNKNOWN_TEMPERATURE_STD_C
+    humidity_std = _HUMIDITY_STD_PERCENT
     if humidity_percent is None:
-        humidity_std = settings.unknown_humidity_std_percent
-    temperature_c = settings.usual_temperature_c if temperature_c is None else temperature_c
-    humidity_percent = settings.usual_humidity_percent if humidity_percent is None else humidity_percent
+        humidity_std = _UNKNOWN_HUMIDITY_STD_PERCENT
+    temperature_c = _USUAL_TEMPERATURE_C if temperature_c is None else temperature_c
+    humidity_percent = _USUAL_HUMIDITY_PERCENT if humidity_percent is None else humidity_percent
     _check(temperature_c, humidity_percent, pressure_pa, temperature_std_c)
 
     moist = water_vapour_fraction(temperature_c, humidity_percent, pressure_pa)
@@ -164,7 +152,7 @@ def speed_of_sound(
     if 0 <= temperature_c <= 30 and 75e3 <= pressure_pa <= 102e3 and moist <= 0.06:
         formula = "Cramer 1993"
         speed = cramer_speed_mps(temperature_c, humidity_percent, pressure_pa)
-        formula_std = settings.formula_std * speed
+        formula_std = _FORMULA_STD * speed
         per_percent = (cramer_speed_mps(temperature_c, 100, pressure_pa)
                        - cramer_speed_mps(temperature_c, 0, pressure_pa)) / 100  # fmt: skip
         humidity_part = per_percent * humidity_std

@@ -17,6 +17,13 @@ _UNDERSIDE = re.compile(r"(^|[^a-z])(bot|bottom|btm|under|underside|below|beneat
 
 _DIRECT = re.compile(r"(^|[^a-z])(di|direct|line)([^a-z]|$)", re.IGNORECASE)
 
+#: Where a mic stands at its source, and what it is: not the source's name.
+_PLACES = re.compile(
+    r"top|bot|bottom|btm|under|underside|in|out|inside|outside|close|near|mic|di|line|l|r|left|right",
+    re.IGNORECASE,
+)
+#: A name of fewer letters names no source.
+_LEAST_LETTERS = 3
 #: What a recorder or a workstation puts behind a name: takes and dates, and the mark of a copy.
 _TAKE = re.compile(r"([ ._-]+\d+)+$")
 _COPY = re.compile(r"[ ._-]*(dup|copy)[ ._-]*\d*$", re.IGNORECASE)
@@ -102,6 +109,50 @@ def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
         # Of several takes the first of each side.
         sides.setdefault(key, {}).setdefault("left" if side in _LEFT else "right", name)
     return tuple((pair["left"], pair["right"]) for pair in sides.values() if len(pair) == 2)
+
+
+def source_name(track: str) -> str:
+    """Name a source by the track that is home to it: without its number, its take and where the mic stood.
+
+    Examples
+    --------
+    >>> source_name("02_snare_top"), source_name("01 Kick In_01-240612_1432"), source_name("tom.low")
+    ('snare', 'kick', 'tom low')
+    >>> source_name("07"), source_name("top"), source_name("oh_left")
+    ('07', 'top', 'oh_left')
+    """
+    words = [word for word in re.split(r"[ ._-]+", _TAKE.sub("", _COPY.sub("", track))) if word]
+    kept = " ".join(word for word in words if not word.isdecimal() and not _PLACES.fullmatch(word)).lower()
+    return track if len(kept) < _LEAST_LETTERS or is_overhead(track) or is_room(track) else kept
+
+
+def source_names(tracks: Sequence[str]) -> list[str]:
+    """Name several sources; those that would sound the same are told apart by their tracks.
+
+    Examples
+    --------
+    >>> source_names(["01_kick", "a"]), source_names(["gtr 1", "gtr 2"])
+    (['the kick', 'a'], ['the gtr (in gtr 1)', 'the gtr (in gtr 2)'])
+    """
+    names = [source_name(track) for track in tracks]
+    return [
+        track
+        if _is_no_word(name, track)
+        else f"the {name} (in {track})"
+        if names.count(name) > 1
+        else f"the {name}"
+        for name, track in zip(names, tracks, strict=True)
+    ]
+
+
+def _is_no_word(name: str, track: str) -> bool:
+    """Whether a track's name was kept because nothing in it names a source."""
+    return name == track and (len(track) < _LEAST_LETTERS or is_overhead(track) or is_room(track))
+
+
+def the_source(track: str) -> str:
+    """Name one source, as a sentence does."""
+    return source_names([track])[0]
 
 
 def is_overhead(name: str) -> bool:

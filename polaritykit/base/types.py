@@ -20,6 +20,9 @@ Floats = NDArray[np.float64]
 Samples = NDArray[np.float32]
 
 
+#: Samples of a block, where nothing speaks for another size: a second or three, some megabytes of 24 tracks.
+BLOCK_SAMPLES = 1 << 17
+
 #: Called with a stage and the share of it done.
 Progress = Callable[[str, float], None]
 

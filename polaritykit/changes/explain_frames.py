@@ -11,13 +11,10 @@ from dataclasses import replace
 import numpy as np
 
 from polaritykit.changes.frame_lags import PairLags
-from polaritykit.changes.motion import Motion, Step
-from polaritykit.changes.settings import ChangeSettings
+from polaritykit.changes.motion import TOGETHER_S, Motion, Step
 
 
-def frame_motions(
-    lags: Sequence[PairLags], n_tracks: int, duration_s: float, settings: ChangeSettings
-) -> tuple[Motion, ...]:
+def frame_motions(lags: Sequence[PairLags], n_tracks: int, duration_s: float) -> tuple[Motion, ...]:
     """Find the tracks that changed from the lags of all pairs of sustained sound.
 
     Tracks whose pairs are at rest move together; a pair that changed counts only between two such groups.
@@ -28,7 +25,6 @@ def frame_motions(
     n_tracks : int
     duration_s : float
         Length of the take.
-    settings : ChangeSettings
 
     Returns
     -------
@@ -52,7 +48,7 @@ def frame_motions(
     for label in dict.fromkeys(group):
         links = [_turned(pair) if group[pair.a] == label else pair for pair in across]
         links = [pair for pair in links if group[pair.b] == label and group[pair.a] == stays]
-        motion = _group_motion(links, duration_s, settings) if label != stays else None
+        motion = _group_motion(links, duration_s) if label != stays else None
         if motion is not None:
             motions += [replace(motion, track=track) for track in range(n_tracks) if group[track] == label]
     return tuple(motions)
@@ -63,7 +59,7 @@ def _turned(pair: PairLags) -> PairLags:
     return replace(pair, a=pair.b, b=pair.a, rate=-pair.rate, jump_s=-pair.jump_s)
 
 
-def _group_motion(links: Sequence[PairLags], duration_s: float, settings: ChangeSettings) -> Motion | None:
+def _group_motion(links: Sequence[PairLags], duration_s: float) -> Motion | None:
     """Return what most links of a group to the tracks that stayed say; None where they do not agree."""
     drifts = [link for link in links if link.verdict == "drift"]
     steps = [link for link in links if link.verdict == "step"]
@@ -73,7 +69,7 @@ def _group_motion(links: Sequence[PairLags], duration_s: float, settings: Change
     if not steps:
         return None
     time_s = float(np.median([step.time_s for step in steps]))
-    near = [step for step in steps if abs(step.time_s - time_s) <= settings.together_s]
+    near = [step for step in steps if abs(step.time_s - time_s) <= TOGETHER_S]
     flip = 2 * sum(step.flip for step in near) > len(near)
     jumps = [step.jump_s for step in near if step.flip == flip]
     if 2 * len(near) <= len(steps) or not jumps:

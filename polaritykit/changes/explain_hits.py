@@ -14,8 +14,43 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
 from polaritykit.changes.hit_lags import HitLags
-from polaritykit.changes.motion import Motion, Step, gauged
-from polaritykit.changes.settings import ChangeSettings
+from polaritykit.changes.motion import (
+    DRIFT_SIGMAS,
+    LEAST_DRIFT_PPM,
+    LEAST_STEP_MS,
+    LEAST_TRAVEL_MS,
+    TOGETHER_S,
+    Motion,
+    Step,
+    gauged,
+)
+
+#: A hit counts where it is this much like the track's mean hit ...
+_LEAST_SIMILARITY = 0.6
+#: ... and a source counts on a track where this share of its hits does.
+_LEAST_SHARE = 0.5
+#: Hits before and after a change, over all sources: fewer may be chance.
+_LEAST_HITS = 4
+#: A switch was thrown where this share of the signs turns ...
+_FLIP_SHARE = 0.85
+#: ... while no more than this share would fit an unchanged track.
+_UNFLIPPED_SHARE = 0.8
+#: Lags are looked into where their mean size reaches this many times their noise from hit to hit (0.8 for
+#: a normal distribution without any change, 1.3 with a tenth of wild ones).
+_RESTLESS = 1.4
+#: A step must leave no more than this share of the lags' size unexplained, a straight line no more
+#: than that.
+_STEP_COST_SHARE = 0.5
+_LINE_COST_SHARE = 0.6
+#: A line is preferred where it leaves less than this share of what a step leaves.
+_LINE_AGAINST_STEP = 0.8
+#: A step against its uncertainty.
+_STEP_SIGMAS = 6.0
+#: Of the sources heard before and after, this share (by hits) must show the step.
+_MOVED_SHARE = 0.6
+#: Hits of two kinds that take turns leave a run of one kind now and then: the probability of that, for
+#: any of the cuts.
+_STEP_CHANCE = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -28,9 +63,7 @@ class _Series:
     source: NDArray[np.int64]
 
 
-def hit_motions(
-    all_lags: Sequence[HitLags], duration_s: float, settings: ChangeSettings
-) -> tuple[Motion, ...]:
+def hit_motions(all_lags: Sequence[HitLags], duration_s: float) -> tuple[Motion, ...]:
     """Find the tracks that changed from the all_lags of all sources' hits.
 
     Parameters
@@ -38,7 +71,6 @@ def hit_motions(
     all_lags : sequence of HitLags
     duration_s : float
         Length of the take.
-    settings : ChangeSettings
 
     Returns
     -------
@@ -47,14 +79,14 @@ def hit_motions(
     """
     if not all_lags:
         return ()
-    polished = [_polished(hit_lags, settings) for hit_lags in all_lags]
+    polished = [_polished(hit_lags) for hit_lags in all_lags]
     motions = []
     for track in range(all_lags[0].lag_s.shape[1]):
-        series = _series(all_lags, polished, track, settings)
-        if len(series.times_s) >= 2 * settings.least_hits:
-            found = _motion(track, series, duration_s, settings)
+        series = _series(all_lags, polished, track)
+        if len(series.times_s) >= 2 * _LEAST_HITS:
+            found = _motion(track, series, duration_s)
             motions.append(found or Motion(track=track, duration_s=duration_s))
-    return gauged(motions, settings)
+    return gauged(motions)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,16 +99,16 @@ class _Polished:
     sign: Floats
 
 
-def _polished(hit_lags: HitLags, settings: ChangeSettings) -> _Polished:
+def _polished(hit_lags: HitLags) -> _Polished:
     """Take from lags and signs what all tracks of a hit share, and each track's usual value (Tukey)."""
-    alike = hit_lags.alike >= settings.least_alike
-    lag = np.where(alike, hit_lags.lag_s, np.nan)
-    sign = np.where(alike, hit_lags.sign, 0.0)
+    similar = hit_lags.similarity >= _LEAST_SIMILARITY
+    lag = np.where(similar, hit_lags.lag_s, np.nan)
+    sign = np.where(similar, hit_lags.sign, 0.0)
     for _ in range(3):
         lag = lag - _median(lag, 0)[None, :]
         lag = lag - _median(lag, 1)[:, None]
-        sign = sign * _majority(sign * hit_lags.alike, 0)[None, :]
-        sign = sign * _majority(sign * hit_lags.alike, 1)[:, None]
+        sign = sign * _majority(sign * hit_lags.similarity, 0)[None, :]
+        sign = sign * _majority(sign * hit_lags.similarity, 1)[:, None]
     return _Polished(lag_s=lag, sign=sign)
 
 
@@ -95,14 +127,12 @@ def _median(values: Floats, axis: int) -> Floats:
     return np.where(count > 0, np.nan_to_num(middle.squeeze(axis)), 0.0)
 
 
-def _series(
-    all_lags: Sequence[HitLags], polished: Sequence[_Polished], track: int, settings: ChangeSettings
-) -> _Series:
+def _series(all_lags: Sequence[HitLags], polished: Sequence[_Polished], track: int) -> _Series:
     """Gather one track's hits; sources that rarely look alike there are left out."""
     parts = []
     for number, (hit_lags, own) in enumerate(zip(all_lags, polished, strict=True)):
         fine = np.isfinite(own.lag_s[:, track])
-        if fine.mean() >= settings.least_share and fine.sum() >= 4:
+        if fine.mean() >= _LEAST_SHARE and fine.sum() >= 4:
             times = hit_lags.times_s[fine]
             parts.append((times, own.lag_s[fine, track], own.sign[fine, track], np.full(len(times), number)))
     if not parts:
@@ -113,25 +143,25 @@ def _series(
     return _Series(times_s=times[order], lag_s=lag[order], sign=sign[order], source=source[order])
 
 
-def _motion(track: int, series: _Series, duration_s: float, settings: ChangeSettings) -> Motion | None:
+def _motion(track: int, series: _Series, duration_s: float) -> Motion | None:
     """Name the one thing that explains a track's series, if anything does."""
-    flip_s = _flip(series, settings)
-    step = _lag_step(series, settings)
-    drift = _drift(series, duration_s, settings)
-    if drift is not None and (step is None or drift[2] < settings.line_against_step * step[2]):
+    flip_s = _flip(series)
+    step = _lag_step(series)
+    drift = _drift(series, duration_s)
+    if drift is not None and (step is None or drift[2] < _LINE_AGAINST_STEP * step[2]):
         return Motion(track=track, rate=drift[0], rate_std=drift[1], duration_s=duration_s)
     if flip_s is None and step is None:
         return None
     steps = []
     if step is not None:
-        together = flip_s is not None and abs(flip_s - step[0]) <= settings.together_s
+        together = flip_s is not None and abs(flip_s - step[0]) <= TOGETHER_S
         steps.append(Step(time_s=step[0], jump_s=step[1], flip=together))
     if flip_s is not None and not any(one.flip for one in steps):
         steps.append(Step(time_s=flip_s, jump_s=0.0, flip=True))
     return Motion(track=track, steps=tuple(sorted(steps, key=lambda one: one.time_s)), duration_s=duration_s)
 
 
-def _flip(series: _Series, settings: ChangeSettings) -> float | None:
+def _flip(series: _Series) -> float | None:
     """Time at which the signs of all sources turn; None where they do not."""
     n = len(series.times_s)
     before = np.zeros(n - 1)
@@ -142,22 +172,20 @@ def _flip(series: _Series, settings: ChangeSettings) -> float | None:
         rest = own.sum() - first
         before += np.abs(first - rest)
         same += np.abs(first + rest)
-    ok = _cuts(series, settings)
+    ok = _cuts(series)
     if not ok.any():
         return None
     at = int(np.argmax(np.where(ok, before, -1.0)))
-    if before[at] < settings.flip_share * n or same[at] > settings.unflipped_share * n:
+    if before[at] < _FLIP_SHARE * n or same[at] > _UNFLIPPED_SHARE * n:
         return None
     return float(series.times_s[at : at + 2].mean())
 
 
-def _cuts(series: _Series, settings: ChangeSettings) -> NDArray[np.bool_]:
+def _cuts(series: _Series) -> NDArray[np.bool_]:
     """Cuts between neighbours in time with enough hits on both sides."""
     n = len(series.times_s)
     at = np.arange(1, n)
-    return np.asarray(
-        (at >= settings.least_hits) & (n - at >= settings.least_hits) & (np.diff(series.times_s) > 0)
-    )
+    return np.asarray((at >= _LEAST_HITS) & (n - at >= _LEAST_HITS) & (np.diff(series.times_s) > 0))
 
 
 def _noise(series: _Series) -> float:
@@ -178,12 +206,12 @@ def _cost(residual: Floats, noise: float) -> float:
     return float(np.minimum(np.abs(residual), 6 * noise).sum())
 
 
-def _lag_step(series: _Series, settings: ChangeSettings) -> tuple[float, float, float] | None:
+def _lag_step(series: _Series) -> tuple[float, float, float] | None:
     """Time, size and remaining cost of the one step that explains the lags; None where none does."""
     noise = _noise(series)
     null = _cost(_centred(series.lag_s, series.source), noise)
-    cuts = np.flatnonzero(_cuts(series, settings))
-    if null < settings.restless * noise * len(series.lag_s) or not len(cuts):
+    cuts = np.flatnonzero(_cuts(series))
+    if null < _RESTLESS * noise * len(series.lag_s) or not len(cuts):
         return None
     coarse = cuts[np.linspace(0, len(cuts) - 1, min(len(cuts), 40)).round().astype(int)]
     costs = [_split(series, int(cut), noise)[0] for cut in coarse]
@@ -192,14 +220,12 @@ def _lag_step(series: _Series, settings: ChangeSettings) -> tuple[float, float, 
     fine = [int(cut) for cut in cuts if low <= cut <= high]
     best = min(fine, key=lambda cut: _split(series, cut, noise)[0])
     cost, jumps, errors, weights = _split(series, best, noise)
-    if cost > settings.step_cost_share * null or not len(jumps):
+    if cost > _STEP_COST_SHARE * null or not len(jumps):
         return None
-    moved = (np.abs(jumps) >= settings.least_step_ms * 1e-3) & (
-        np.abs(jumps) >= settings.step_sigmas * errors
-    )
-    if weights[moved].sum() < settings.moved_share * weights.sum() or not moved.any():
+    moved = (np.abs(jumps) >= LEAST_STEP_MS * 1e-3) & (np.abs(jumps) >= _STEP_SIGMAS * errors)
+    if weights[moved].sum() < _MOVED_SHARE * weights.sum() or not moved.any():
         return None
-    if _by_chance(series, best) * len(cuts) > settings.step_chance:
+    if _by_chance(series, best) * len(cuts) > _STEP_CHANCE:
         return None
     jump = _weighted_median(jumps[moved], weights[moved])
     return float(series.times_s[best : best + 2].mean()), jump, cost
@@ -257,11 +283,11 @@ def _by_chance(series: _Series, cut: int) -> float:
     return chance
 
 
-def _drift(series: _Series, duration_s: float, settings: ChangeSettings) -> tuple[float, float, float] | None:
+def _drift(series: _Series, duration_s: float) -> tuple[float, float, float] | None:
     """Rate, its standard error and remaining cost of the straight line through the lags (Theil and Sen)."""
     noise = _noise(series)
     null = _cost(_centred(series.lag_s, series.source), noise)
-    if null < settings.restless * noise * len(series.lag_s):
+    if null < _RESTLESS * noise * len(series.lag_s):
         return None
     slopes, spans = [], []
     for number in np.unique(series.source):
@@ -281,9 +307,9 @@ def _drift(series: _Series, duration_s: float, settings: ChangeSettings) -> tupl
     scale = max(1.4826 * float(np.median(np.abs(residual))), noise)
     error = 1.25 * scale / float(np.sqrt(np.sum(spread**2)))
     good = (
-        cost <= settings.line_cost_share * null
-        and abs(rate) >= settings.drift_sigmas * error
-        and abs(rate) * 1e6 >= settings.least_drift_ppm
-        and abs(rate) * float(np.ptp(series.times_s)) >= settings.least_travel_ms * 1e-3
+        cost <= _LINE_COST_SHARE * null
+        and abs(rate) >= DRIFT_SIGMAS * error
+        and abs(rate) * 1e6 >= LEAST_DRIFT_PPM
+        and abs(rate) * float(np.ptp(series.times_s)) >= LEAST_TRAVEL_MS * 1e-3
     )
     return (rate, error, cost) if good else None

@@ -12,17 +12,48 @@ curves
     phase-transform correlation of each frame, (n_frames, n_lags), 1 for a pure delay.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats
-from polaritykit.changes.settings import ChangeSettings
-from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.base.types import Complexes, Floats
+from polaritykit.changes.motion import DRIFT_SIGMAS, LEAST_DRIFT_PPM, LEAST_STEP_MS, LEAST_TRAVEL_MS
+from polaritykit.sustained.phase_curve import FEWEST_BINS, audible_bins
 
-Complexes = NDArray[np.complex128]
+#: Either half of the take drifts like the whole within this share of its rate.
+_HALF_WITHIN = 0.5
+#: No clock of a working recorder is off by more (common practice: 100 ppm is a poor one).
+_MOST_DRIFT_PPM = 300.0
+#: Sustained sound: fewest frames that can be followed, and groups of neighbours they are put in.
+_LEAST_FRAMES = 16
+_GROUPS = 8
+#: A pair is at rest where its weakest group shows at least this share of the groups' median peak.
+_CALM_SHARE = 0.4
+#: ... and where no cut leaves one side with less than this share of the other's peak, nothing is
+#: looked for.
+_EVEN_SHARE = 0.65
+#: The lag of a group is looked for this near to the pooled one.
+_NEAR_MS = 1.0
+#: Frames on either side of a step.
+_LEAST_SIDE_FRAMES = 6
+#: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
+#: tempo 10.
+_LEAST_STRENGTH = 12.0
+#: Two sources that take turns leave both peaks in both parts: a state must leave no more than this
+#: share ...
+_ABSENT_SHARE = 0.3
+#: ... this near to its lag in the other part.
+_ABSENT_MS = 0.15
+#: A jump this small with a turned sign may be the neighbouring lobe.
+_LOBE_MS = 1.0
+#: Two states explain this much more (as a share) than one.
+_STEP_GAIN = 0.25
+#: Frames lie on a line within this, and this share of them does.
+_LINE_WIDTH_MS = 0.2
+_LINE_SHARE = 0.4
+
 Verdict = Literal["unknown", "rest", "drift", "step"]
 
 
@@ -49,8 +80,7 @@ def read_pair_lags(
     sample_rate_hz: int,
     *,
     pair: tuple[int, int],
-    settings: ContinuousSettings,
-    changes: ChangeSettings,
+    search_ms: float,
 ) -> PairLags:
     """Follow one pair through the frames.
 
@@ -62,33 +92,37 @@ def read_pair_lags(
     sample_rate_hz : int
     pair : tuple of int
         The two tracks.
-    settings : ContinuousSettings
-        Its band and range choose the bins.
-    changes : ChangeSettings
+    search_ms : float
+        Largest offset looked for, of either sign.
 
     Returns
     -------
     PairLags
     """
     a, b = pair
-    if len(times_s) < changes.least_frames:
+    if len(times_s) < _LEAST_FRAMES:
         return PairLags(a=a, b=b, verdict="unknown")
     frequency = np.arange(spectra_a.shape[1]) * sample_rate_hz / (2 * (spectra_a.shape[1] - 1))
-    used = _used(spectra_a, spectra_b, frequency, settings)
-    if np.count_nonzero(used) < settings.fewest_bins:
+    used = audible_bins(spectra_a, spectra_b, frequency)
+    if np.count_nonzero(used) < FEWEST_BINS:
         return PairLags(a=a, b=b, verdict="unknown")
     cross = np.conj(spectra_a[:, used]) * spectra_b[:, used]
     phasor = cross / np.maximum(np.abs(cross), 1e-30)
     frames = _Frames(
-        phasor=phasor, used=used, omega=2 * np.pi * frequency[used], times_s=times_s, rate_hz=sample_rate_hz
+        phasor=phasor,
+        used=used,
+        omega=2 * np.pi * frequency[used],
+        times_s=times_s,
+        rate_hz=sample_rate_hz,
+        reach=min(round(search_ms * 1e-3 * sample_rate_hz), (spectra_a.shape[1] - 1) // 2),
     )
-    calm = _pooled(frames, settings, changes)
+    calm = _pooled(frames)
     if calm is not None and calm.even:
-        slow = _slow_drift(frames, calm, changes)
+        slow = _slow_drift(frames, calm)
         if slow is not None:
             return PairLags(a=a, b=b, verdict="drift", rate=slow[0], rate_std=slow[1])
         return PairLags(a=a, b=b, verdict="rest")
-    found = _restless(frames, (a, b), settings, changes)
+    found = _restless(frames, (a, b))
     if found is None:
         return PairLags(a=a, b=b, verdict="unknown" if calm is None else "rest")
     return found
@@ -103,6 +137,8 @@ class _Frames:
     omega: Floats
     times_s: Floats
     rate_hz: int
+    #: Largest lag looked for, samples.
+    reach: int
 
     def curves(self, phasor: Complexes, weight: Floats, reach: int) -> Floats:
         """Weighted correlation of rows of phasors at lags -reach..reach samples."""
@@ -119,24 +155,9 @@ class _Frames:
         return np.array_split(np.arange(len(self.times_s)), n)
 
 
-def _used(
-    spectra_a: Complexes, spectra_b: Complexes, frequency: Floats, settings: ContinuousSettings
-) -> NDArray[np.bool_]:
-    low, high = settings.band_hz
-    inside = (frequency >= low) & (frequency <= high)
-    for spectra in (spectra_a, spectra_b):
-        power = np.mean(np.abs(spectra) ** 2, axis=0)
-        inside &= power >= power[inside].max(initial=0.0) * 10 ** (-settings.bin_range_db / 10)
-    return inside
-
-
 def _weight(phasor: Complexes) -> Floats:
     """Coherence of phase of each bin above chance, as for the pooled peak."""
     return np.asarray(np.sqrt(np.maximum(np.abs(phasor.mean(axis=0)) ** 2 - 3.0 / len(phasor), 0.0)))
-
-
-def _reach(frames: _Frames, settings: ContinuousSettings) -> int:
-    return min(round(settings.search_ms * 1e-3 * frames.rate_hz), (len(frames.used) - 1) // 2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,37 +171,37 @@ class _Calm:
     even: bool
 
 
-def _pooled(frames: _Frames, settings: ContinuousSettings, changes: ChangeSettings) -> _Calm | None:
+def _pooled(frames: _Frames) -> _Calm | None:
     """Lag and weights of the pooled peak; None where it is weak, or some group of frames lacks it."""
     weight = _weight(frames.phasor)
-    if np.count_nonzero(weight) < settings.fewest_bins:
+    if np.count_nonzero(weight) < FEWEST_BINS:
         return None
-    reach = _reach(frames, settings)
+    reach = frames.reach
     curve = frames.curves(frames.phasor.mean(axis=0)[None], weight, reach)[0]
     at = int(np.argmax(np.abs(curve)))
     chance = float(np.sqrt(np.sum(weight**2) / 2 / len(frames.phasor)) / weight.sum())
-    if abs(curve[at]) < changes.least_strength * chance:
+    if abs(curve[at]) < _LEAST_STRENGTH * chance:
         return None
     lag = (at - reach) / frames.rate_hz
     sign = 1.0 if curve[at] > 0 else -1.0
     turned = (frames.phasor * np.exp(1j * frames.omega * lag)).real @ (sign * weight / weight.sum())
-    shares = np.array([turned[group].mean() for group in frames.groups(changes.groups)])
-    if shares.min() < changes.calm_share * np.median(shares):
+    shares = np.array([turned[group].mean() for group in frames.groups(_GROUPS)])
+    if shares.min() < _CALM_SHARE * np.median(shares):
         return None
     sides = [(shares[:cut].mean(), shares[cut:].mean()) for cut in range(1, len(shares))]
-    even = all(min(side) >= changes.even_share * max(side) for side in sides)
+    even = all(min(side) >= _EVEN_SHARE * max(side) for side in sides)
     return _Calm(lag_s=lag, weight=sign * weight, even=even)
 
 
-def _slow_drift(frames: _Frames, calm: _Calm, changes: ChangeSettings) -> tuple[float, float] | None:
+def _slow_drift(frames: _Frames, calm: _Calm) -> tuple[float, float] | None:
     """Rate and its standard error where the groups' lags follow a straight line that is worth telling."""
-    groups = frames.groups(changes.groups)
+    groups = frames.groups(_GROUPS)
     means: Complexes = np.stack([frames.phasor[group].mean(axis=0) * calm.weight for group in groups])
     times = [float(frames.times_s[group].mean()) for group in groups]
     # The nearest peak first: the slope alone would stay in whatever lobe it starts in.
-    reach = round((abs(calm.lag_s) + changes.near_ms * 1e-3) * frames.rate_hz) + 1
+    reach = round((abs(calm.lag_s) + _NEAR_MS * 1e-3) * frames.rate_hz) + 1
     curves = frames.curves(means, np.ones(means.shape[1]), reach)
-    near = np.abs(np.arange(-reach, reach + 1) / frames.rate_hz - calm.lag_s) <= changes.near_ms * 1e-3
+    near = np.abs(np.arange(-reach, reach + 1) / frames.rate_hz - calm.lag_s) <= _NEAR_MS * 1e-3
     starts = (np.argmax(np.where(near, curves, -np.inf), axis=1) - reach) / frames.rate_hz
     lags = [_newton(mean, frames.omega, start) for mean, start in zip(means, starts, strict=True)]
     t = np.array(times) - np.mean(times)
@@ -190,21 +211,21 @@ def _slow_drift(frames: _Frames, calm: _Calm, changes: ChangeSettings) -> tuple[
     error = float(np.sqrt(np.sum(residual**2) / (len(t) - 2) / np.sum(t**2)))
     travel = abs(rate) * float(np.ptp(frames.times_s))
     worth = (
-        abs(rate) * 1e6 >= changes.least_drift_ppm
-        and travel >= changes.least_travel_ms * 1e-3
-        and abs(rate) >= changes.drift_sigmas * error
-        and _in_both_halves(t, y, rate, changes)
+        abs(rate) * 1e6 >= LEAST_DRIFT_PPM
+        and travel >= LEAST_TRAVEL_MS * 1e-3
+        and abs(rate) >= DRIFT_SIGMAS * error
+        and _in_both_halves(t, y, rate)
     )
     return (rate, error) if worth else None
 
 
-def _in_both_halves(times_s: Floats, lags_s: Floats, rate: float, changes: ChangeSettings) -> bool:
+def _in_both_halves(times_s: Floats, lags_s: Floats, rate: float) -> bool:
     """Whether either half of the take drifts like the whole: a clock does, a source that moves does not."""
     for half in np.array_split(np.argsort(times_s), 2):
         if len(half) < 2 or not np.ptp(times_s[half]):
             return False
         own = float(np.polyfit(times_s[half], lags_s[half], 1)[0])
-        if abs(own - rate) > changes.half_within * abs(rate):
+        if abs(own - rate) > _HALF_WITHIN * abs(rate):
             return False
     return True
 
@@ -221,30 +242,28 @@ def _newton(weighted: Complexes, omega: Floats, lag_s: float) -> float:
     return lag
 
 
-def _restless(
-    frames: _Frames, pair: tuple[int, int], settings: ContinuousSettings, changes: ChangeSettings
-) -> PairLags | None:
+def _restless(frames: _Frames, pair: tuple[int, int]) -> PairLags | None:
     """Look for the line or the step that explains frames which do not agree."""
-    reach = _reach(frames, settings)
+    reach = frames.reach
     curves = frames.curves(frames.phasor, np.ones(frames.phasor.shape[1]), reach)
     noise = float(np.median(np.abs(curves))) / 0.6745
     if noise <= 0:
         return None
     curves = curves / noise
-    step = _step(curves, frames, changes)
-    line = _line(curves, frames, changes)
+    step = _step(curves, frames)
+    line = _line(curves, frames)
     if step is not None and (line is None or step.strength >= line[0]):
         return PairLags(
             a=pair[0],
             b=pair[1],
             verdict="step",
             time_s=float(frames.times_s[step.cut - 1 : step.cut + 1].mean()),
-            jump_s=_fine_jump(frames, step, changes),
+            jump_s=_fine_jump(frames, step),
             flip=step.flip,
         )
     if line is None:
         return None
-    rate, std = _fine_rate(frames, line[1], changes)
+    rate, std = _fine_rate(frames, line[1])
     return PairLags(a=pair[0], b=pair[1], verdict="drift", rate=rate, rate_std=std)
 
 
@@ -257,11 +276,11 @@ class _Step:
     flip: bool
 
 
-def _step(curves: Floats, frames: _Frames, changes: ChangeSettings) -> _Step | None:
+def _step(curves: Floats, frames: _Frames) -> _Step | None:
     """Cut that gathers most in two peaks; None where no step is clear."""
     n = len(curves)
     total = np.cumsum(curves, axis=0)
-    cuts = np.arange(changes.least_side_frames, n - changes.least_side_frames + 1)
+    cuts = np.arange(_LEAST_SIDE_FRAMES, n - _LEAST_SIDE_FRAMES + 1)
     if not len(cuts):
         return None
     first, last = total[cuts - 1], total[-1] - total[cuts - 1]
@@ -275,40 +294,36 @@ def _step(curves: Floats, frames: _Frames, changes: ChangeSettings) -> _Step | N
     strength = min(abs(peaks[0]) * cut**0.5, abs(peaks[1]) * (n - cut) ** 0.5)
     jump = (at[1] - at[0]) / frames.rate_hz
     flip = peaks[0] * peaks[1] < 0
-    moved = abs(jump) >= changes.least_step_ms * 1e-3
+    moved = abs(jump) >= LEAST_STEP_MS * 1e-3
     # With a turned sign a small jump may be the neighbouring lobe: a step or a turn, and nothing tells which.
-    lobe = flip and moved and abs(jump) < changes.lobe_ms * 1e-3
-    clear = (
-        strength >= changes.least_strength and gained >= changes.step_gain and (moved or flip) and not lobe
-    )
-    if not clear or not _take_no_turns(means, at, peaks, frames.rate_hz, changes):
+    lobe = flip and moved and abs(jump) < _LOBE_MS * 1e-3
+    clear = strength >= _LEAST_STRENGTH and gained >= _STEP_GAIN and (moved or flip) and not lobe
+    if not clear or not _take_no_turns(means, at, peaks, frames.rate_hz):
         return None
     return _Step(strength=float(score[best]), cut=cut, jump_s=jump if moved else 0.0, flip=flip)
 
 
-def _take_no_turns(
-    means: tuple[Floats, Floats], at: list[int], peaks: list[float], rate_hz: int, changes: ChangeSettings
-) -> bool:
+def _take_no_turns(means: tuple[Floats, Floats], at: list[int], peaks: list[float], rate_hz: int) -> bool:
     """Each state's peak is absent in the other part: two sources that take turns leave both in both."""
-    near = max(1, round(changes.absent_ms * 1e-3 * rate_hz))
+    near = max(1, round(_ABSENT_MS * 1e-3 * rate_hz))
     for own, other in ((0, 1), (1, 0)):
         place = slice(max(0, at[own] - near), at[own] + near + 1)
-        if float((np.sign(peaks[own]) * means[other][place]).max()) > changes.absent_share * abs(peaks[own]):
+        if float((np.sign(peaks[own]) * means[other][place]).max()) > _ABSENT_SHARE * abs(peaks[own]):
             return False
     return True
 
 
-def _fine_jump(frames: _Frames, step: _Step, changes: ChangeSettings) -> float:
+def _fine_jump(frames: _Frames, step: _Step) -> float:
     """Jump from the phase between the two states; 0 where there is none."""
     if not step.jump_s:
         return 0.0
     before, after = (part.mean(axis=0) for part in (frames.phasor[: step.cut], frames.phasor[step.cut :]))
     sign = -1.0 if step.flip else 1.0
     fine = _newton(sign * np.conj(before) * after, frames.omega, step.jump_s)
-    return fine if abs(fine - step.jump_s) <= changes.absent_ms * 1e-3 else step.jump_s
+    return fine if abs(fine - step.jump_s) <= _ABSENT_MS * 1e-3 else step.jump_s
 
 
-def _line(curves: Floats, frames: _Frames, changes: ChangeSettings) -> tuple[float, float] | None:
+def _line(curves: Floats, frames: _Frames) -> tuple[float, float] | None:
     """Strength and rate of the straight line of lags that gathers most frames; None where none is clear.
 
     Every two frames' highest peaks propose a line; the line that passes near most of the others' is kept.
@@ -322,26 +337,26 @@ def _line(curves: Floats, frames: _Frames, changes: ChangeSettings) -> tuple[flo
     far = frames.times_s[j] - frames.times_s[i] >= 0.2 * np.ptp(frames.times_s)
     i, j = i[far & (sign[i] == sign[j])], j[far & (sign[i] == sign[j])]
     rates = (lag[j] - lag[i]) / (frames.times_s[j] - frames.times_s[i])
-    possible = np.abs(rates) <= changes.most_drift_ppm * 1e-6
+    possible = np.abs(rates) <= _MOST_DRIFT_PPM * 1e-6
     i, rates = i[possible], rates[possible]
     if not len(rates):
         return None
     miss = np.abs(lag[i, None] + rates[:, None] * (frames.times_s - frames.times_s[i, None]) - lag)
-    inlier = (miss <= changes.line_width_ms * 1e-3) & (sign == sign[i, None])
+    inlier = (miss <= _LINE_WIDTH_MS * 1e-3) & (sign == sign[i, None])
     best = int(np.argmax(inlier.sum(axis=1)))
     mine = inlier[best]
-    if mine.sum() < max(changes.line_share * n, changes.least_frames / 2):
+    if mine.sum() < max(_LINE_SHARE * n, _LEAST_FRAMES / 2):
         return None
     # Frames of all parts of the take must lie on it.
     shares = [float(mine[group].mean()) for group in frames.groups(4)]
-    if min(shares) < changes.line_share / 2:
+    if min(shares) < _LINE_SHARE / 2:
         return None
     slope = np.polyfit(frames.times_s[mine] - frames.times_s.mean(), lag[mine], 1)
     rate = float(slope[0])
-    if not _in_both_halves(frames.times_s[mine], lag[mine], rate, changes):
+    if not _in_both_halves(frames.times_s[mine], lag[mine], rate):
         return None
     travel = abs(rate) * float(np.ptp(frames.times_s))
-    if abs(rate) * 1e6 < changes.least_drift_ppm or travel < changes.least_travel_ms * 1e-3:
+    if abs(rate) * 1e6 < LEAST_DRIFT_PPM or travel < LEAST_TRAVEL_MS * 1e-3:
         return None
     place = (
         np.round((slope[1] + rate * (frames.times_s - frames.times_s.mean())) * frames.rate_hz).astype(int)
@@ -352,17 +367,12 @@ def _line(curves: Floats, frames: _Frames, changes: ChangeSettings) -> tuple[flo
     return float(along.sum() ** 2 / n), rate
 
 
-def _fine_rate(frames: _Frames, rate: float, changes: ChangeSettings) -> tuple[float, float]:
+def _fine_rate(frames: _Frames, rate: float) -> tuple[float, float]:
     """Rate and standard error from the phase, once the coarse drift is taken back."""
     middle = float(frames.times_s.mean())
     for _ in range(2):
-        steady = _Frames(
-            phasor=frames.phasor * np.exp(1j * frames.omega * rate * (frames.times_s[:, None] - middle)),
-            used=frames.used,
-            omega=frames.omega,
-            times_s=frames.times_s,
-            rate_hz=frames.rate_hz,
-        )
+        turned = np.exp(1j * frames.omega * rate * (frames.times_s[:, None] - middle))
+        steady = replace(frames, phasor=frames.phasor * turned)
         weight = _weight(steady.phasor)
         if not weight.any():
             return rate, 1e-6
@@ -371,7 +381,7 @@ def _fine_rate(frames: _Frames, rate: float, changes: ChangeSettings) -> tuple[f
         at = int(np.argmax(np.abs(curve)))
         sign = 1.0 if curve[at] > 0 else -1.0
         lags, times = [], []
-        for group in steady.groups(changes.groups):
+        for group in steady.groups(_GROUPS):
             lags.append(
                 _newton(
                     steady.phasor[group].mean(axis=0) * sign * weight,

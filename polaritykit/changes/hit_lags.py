@@ -19,12 +19,23 @@ Align by the mean, average, repeat: Woody, C. D. (1967), Med. & biol. Engng 5, 5
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats, read_only
-from polaritykit.changes.settings import ChangeSettings
+from polaritykit.base.types import Complexes, Floats, read_only
 
-Complexes = NDArray[np.complex128]
+#: A hit is compared with the others of its kind from this much before its reference time ...
+_HIT_BEFORE_MS = 15.0
+#: ... to this much after it: far tracks and a digital link's latency are inside.
+_HIT_AFTER_MS = 45.0
+#: Band of that comparison: below, the drum's own swing hides the time; above, no two strokes are alike.
+_HIT_BAND_HZ = (200.0, 3000.0)
+#: The spectrum is flattened down to this far below its top, so that a ring does not turn into its
+#: own neighbour.
+_FLATTEN_DB = -25.0
+#: Frequencies this far (as a share) below the home track's own level in a stroke count for less: no
+#: sound, no time.
+_WHITEN_FLOOR = 0.3
+#: Largest change of a track within the take that is looked for (four metres of air, or 60 ppm for 200 s).
+_HIT_REACH_MS = 12.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,7 +47,7 @@ class HitLags:
     lag_s: Floats
     sign: Floats
     #: Correlation with the track's mean hit, 0 to 1.
-    alike: Floats
+    similarity: Floats
 
 
 def read_hit_lags(
@@ -46,7 +57,6 @@ def read_hit_lags(
     sample_rate_hz: int,
     *,
     home: int,
-    settings: ChangeSettings,
 ) -> HitLags:
     """Follow one source's hits on every track.
 
@@ -60,33 +70,32 @@ def read_hit_lags(
     sample_rate_hz : int
     home : int
         The source's home track.
-    settings : ChangeSettings
 
     Returns
     -------
     HitLags
     """
-    spectra, rate = _spectra(windows, zero, sample_rate_hz, settings)
+    spectra, rate = _spectra(windows, zero, sample_rate_hz)
     size = np.abs(spectra[:, home, None])
-    floor = settings.whiten_floor * np.sqrt(np.mean(size**2, axis=-1, keepdims=True))
+    floor = _WHITEN_FLOOR * np.sqrt(np.mean(size**2, axis=-1, keepdims=True))
     spectra = spectra * np.conj(spectra[:, home, None]) / np.maximum(size, floor + 1e-30)
     n_hits = len(spectra)
-    reach = round(settings.hit_reach_ms * 1e-3 * rate)
+    reach = round(_HIT_REACH_MS * 1e-3 * rate)
     best = _against(spectra, spectra[n_hits // 2], reach, rate)
     for reference in {n_hits // 8, (3 * n_hits) // 8, (5 * n_hits) // 8, (7 * n_hits) // 8}:
         found = _against(spectra, spectra[reference], reach, rate)
         better = np.median(found[2], axis=0) > np.median(best[2], axis=0)
-        lag, sign, alike = (np.where(better, new, old) for new, old in zip(found, best, strict=True))
-        best = lag, sign, alike
+        lag, sign, similarity = (np.where(better, new, old) for new, old in zip(found, best, strict=True))
+        best = lag, sign, similarity
     lag, sign, _ = best
     omega = 2 * np.pi * np.arange(spectra.shape[-1]) * rate / _size(spectra)
     aligned = spectra * sign[..., None] * np.exp(1j * omega * lag[..., None])
-    lag, sign, alike = _against(spectra, aligned.mean(axis=0), reach, rate)
+    lag, sign, similarity = _against(spectra, aligned.mean(axis=0), reach, rate)
     return HitLags(
         times_s=read_only(np.asarray(times_s, dtype=np.float64)),
         lag_s=read_only(lag),
         sign=read_only(sign),
-        alike=read_only(alike),
+        similarity=read_only(similarity),
     )
 
 
@@ -94,14 +103,12 @@ def _size(spectra: Complexes) -> int:
     return 2 * (int(spectra.shape[-1]) - 1)
 
 
-def _spectra(
-    windows: Floats, zero: int, sample_rate_hz: int, settings: ChangeSettings
-) -> tuple[Complexes, float]:
+def _spectra(windows: Floats, zero: int, sample_rate_hz: int) -> tuple[Complexes, float]:
     """Spectra of the hits up to the band's end, flattened per track, and the sample rate they stand for."""
     from scipy.fft import rfft
 
-    first = max(0, zero - round(settings.hit_before_ms * 1e-3 * sample_rate_hz))
-    stop = zero + round(settings.hit_after_ms * 1e-3 * sample_rate_hz)
+    first = max(0, zero - round(_HIT_BEFORE_MS * 1e-3 * sample_rate_hz))
+    stop = zero + round(_HIT_AFTER_MS * 1e-3 * sample_rate_hz)
     piece = windows[..., first:stop]
     n = piece.shape[-1]
     fade = round(0.003 * sample_rate_hz)
@@ -110,7 +117,7 @@ def _spectra(
     # The tail fades slowly: the attack tells the time, the ringing only the pitch.
     taper[zero - first :] *= np.cos(np.linspace(0.0, np.pi / 2, n - (zero - first))) ** 2
     size = 2 * n
-    low, high = settings.hit_band_hz
+    low, high = _HIT_BAND_HZ
     n_bins = int(2 ** np.ceil(np.log2(high * 1.15 * size / sample_rate_hz))) + 1
     full = rfft(piece * taper, size, axis=-1)
     spectra = np.zeros((*full.shape[:-1], n_bins), dtype=complex)
@@ -121,7 +128,7 @@ def _spectra(
         (high * 1.15 - frequency) / (high * 0.15), 0.0, 1.0
     )
     level = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=0) + 1e-30)
-    floor = level.max(axis=-1, keepdims=True) * 10 ** (settings.flatten_db / 20)
+    floor = level.max(axis=-1, keepdims=True) * 10 ** (_FLATTEN_DB / 20)
     return spectra * band / np.maximum(level, floor), 2 * (n_bins - 1) * sample_rate_hz / size
 
 

@@ -14,7 +14,16 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from polaritykit.changes.settings import ChangeSettings
+#: Least step (5 cm of air: no player's own movement).
+LEAST_STEP_MS = 0.15
+#: A turned polarity and a step this near in time are one change.
+TOGETHER_S = 3.0
+#: Clocks of one make differ by some ppm, tracks of one converter by none; below this, and below this way
+#: over the take, it may be the player's movement or the room's temperature.
+LEAST_DRIFT_PPM = 2.0
+LEAST_TRAVEL_MS = 0.1
+#: A drift against its uncertainty.
+DRIFT_SIGMAS = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -85,14 +94,13 @@ class Motion:
         return -1 if sum(between) % 2 else 1
 
 
-def gauged(motions: Sequence[Motion], settings: ChangeSettings) -> tuple[Motion, ...]:
+def gauged(motions: Sequence[Motion]) -> tuple[Motion, ...]:
     """Refer motions to the tracks that stayed: the largest group of alike tracks, the first in a tie.
 
     Parameters
     ----------
     motions : sequence of Motion
         Of every track that could be followed, those at rest too.
-    settings : ChangeSettings
 
     Returns
     -------
@@ -101,17 +109,17 @@ def gauged(motions: Sequence[Motion], settings: ChangeSettings) -> tuple[Motion,
     """
     if not motions:
         return ()
-    common = _usual([motion.rate for motion in motions], settings.least_drift_ppm * 1e-6)
+    common = _usual([motion.rate for motion in motions], LEAST_DRIFT_PPM * 1e-6)
     out = [replace(motion, rate=motion.rate - common) for motion in motions]
     for time_s in {step.time_s for motion in motions for step in motion.steps}:
-        jumps = [_jump_near(motion, time_s, settings.together_s) for motion in motions]
-        usual = _usual(jumps, settings.least_step_ms * 1e-3)
+        jumps = [_jump_near(motion, time_s, TOGETHER_S) for motion in motions]
+        usual = _usual(jumps, LEAST_STEP_MS * 1e-3)
         if usual:
             out = [
-                _with_jump(motion, time_s, jump - usual, settings.together_s)
+                _with_jump(motion, time_s, jump - usual, TOGETHER_S)
                 for motion, jump in zip(out, jumps, strict=True)
             ]
-    least = settings.least_drift_ppm * 1e-6
+    least = LEAST_DRIFT_PPM * 1e-6
     out = [replace(motion, rate=motion.rate if abs(motion.rate) >= least else 0.0) for motion in out]
     return tuple(motion for motion in out if motion.rate or motion.steps)
 

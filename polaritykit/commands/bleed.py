@@ -113,6 +113,13 @@ def command(
         tracks=session.tracks,
     )
     if out is not None:
-        sums = (session.recording, found) if audio else None
-        write_bleed(out, document, inputs=paths, overwrite=overwrite, sums=sums, plots=plots)
+        write_bleed(
+            out,
+            document,
+            session.recording,
+            inputs=paths,
+            overwrite=overwrite,
+            sums=found if audio else None,
+            plots=plots,
+        )
     echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))

@@ -51,6 +51,7 @@ from polaritykit.base.errors import EXIT_FINDINGS, UsageError
 @click.option(
     "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
 )
+@click.option("-v", "--verbose", is_flag=True, help="Say all on the terminal, not just what fits a screen.")
 @click.option(
     "--fail-on",
     type=click.Choice(["inverted", "any"]),
@@ -69,6 +70,7 @@ def command(
     plots: str | None,
     audio: bool,
     ignore_start_times: bool,
+    verbose: bool,
     fail_on: str | None,
 ) -> int:
     """Check every pair of tracks of a session.
@@ -122,7 +124,7 @@ def command(
     if as_json:
         echo(json.dumps(document, allow_nan=False, ensure_ascii=False))
     else:
-        echo(summary_text(document, emphasis=wants_emphasis()))
+        echo(summary_text(document, emphasis=wants_emphasis(), verbose=verbose))
         echo(f"Report: {shown(folder / 'report.html')}" if folder is not None else "")
     counts = document["summary"]["counts"]
     wanted = {"inverted": counts["flips"], "any": counts["flips"] + counts["delays"], None: 0}[fail_on]

@@ -1,7 +1,6 @@
 """``polaritykit pair``: verify a stereo pair."""
 
 import json
-from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -34,7 +33,7 @@ from polaritykit.pages.head import job_document
 @click.option(
     "--max-offset-ms",
     type=click.FloatRange(0.1, 40.0),
-    default=StereoSettings().offset.max_offset_ms,
+    default=StereoSettings().max_offset_ms,
     show_default=True,
     help="Longest delay between the sides that is looked for.",
 )
@@ -66,9 +65,7 @@ def command(
     session = open_session(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    settings = StereoSettings()
-    settings = replace(settings, offset=replace(settings.offset, max_offset_ms=max_offset_ms))
-    found = judge_pair(session.recording, settings)
+    found = judge_pair(session.recording, StereoSettings(max_offset_ms=max_offset_ms))
     document = job_document(
         "pair",
         stereo_document(found),

@@ -6,15 +6,14 @@ predicted gain is not heard.
 Conventions: ``delay_ms`` (≥ 0) is given to the early track; gains in dB of the sum in the source's band.
 """
 
+from polaritykit.base.hearing import AUDIBLE_DB, WELL_HEARD_DB
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import Action, Advice, AdviceReason, PairSource
-from polaritykit.decide.worth import AUDIBLE_DB, FAR_S, LEAST_SHIFT_S
+from polaritykit.decide.worth import FAR_S, LEAST_SHIFT_S
 from polaritykit.spectra.records import BandGains
 
 #: Sources of one pair whose offsets differ by more than this cannot share one delay.
 _SAME_OFFSET_MS = 0.3
-#: A source this far below a track's loudest one has no say in its delay.
-_WELL_HEARD_DB = 12.0
 
 
 def advise(conclusion: Conclusion, gains: BandGains | None, *, linked: bool) -> Advice:
@@ -100,7 +99,7 @@ def _two_offsets(sources: tuple[PairSource, ...]) -> tuple[str, ...]:
     clear = [
         s
         for s in sources
-        if s.offset_ms is not None and s.polarity != "unclear" and s.level_db > -_WELL_HEARD_DB
+        if s.offset_ms is not None and s.polarity != "unclear" and s.level_db > -WELL_HEARD_DB
     ]
     for second in clear[1:]:
         one, two = clear[0].offset_ms or 0.0, second.offset_ms or 0.0

@@ -156,7 +156,23 @@ def changes_db(
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Change of a source's octaves in a sum against no move, and which octaves are heard.
 
-    Shapes (n_octaves, n_candidates) and (n_octaves,).
+    Parameters
+    ----------
+    spectra : GatedSpectra
+        Of one source.
+    gains : ndarray, shape (n_tracks,)
+        Of the sum, with the tracks' signs; 0 for tracks that are not in it.
+    shifts : ndarray, shape (n_tracks,)
+        Of all tracks, seconds.
+    moving : sequence of int
+        Tracks that move together on top of that ...
+    tried : ndarray, shape (n_candidates,)
+        ... by each of these, seconds.
+
+    Returns
+    -------
+    changes_db : ndarray, shape (n_octaves, n_candidates)
+    heard : ndarray of bool, shape (n_octaves,)
     """
     levels = octave_levels_db(octave_powers(spectra, weights(spectra, gains, shifts), moving, tried))
     zero = int(np.argmin(np.abs(tried)))
@@ -171,6 +187,16 @@ def mean_change_db(
     moving: Sequence[int],
     tried: Floats,
 ) -> Floats:
-    """Change of a source's level in a sum, mean over its octaves by their energy, shape (n_candidates,)."""
+    """Change of a source's level in a sum, mean over its octaves by their energy.
+
+    Parameters
+    ----------
+    spectra, gains, shifts, moving, tried : see `changes_db`
+
+    Returns
+    -------
+    ndarray, shape (n_candidates,)
+        dB.
+    """
     changes, heard = changes_db(spectra, gains, shifts, moving=moving, tried=tried)
     return np.asarray(energy_shares(spectra, gains, heard) @ changes)

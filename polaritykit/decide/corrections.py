@@ -22,7 +22,21 @@ Pairs = Mapping[tuple[int, int], Conclusion]
 
 
 def choose_anchor(names: tuple[str, ...], pairs: Pairs, linked: tuple[tuple[str, str], ...]) -> int | None:
-    """Track that keeps its timing: an overhead where there is one, else the one most others relate to."""
+    """Track that keeps its timing: an overhead where there is one, else the one most others relate to.
+
+    Parameters
+    ----------
+    names : tuple of str
+        In session order.
+    pairs : mapping of (a, b), a < b, to Conclusion
+    linked : pairs of names
+        Of a stereo pair the left one is taken.
+
+    Returns
+    -------
+    int or None
+        None where no two tracks are related.
+    """
     related = np.zeros(len(names))
     for (a, b), conclusion in pairs.items():
         if conclusion.related:

@@ -1,6 +1,6 @@
 """What an analysis finds, as frozen records: the one thing outputs are made from.
 
-Conventions as in `polaritykit.base.records`: offsets positive when *other* hears the sound later than
+Conventions as in `polaritykit.evidence.source`: offsets positive when *other* hears the sound later than
 *reference*; "not known" is None with a reason beside it.
 """
 
@@ -11,13 +11,12 @@ from polaritykit.base.types import Polarity
 from polaritykit.changes.motion import Change, Holds, Motion
 from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight
 from polaritykit.evidence.plan_limits import BeyondPlan
+from polaritykit.evidence.settings import Settings
+from polaritykit.evidence.source import Kind
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import BandGains
 from polaritykit.spectra.session_sum import KitSum
-
-Kind = Literal["hits", "continuous"]
-
 
 Relation = Literal["acoustic", "crosstalk", "hum", "copy"]
 
@@ -378,4 +377,6 @@ class Findings:
     served: tuple[ServedSource, ...]
     #: None in silence.
     sum_peak: SumPeak | None
+    #: As used.
+    settings: Settings
     pads: tuple[PadStep, ...] = ()

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
 from polaritykit.decide.choice import candidates, signed_gains
 from polaritykit.decide.frame import own_lateness
@@ -22,7 +23,7 @@ from polaritykit.decide.source_sums import (
     octave_powers,
     weights,
 )
-from polaritykit.decide.worth import AUDIBLE_DB, FAR_S
+from polaritykit.decide.worth import FAR_S
 
 
 @dataclass(frozen=True, kw_only=True)

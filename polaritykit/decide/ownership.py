@@ -41,7 +41,7 @@ def own_sources(
 
     Parameters
     ----------
-    level_db, gains, counted
+    level_db, gains, counted : ndarray
         As for `standing_out_db`.
     homes : sequence of int
         Track each source is at home on: it is there for one of those, where there are some.

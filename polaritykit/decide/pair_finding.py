@@ -3,6 +3,7 @@
 Conventions: as in `polaritykit.decide.findings`.
 """
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
 from polaritykit.decide.conclusion import Conclusion
@@ -16,8 +17,6 @@ from polaritykit.spectra.pool import Spectra
 
 #: An offset shorter than this has its first notch above all hearing.
 _LEAST_OFFSET_MS = 0.02
-#: Notches above this are not listed.
-_UP_TO_HZ = 20_000.0
 _MOST_NOTCHES = 40
 
 
@@ -127,6 +126,6 @@ def _notches(conclusion: Conclusion, offset_ms: float | None) -> tuple[tuple[flo
     if offset_ms is None or abs(offset_ms) < _LEAST_OFFSET_MS or conclusion.polarity == "unclear":
         return (), None
     inverted = conclusion.polarity == "inverted"
-    found = notches_hz(abs(offset_ms), inverted, _UP_TO_HZ)[:_MOST_NOTCHES]
+    found = notches_hz(abs(offset_ms), inverted, HEARING_HZ[1])[:_MOST_NOTCHES]
     depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
     return tuple(float(f) for f in found), depth

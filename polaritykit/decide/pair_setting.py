@@ -4,9 +4,10 @@ Conventions: ``shift_ms`` is that of *other* against *reference*, positive later
 sum in the main source's band against as recorded.
 """
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import Action, Advice, Rather, TrackCorrection
-from polaritykit.decide.worth import AUDIBLE_DB, LEAST_SHIFT_S
+from polaritykit.decide.worth import LEAST_SHIFT_S
 from polaritykit.spectra.pair_sum import sum_level_db
 from polaritykit.spectra.records import PairSpectra
 

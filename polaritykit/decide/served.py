@@ -5,17 +5,18 @@ Conventions: as in `polaritykit.decide.findings`.
 
 import numpy as np
 
+from polaritykit.base.hearing import WELL_HEARD_DB
 from polaritykit.decide.findings import Apart, Corrections, ServedSource, SourceFinding
-from polaritykit.spectra.settings import KitSumSettings
 
-_DEFAULTS = KitSumSettings()
+#: Two arrivals of one source this close are together: half a period at 2 kHz, above which combs of
+#: bleed lie too close to be heard one by one.
+_TOGETHER_MS = 0.25
 
 
 def served_sources(
     sources: tuple[SourceFinding, ...],
     corrections: Corrections,
     linked: tuple[tuple[str, str], ...],
-    settings: KitSumSettings = _DEFAULTS,
 ) -> tuple[ServedSource, ...]:
     """Say for each source in which tracks the delays bring it together with the anchor, and where not.
 
@@ -53,9 +54,9 @@ def served_sources(
             if arrival.offset_ms is None or arrival.track in kept:
                 continue
             residual = arrival.offset_ms + delays[arrival.track] - at_anchor - delays[anchor]
-            if abs(residual) <= settings.together_ms:
+            if abs(residual) <= _TOGETHER_MS:
                 together.append(arrival.track)
-            elif arrival.level_db >= loudest[arrival.track] - settings.well_heard_db:
+            elif arrival.level_db >= loudest[arrival.track] - WELL_HEARD_DB:
                 apart.append(Apart(track=arrival.track, residual_ms=residual))
         found.append(ServedSource(home=source.home, together=tuple(together), apart=tuple(apart)))
     return tuple(found)

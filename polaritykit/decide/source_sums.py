@@ -129,7 +129,20 @@ def struck_spectra(recording: Recording, at_samples: NDArray[np.int64]) -> Gated
 
 
 def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame: int) -> GatedSpectra:
-    """Gate a recording to the frames in which a source's home track dominates."""
+    """Gate a recording to the frames in which a source's home track dominates.
+
+    Parameters
+    ----------
+    recording : Recording
+    at_samples : ndarray of int, shape (n_frames,)
+        Where each begins.
+    frame : int
+        Its samples.
+
+    Returns
+    -------
+    GatedSpectra
+    """
     from scipy.signal import get_window
 
     windows = np.stack([recording.read(int(at), int(at) + frame) for at in at_samples])
@@ -146,7 +159,20 @@ def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
 
 
 def heard_octaves(spectra: GatedSpectra, gains: Floats, tracks: Sequence[int]) -> NDArray[np.bool_]:
-    """Judged octaves within `RANGE_DB` of the source's strongest one, in the power sum of some tracks."""
+    """Judged octaves within `RANGE_DB` of the source's strongest one, in the power sum of some tracks.
+
+    Parameters
+    ----------
+    spectra : GatedSpectra
+        Of one source.
+    gains : ndarray, shape (n_tracks,)
+        Of the sum, with the tracks' signs; 0 for tracks that are not in it.
+    tracks : sequence of int
+
+    Returns
+    -------
+    ndarray of bool, shape (n_octaves,)
+    """
     power = spectra.octave_power[:, list(tracks)] @ (gains[list(tracks)] ** 2)
     judged = power[[ALL_HZ.index(centre) for centre in JUDGED_HZ]]
     found: NDArray[np.bool_] = (judged > 0) & (judged >= power.max() * 10.0 ** (-RANGE_DB / 10.0))
@@ -154,7 +180,20 @@ def heard_octaves(spectra: GatedSpectra, gains: Floats, tracks: Sequence[int]) -
 
 
 def weights(spectra: GatedSpectra, gains: Floats, shifts_s: Floats) -> Complexes:
-    """Weight per bin and track; `gains` hold the signs, and 0 for tracks that are not in the sum."""
+    """Weight of each track in a sum, bin by bin: its gain, turned by its shift.
+
+    Parameters
+    ----------
+    spectra : GatedSpectra
+        Of one source.
+    gains : ndarray, shape (n_tracks,)
+        Of the sum, with the tracks' signs; 0 for tracks that are not in it.
+    shifts_s : ndarray, shape (n_tracks,)
+
+    Returns
+    -------
+    ndarray of complex, shape (n_bins, n_tracks)
+    """
     turns = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shifts_s)
     return np.asarray(gains * turns)
 
@@ -196,7 +235,21 @@ def octave_levels_db(powers: Floats) -> Floats:
 
 
 def energy_shares(spectra: GatedSpectra, gains: Floats, heard: NDArray[np.bool_]) -> Floats:
-    """Share of each judged octave in a source's energy, by the power sum of the tracks with a gain."""
+    """Share of each judged octave in a source's energy, by the power sum of the tracks with a gain.
+
+    Parameters
+    ----------
+    spectra : GatedSpectra
+        Of one source.
+    gains : ndarray, shape (n_tracks,)
+        Of the sum, with the tracks' signs; 0 for tracks that are not in it.
+    heard : ndarray of bool, shape (n_octaves,)
+        From `heard_octaves`; the others have no share.
+
+    Returns
+    -------
+    ndarray, shape (n_octaves,)
+    """
     power = spectra.octave_power @ (gains**2)
     judged = np.where(heard, power[[ALL_HZ.index(centre) for centre in JUDGED_HZ]], 0.0)
     total = judged.sum()

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
@@ -26,7 +27,7 @@ from polaritykit.decide.source_sums import (
     weights,
 )
 from polaritykit.decide.units import Unit
-from polaritykit.decide.worth import AUDIBLE_DB, LEAST_SHIFT_S
+from polaritykit.decide.worth import LEAST_SHIFT_S
 
 #: The sum of mics on one source loses no more than this in any octave.
 OWN_SUM_LOSS_DB = 0.5

@@ -1,10 +1,8 @@
 """What is worth setting: numbers that several steps of the decision share.
 
-Conventions: dB of a sum; times in seconds.
+Conventions: dB of a sum; times in seconds.  What is heard at all is in `polaritykit.base.hearing`.
 """
 
-#: Less than this is not heard on programme material (common practice, no source).
-AUDIBLE_DB = 1.0
 #: A gain that is not heard by itself but is there is told as optional.
 OPTIONAL_DB = 0.3
 #: A shift below this is none: a tenth of the period at 1 kHz.

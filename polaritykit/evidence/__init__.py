@@ -5,8 +5,8 @@
 `collect`
     Pairs of percussive tracks are read by their hits, others by their frames; pairs whose strokes repeat no
     waveform by both.  If a track changed during the take, all is read again with that taken back (`changes`).
-`source`
-    Both readings to one form, `SourceEvidence`: offset with its spread, log-odds that the two tracks hear the
+`source`, `from_hits`, `from_frames`, `from_take`
+    All readings to one form, `SourceEvidence`: offset with its spread, log-odds that the two tracks hear the
     source with the same polarity, and why a track has no clear arrival.  Of hits
 
         log-odds = sign·slope·(2.4·|ρ| + 1.0·votes + 0.5·coherence + 0.3·stability − 1.67), slope 4
@@ -14,9 +14,10 @@
     held between 0 and a cap, and nothing where the two readings of the sign differ or the arrival lies under
     the noise (0.6 less inside the brackets for fewer than eight hits); fitted once by logistic regression on
     hits of a real kit.  Of frames they rise as the highest opposite lobe falls, if all parts of the spectrum
-    agree.  A source that a louder one covers on a track says less of it (its first motion lies under the
-    other's sound).  The lowest drum beside others has part of its say: it is heard with opposite signs on its
-    two sides.
+    agree.
+`weigh`
+    A source far below another on a track says less of it (its first motion lies under the other's sound).
+    The lowest drum beside others has part of its say: it is heard with opposite signs on its two sides.
 `plan_limits`
     Offsets that sound in air cannot have between the mics of a plan, |offset| ≤ distance/c and a converter's
     latency, are not believed.

@@ -6,24 +6,33 @@ recording as it would be without the change, so that no answer is an average of 
 Conventions: as in `polaritykit.evidence.source` and `polaritykit.changes.motion`.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats, Progress, Recording
+from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
+from polaritykit.evidence.from_frames import frame_evidence
+from polaritykit.evidence.from_hits import hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
-from polaritykit.evidence.settings import MeasuringSettings
-from polaritykit.evidence.source import SourceEvidence, continuous_evidence, covered, hit_evidence, well_heard
-from polaritykit.struck.onsets import OnsetDetector, merge_onsets
-from polaritykit.struck.repeatability import strokes_alike
-from polaritykit.struck.sources import HitSource, find_sources
+from polaritykit.evidence.settings import Settings
+from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.weigh import weighed
+from polaritykit.struck.onsets import merge_onsets
+from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
+from polaritykit.struck.sources import find_sources
+
+#: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
+#: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
+_PERCUSSIVE_SHARE = 0.4
+#: Changes are looked for again with those found taken back, this often.
+_MOST_ROUNDS = 3
 
 Evidence = tuple[SourceEvidence, ...]
 
@@ -40,7 +49,7 @@ def collect(
     recording: Recording,
     first: FirstPass,
     *,
-    settings: MeasuringSettings,
+    settings: Settings,
     progress: Progress,
 ) -> Collected:
     """Read all sources: hits where tracks are percussive, frames where sound goes on or no stroke repeats.
@@ -50,7 +59,7 @@ def collect(
     recording : Recording
     first : FirstPass
         What reading every sample once told.
-    settings : MeasuringSettings
+    settings : Settings
     progress : callable
         Called with the stage and the share of it done.
 
@@ -58,100 +67,63 @@ def collect(
     -------
     Collected
     """
-    onsets, activity_db, usable = first.onsets, first.activity_db, first.usable
-    share = onsets.percussive_share()
-    percussive = (share[:, None] + share[None, :]) / 2 >= settings.continuous.percussive_share
+    usable = first.usable
+    share = first.onsets.percussive_share()
+    percussive = (share[:, None] + share[None, :]) / 2 >= _PERCUSSIVE_SHARE
     hits = Collected(evidence=(), motions=())
     if percussive.any():
-        hits = _from_hits(recording, onsets, usable, settings, progress)
-    noisy = _noise_strokes(recording, hits.evidence, settings)
+        hits = _from_hits(recording, first, progress)
+    noisy = _noise_strokes(hits.evidence, len(usable))
     sustained = np.outer(usable, usable) & (~percussive | noisy) & ~np.eye(len(usable), dtype=bool)
     frames = Collected(evidence=(), motions=hits.motions)
-    if len(activity_db) >= 2 and sustained.any():
+    if len(first.activity_db) >= 2 and sustained.any():
         frames = _from_frames(
-            recording, activity_db, sustained, hits.motions, settings=settings, progress=progress
+            recording, first, sustained, hits.motions, search_ms=settings.search_ms, progress=progress
         )
     steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
-    evidence = moving_sources(
-        steady,
-        (*hits.evidence, *frames.evidence),
-        settings=settings.continuous,
-        edge_cap=settings.evidence.edge_cap,
-    )
-    rest = take_evidence(
-        steady,
-        activity_db,
-        open_pairs(evidence, usable, settings.continuous.open_log_odds),
-        settings=settings.continuous,
-        edge_cap=settings.evidence.edge_cap,
-    )
-    return Collected(evidence=covered((*evidence, *rest), settings.evidence), motions=frames.motions)
+    evidence = moving_sources(steady, (*hits.evidence, *frames.evidence), settings.search_ms)
+    rest = take_evidence(steady, first.activity_db, open_pairs(evidence, usable), settings.search_ms)
+    return Collected(evidence=weighed((*evidence, *rest)), motions=frames.motions)
 
 
-def _noise_strokes(
-    recording: Recording, evidence: Evidence, settings: MeasuringSettings
-) -> NDArray[np.bool_]:
+def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
-    n = len(recording.track_names)
     if not evidence:
-        return np.zeros((n, n), dtype=bool)
+        return np.zeros((n_tracks, n_tracks), dtype=bool)
     level = np.stack([item.level_db for item in evidence])
-    heard = level >= level.max(axis=0) - settings.strokes.stroke_range_db
-    repeats = np.array(
-        [
-            strokes_alike(recording, item.home, item.at_samples, settings.strokes)
-            >= settings.strokes.strokes_alike
-            for item in evidence
-        ]
-    )
+    heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
+    repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])
     clear = ~(heard & repeats[:, None]).any(axis=0)
     return np.outer(clear, clear)
 
 
-def _from_hits(
-    recording: Recording,
-    onsets: OnsetDetector,
-    usable: Sequence[bool],
-    settings: MeasuringSettings,
-    progress: Progress,
-) -> Collected:
-    rate = recording.sample_rate_hz
-    found = [onset for onset in onsets.onsets() if usable[onset.track]]
-    sources = find_sources(
-        recording, merge_onsets(found, len(usable), rate, settings.events), settings.events
-    )
+def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Collected:
+    rate, usable = recording.sample_rate_hz, first.usable
+    found = [onset for onset in first.onsets.onsets() if usable[onset.track]]
+    sources = find_sources(recording, merge_onsets(found, len(usable), rate))
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         items: list[SourceEvidence] = []
         for number, source in enumerate(sources):
-            moved: HitSource = moved_source(source, motions, rate)
-            items.extend(
-                hit_evidence(
-                    steady,
-                    moved,
-                    settings.arrival,
-                    settings.evidence,
-                    well_heard=well_heard(source, sources, settings.evidence),
-                    changes=settings.changes,
-                )
-            )
+            moved = moved_source(source, motions, rate)
+            items.extend(hit_evidence(steady, moved, well_heard=well_heard(source, sources)))
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
         lags = [item.hit_lags for item in evidence if item.hit_lags is not None]
-        return hit_motions(lags, recording.n_samples / rate, settings.changes)
+        return hit_motions(lags, recording.n_samples / rate)
 
-    return _settled(recording, read, changed, (), settings)
+    return _settled(recording, read, changed, ())
 
 
 def _from_frames(
     recording: Recording,
-    activity_db: Floats,
+    first: FirstPass,
     sustained: NDArray[np.bool_],
     motions: tuple[Motion, ...],
     *,
-    settings: MeasuringSettings,
+    search_ms: float,
     progress: Progress,
 ) -> Collected:
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
@@ -159,25 +131,16 @@ def _from_frames(
         items = []
         for home, others in enumerate(sustained):
             if others.any():
-                item, _ = continuous_evidence(
-                    steady,
-                    activity_db,
-                    home,
-                    [int(other) for other in np.flatnonzero(others)],
-                    settings=settings.continuous,
-                    edge_cap=settings.evidence.edge_cap,
-                    changes=settings.changes,
-                )
-                items.append(item)
+                wanted = np.flatnonzero(others).tolist()
+                items.append(frame_evidence(steady, first.activity_db, home, wanted, search_ms))
             progress("sustained sound", (home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
         lags = [pair for item in evidence for pair in item.pair_lags]
-        duration_s = recording.n_samples / recording.sample_rate_hz
-        return frame_motions(lags, len(sustained), duration_s, settings.changes)
+        return frame_motions(lags, len(sustained), recording.n_samples / recording.sample_rate_hz)
 
-    return _settled(recording, read, changed, motions, settings)
+    return _settled(recording, read, changed, motions)
 
 
 def _settled(
@@ -185,10 +148,9 @@ def _settled(
     read: Callable[[Recording, tuple[Motion, ...]], Evidence],
     changed: Callable[[Evidence], tuple[Motion, ...]],
     motions: tuple[Motion, ...],
-    settings: MeasuringSettings,
 ) -> Collected:
     """Read, and read again with the changes found so far taken back, until none is found."""
-    for _ in range(settings.changes.most_rounds):
+    for _ in range(_MOST_ROUNDS):
         steady: Recording = SteadyRecording(recording, motions) if motions else recording
         evidence = read(steady, motions)
         more = changed(evidence)

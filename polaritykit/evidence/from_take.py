@@ -11,20 +11,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, read_only
-from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.from_frames import RIVAL_SLOPE, by_wire, odds_by_rival
+from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 from polaritykit.sustained.frames import explained_db
+from polaritykit.sustained.home_frames import LOBES_MS, MOST_TAKE_WINDOWS
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
-from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.sustained.phase_curve import MAX_RIVAL
 from polaritykit.sustained.whole_take import Shared, plain_sign, read_take, shared
+
+#: A pair of which no source says this much, nor an offset, is open to the test of the whole take (one in four
+#: signs of that size is wrong).
+_OPEN_LOG_ODDS = 1.0
 
 
 def take_evidence(
-    recording: Recording,
-    levels_db: Floats,
-    open_pairs: NDArray[np.bool_],
-    *,
-    settings: ContinuousSettings,
-    edge_cap: float,
+    recording: Recording, levels_db: Floats, open_pairs: NDArray[np.bool_], search_ms: float
 ) -> tuple[SourceEvidence, ...]:
     """Test the pairs that are still open over the whole take.
 
@@ -32,12 +33,11 @@ def take_evidence(
     ----------
     recording : Recording
     levels_db : ndarray, shape (n_frames, n_tracks)
-        From `polaritykit.sustained.frames.ActivityMeter`.
+        From `polaritykit.sustained.activity.ActivityMeter`.
     open_pairs : ndarray of bool, shape (n_tracks, n_tracks)
         Above the diagonal, those to test.
-    settings : ContinuousSettings
-    edge_cap : float
-        Most that one pair's evidence can say, log-odds.
+    search_ms : float
+        Largest offset looked for in single frames.
 
     Returns
     -------
@@ -45,7 +45,7 @@ def take_evidence(
         One for each pair that shares sound.
     """
     pairs = [(int(a), int(b)) for a, b in np.argwhere(np.triu(open_pairs, 1))]
-    take = read_take(recording, settings) if pairs and len(levels_db) else None
+    take = read_take(recording, search_ms) if pairs and len(levels_db) else None
     if take is None:
         return ()
     found = []
@@ -53,19 +53,15 @@ def take_evidence(
         test = shared(take, a, b)
         if not test.related:
             continue
-        delay = _sharpened(recording, (a, b), test, take.fft_size, settings)
+        delay = _sharpened(recording, (a, b), test, take.fft_size)
         if delay is not None:
-            size = _log_odds(test, settings, edge_cap)
+            size = _log_odds(test)
             found.append(_evidence(levels_db, (a, b), sign=test.sign, size=size, found=delay))
     return tuple(found)
 
 
 def moving_sources(
-    recording: Recording,
-    evidence: Sequence[SourceEvidence],
-    *,
-    settings: ContinuousSettings,
-    edge_cap: float,
+    recording: Recording, evidence: Sequence[SourceEvidence], search_ms: float
 ) -> tuple[SourceEvidence, ...]:
     """Let the plain phase transform speak for pairs of sustained sound whose sign is not sure.
 
@@ -73,9 +69,9 @@ def moving_sources(
     ----------
     recording : Recording
     evidence : sequence of SourceEvidence
-    settings : ContinuousSettings
-    edge_cap : float
-        Signs this sure, log-odds, are left as they are.
+        Signs as sure as one pair's evidence can be are left as they are.
+    search_ms : float
+        Largest offset looked for in single frames.
 
     Returns
     -------
@@ -88,14 +84,14 @@ def moving_sources(
     for number, item in enumerate(evidence):
         if item.kind != "continuous":
             continue
-        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < edge_cap)):
-            take = take or read_take(recording, settings)
+        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < EDGE_CAP)):
+            take = take or read_take(recording, search_ms)
             if take is None:
                 return tuple(evidence)
             sign, rival = plain_sign(
                 take, item.home, int(other), offset_s=float(item.offset_s[item.home, other])
             )
-            size = float(np.clip(settings.rival_slope * (settings.max_rival - rival), 0.0, edge_cap))
+            size = odds_by_rival(rival)
             odds = result[number].log_odds.copy()
             own = float(odds[item.home, other])
             if sign * float(said[item.home, other]) < 0.0 or size <= abs(own):
@@ -107,7 +103,7 @@ def moving_sources(
 
 
 def _sharpened(
-    recording: Recording, pair: tuple[int, int], test: Shared, size: int, settings: ContinuousSettings
+    recording: Recording, pair: tuple[int, int], test: Shared, size: int
 ) -> tuple[JointDelay, float] | None:
     """Delay over all of the audio, and the power of the second track that the first explains, dB.
 
@@ -115,21 +111,19 @@ def _sharpened(
     """
     rate = recording.sample_rate_hz
     whole = round(test.lag_s * rate)
-    windows = take_windows(recording, pair, whole, size, settings.most_take_windows)
+    windows = take_windows(recording, pair, whole, size, MOST_TAKE_WINDOWS)
     delay = joint_delay(
         *windows,
         whole,
         offset_s=test.lag_s,
         sign=test.sign,
         sample_rate_hz=rate,
-        lobes_s=settings.lobes_ms * 1e-3,
+        lobes_s=LOBES_MS * 1e-3,
     )
     if delay is None or not delay.same_lobe:
         return None
     share_db = explained_db(*windows, delay.offset_s - whole / rate, rate)
-    doubt = min(2.0 * delay.std_s * rate, settings.crosstalk_doubt_samples)
-    at_once = abs(delay.offset_s) * rate <= settings.crosstalk_within_samples + doubt
-    return None if at_once and share_db <= settings.crosstalk_below_db else (delay, share_db)
+    return None if by_wire(delay.offset_s, delay.std_s, share_db, rate) else (delay, share_db)
 
 
 def _evidence(
@@ -165,7 +159,7 @@ def _evidence(
     )
 
 
-def _log_odds(test: Shared, settings: ContinuousSettings, edge_cap: float) -> float:
+def _log_odds(test: Shared) -> float:
     """Log-odds of the sign: the opposite lobe may be the true one by its shape, or by noise.
 
     Two lobes of heights J and rJ in the same noise σ change places with the probability
@@ -173,13 +167,13 @@ def _log_odds(test: Shared, settings: ContinuousSettings, edge_cap: float) -> fl
     """
     from scipy.special import erfc
 
-    by_shape = settings.rival_slope * (settings.max_rival - test.rival)
+    by_shape = RIVAL_SLOPE * (MAX_RIVAL - test.rival)
     wrong = 0.5 * float(erfc(test.height * math.sqrt(max(0.0, 1.0 - test.rival)) / 2.0))
     by_noise = math.log((1.0 - wrong) / max(wrong, 1e-12))
-    return float(np.clip(min(by_shape, by_noise), 0.0, edge_cap))
+    return float(np.clip(min(by_shape, by_noise), 0.0, EDGE_CAP))
 
 
-def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool], least: float) -> NDArray[np.bool_]:
+def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool]) -> NDArray[np.bool_]:
     """Pairs of usable tracks of which no source tells an offset, nor a sign with these log-odds.
 
     What is only hum, or came by wire, has been told and is not open.
@@ -188,7 +182,6 @@ def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool], least
     ----------
     evidence : sequence of SourceEvidence
     usable : sequence of bool
-    least : float
 
     Returns
     -------
@@ -197,7 +190,7 @@ def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool], least
     n = len(usable)
     still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
     for item in evidence:
-        still &= ~item.known & (np.abs(item.log_odds) < least)
+        still &= ~item.known & (np.abs(item.log_odds) < _OPEN_LOG_ODDS)
         told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
         if item.kind == "continuous":
             still[item.home, told] = still[told, item.home] = False

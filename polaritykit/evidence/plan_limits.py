@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.types import read_only
-from polaritykit.evidence.settings import LimitSettings
 from polaritykit.evidence.source import SourceEvidence
 
 OffsetLimits = Mapping[tuple[str, str], tuple[float, float]]
@@ -36,7 +35,7 @@ def limit_evidence(
     evidence: tuple[SourceEvidence, ...],
     names: tuple[str, ...],
     limits: OffsetLimits,
-    settings: LimitSettings,
+    latency_ms: float,
 ) -> Limited:
     """Take back what the evidence says of pairs whose offset lies outside the possible.
 
@@ -47,7 +46,8 @@ def limit_evidence(
         Tracks in session order.
     limits : mapping of (name, name) to (low, high)
         Possible offsets in ms, as from `layout.possible_offsets`; pairs that are not in it are not limited.
-    settings : LimitSettings
+    latency_ms : float
+        By how much an offset may be larger than that.
 
     Returns
     -------
@@ -58,7 +58,7 @@ def limit_evidence(
     for (first, second), (least, most) in limits.items():
         if first in names and second in names:
             a, b = names.index(first), names.index(second)
-            low[a, b], high[a, b] = least - settings.latency_ms, most + settings.latency_ms
+            low[a, b], high[a, b] = least - latency_ms, most + latency_ms
             low[b, a], high[b, a] = -high[a, b], -low[a, b]
     out, kept, dropped = [], np.zeros(n), np.zeros(n)
     for item in evidence:

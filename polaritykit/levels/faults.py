@@ -9,12 +9,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.wording import plural
+from polaritykit.base.wording import number, plural
 from polaritykit.levels.clipping import FULL_SCALE
 from polaritykit.levels.meter import TrackLevels
+from polaritykit.levels.settings import LevelSettings
 
-#: Advice starts when less headroom than this is left (common practice: peaks stay some dB under 0).
-HEADROOM_WANTED_DB = 3.0
+_DEFAULTS = LevelSettings()
 
 
 def sum_advice(dbtp: float, *, is_bound: bool) -> str:
@@ -23,10 +23,10 @@ def sum_advice(dbtp: float, *, is_bound: bool) -> str:
     Examples
     --------
     >>> sum_advice(-4.03, is_bound=False)
-    'The sum of all tracks at unity gain, with these settings, peaks at -4.0 dBTP.'
+    'The sum of all tracks at unity gain, with these settings, peaks at −4.0 dBTP.'
     """
     reaches = "can reach (all peaks at one moment; less in fact)" if is_bound else "peaks at"
-    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {dbtp:+.1f} dBTP"
+    text = f"The sum of all tracks at unity gain, with these settings, {reaches} {_signed(dbtp)} dBTP"
     if dbtp <= 0.0:
         return text + "."
     if is_bound:
@@ -34,6 +34,10 @@ def sum_advice(dbtp: float, *, is_bound: bool) -> str:
     return (
         text + f": turn the faders down by {np.ceil(dbtp):.0f} dB at least, or the bus before its converter."
     )
+
+
+def _signed(level_db: float | None) -> str:
+    return number(level_db, 1, signed=True)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,13 +61,13 @@ def _clipped(levels: TrackLevels) -> str:
     if 10 ** (levels.clip_dbfs / 20) >= FULL_SCALE:
         return f"Clipped: {count} at full scale."
     return (
-        f"Clipped: {count} at {levels.clip_dbfs:.1f} dBFS, below full scale: overloaded at the microphone or "
+        f"Clipped: {count} at {number(levels.clip_dbfs)} dBFS, below full scale: overloaded at the mic or "
         "preamp, or turned down later; a lower fader does not mend it."
     )
 
 
 def _over(levels: TrackLevels) -> str:
-    return f"True peak {levels.true_peak_dbtp:+.1f} dBTP: over full scale between the samples."
+    return f"True peak {_signed(levels.true_peak_dbtp)} dBTP: over full scale between the samples."
 
 
 def _dc(levels: TrackLevels) -> str:
@@ -76,8 +80,8 @@ def _duplicate(levels: TrackLevels) -> str:
 
 def _hum(levels: TrackLevels) -> str:
     return (
-        f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {levels.hum_dbfs or 0:.0f} dBFS: "
-        "check earthing, cables and dimmers."
+        f"Mains hum at {levels.hum_hz or 0:.0f} Hz and harmonics, {number(levels.hum_dbfs, 0)} dBFS: "
+        "check cables and dimmers; mains and earthing are for qualified people."
     )
 
 
@@ -111,13 +115,15 @@ def fault_words(fault: str) -> str:
     return FAULTS[fault].words if fault in FAULTS else fault
 
 
-def track_remarks(levels: TrackLevels) -> tuple[str, ...]:
+def track_remarks(levels: TrackLevels, settings: LevelSettings = _DEFAULTS) -> tuple[str, ...]:
     """Say what is wrong with one track's level or wiring, a sentence for each fault.
 
     Parameters
     ----------
     levels : TrackLevels
         The measured levels.
+    settings : LevelSettings, optional
+        Those the levels were measured with.
 
     Returns
     -------
@@ -127,12 +133,17 @@ def track_remarks(levels: TrackLevels) -> tuple[str, ...]:
     rows = [FAULTS[fault] for fault in levels.faults if fault in FAULTS]
     remarks = [row.remark(levels) for row in rows if row.remark is not None]
     peak = levels.true_peak_dbtp if levels.true_peak_dbtp is not None else -np.inf
-    if not {"clipped", "true_peak_over", "silent"} & set(levels.faults) and -peak < HEADROOM_WANTED_DB:
+    if (
+        not {"clipped", "true_peak_over", "silent"} & set(levels.faults)
+        and -peak < settings.headroom_wanted_db
+    ):
         remarks.append(f"Only {max(0.0, -peak):.1f} dB of headroom left.")
     return tuple(remarks)
 
 
-def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> tuple[str, ...]:
+def level_advice(
+    track_names: Sequence[str], levels: Sequence[TrackLevels], settings: LevelSettings = _DEFAULTS
+) -> tuple[str, ...]:
     """Say what to set, for the whole session.
 
     Parameters
@@ -141,6 +152,8 @@ def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> t
         Names in session order.
     levels : sequence of TrackLevels
         One for each name.
+    settings : LevelSettings, optional
+        Those the levels were measured with.
 
     Returns
     -------
@@ -151,19 +164,19 @@ def level_advice(track_names: Sequence[str], levels: Sequence[TrackLevels]) -> t
     for name, level in zip(track_names, levels, strict=True):
         if {"clipped", "true_peak_over"} & set(level.faults):
             over.append(name)
-        elif level.true_peak_dbtp is not None and -level.true_peak_dbtp < HEADROOM_WANTED_DB:
+        elif level.true_peak_dbtp is not None and -level.true_peak_dbtp < settings.headroom_wanted_db:
             close.append(name)
     sentences = []
     if over:
         sentences.append(f"Too loud: {', '.join(over)}.")
     if close:
-        sentences.append(f"Less than {HEADROOM_WANTED_DB:.0f} dB under full scale: {', '.join(close)}.")
+        sentences.append(
+            f"Less than {settings.headroom_wanted_db:.0f} dB under full scale: {', '.join(close)}."
+        )
     if sentences:
         sentences.append(
             "Lower the level at the microphone's own pad first, then at the preamp's pad or gain "
             "(common practice)."
         )
-        sentences.append(
-            "Never let digital full scale be reached, whatever an analogue meter shows (common practice)."
-        )
+        sentences.append("Keep digital peaks some dB under full scale (common practice).")
     return tuple(sentences)

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
-from polaritykit.base.types import Recording, Samples
+from polaritykit.base.types import BLOCK_SAMPLES, Recording, Samples
 from polaritykit.levels.meter import LevelMeter
 
 
@@ -57,7 +57,7 @@ def corrected_blocks(
     recording: Recording,
     inverts: Sequence[bool],
     delay_samples: Sequence[float],
-    block_samples: int = 1 << 17,
+    block_samples: int = BLOCK_SAMPLES,
 ) -> Iterator[Samples]:
     """Yield the corrected tracks block by block, delays rounded to whole samples (enough for a peak).
 

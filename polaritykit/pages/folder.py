@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.whole_files import write_file
-from polaritykit.pages.figures import job_figures
+from polaritykit.pages.figures import figure_name, image_bytes, job_figures
 from polaritykit.pages.view import JobView, job_page
 
 
@@ -28,4 +28,5 @@ def fill_job(place: Path, document: dict[str, Any], view: JobView, *, plots: str
     write_file(place / "report.html", job_page(view))
     if plots is not None:
         for number, figure in enumerate(job_figures(view), start=1):
-            figure.savefig(place / f"figure_{number}.{plots}")
+            name = figure_name(f"figure_{number}", *view.tracks)
+            write_file(place / f"{name}.{plots}", image_bytes(figure, plots))

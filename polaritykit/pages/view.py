@@ -39,6 +39,8 @@ class Section:
     sentences: tuple[str, ...] = ()
     charts: tuple[ViewChart, ...] = ()
     table: Table | None = None
+    #: Shown under its heading when asked for.
+    folded: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,6 +64,12 @@ class JobView:
     cautions: tuple[str, ...]
     #: To be played from the page, one after the other at one volume.
     sounds: tuple[Sound, ...] = ()
+    #: Tracks that figures are named by.
+    tracks: tuple[str, ...] = ()
+    #: What `bench.js` draws and plays of two tracks.
+    bench: Mapping[str, Any] | None = None
+    #: What the live inputs of a comb begin with (`comb.js`).
+    live: Mapping[str, Any] | None = None
 
 
 def job_page(view: JobView) -> str:
@@ -74,7 +82,20 @@ def job_page(view: JobView) -> str:
             row.append(f"chart{len(charts)}")
             charts[row[-1]] = item.spec
         keys.append(row)
-    return render("job.html", data={"charts": charts}, view=view, keys=keys)
+    scripts, styles = ["charts.js"], ["style.css"]
+    if view.live:
+        scripts.append("comb.js")
+    if view.bench:
+        scripts += ["bench.js", "two_tracks.js"]
+        styles.append("report.css")
+    return render(
+        "job.html",
+        data={"charts": charts, "live": view.live, **(view.bench or {})},
+        scripts=tuple(scripts),
+        styles=tuple(styles),
+        view=view,
+        keys=keys,
+    )
 
 
 def octave_chart(
@@ -82,6 +103,8 @@ def octave_chart(
     centres: Sequence[float],
     series: Mapping[str, Sequence[float | None]],
     *,
+    tones: Mapping[str, str] | None = None,
+    stds: Mapping[str, Sequence[float | None]] | None = None,
     limits: tuple[float, float] | None = None,
     dots: bool = False,
     **axis: Any,
@@ -96,6 +119,10 @@ def octave_chart(
         Octave centres in Hz.
     series : mapping of str to sequence
         Label to values; None where unknown.
+    tones : mapping of str to str, optional
+        Label to what is drawn (see `page.chart`); plain ink where left out.
+    stds : mapping of str to sequence, optional
+        Label to standard uncertainties, drawn as bars.
     limits : (float, float), optional
         Of the upright axis; ±3 or what the values need, in steps of 3, when left out.
     dots : bool
@@ -103,12 +130,28 @@ def octave_chart(
     **axis
         More of the upright axis (`ticks`, `decimals`).
     """
-    low, high = limits or around([value for values in series.values() for value in values], 3.0)
+    stds = stds or {}
+    reached = [
+        value + side * (std or 0.0)
+        for name, values in series.items()
+        for value, std in zip(values, stds.get(name) or [None] * len(values), strict=True)
+        if value is not None
+        for side in (-1.0, 1.0)
+    ]
+    low, high = limits or around(reached, 3.0)
     return chart(
         x={"label": "Hz", "unit": "Hz", "log": True, "min": 22, "max": 22_500, "ticks": list(centres)},
         y={"label": label, "min": low, "max": high, **axis},
         series=[
-            {"label": name, "x": list(centres), "y": list(values), "points": True, "dots": dots}
+            {
+                "label": name,
+                "tone": (tones or {}).get(name, "plain" if len(series) == 1 else None),
+                "x": list(centres),
+                "y": list(values),
+                "points": True,
+                "dots": dots,
+                **({"std": list(stds[name])} if name in stds else {}),
+            }
             for name, values in series.items()
         ],
     )

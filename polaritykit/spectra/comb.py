@@ -16,7 +16,9 @@ import numpy as np
 
 from polaritykit.base.air import SoundSpeed
 from polaritykit.base.errors import UsageError
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats, read_only
+from polaritykit.base.wording import number
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -242,7 +244,7 @@ def nearest_note(frequency_hz: float) -> str | None:
     semitones = float(librosa.hz_to_midi(frequency_hz))
     cents = round(100 * (semitones - round(semitones)))
     name = str(librosa.midi_to_note(round(semitones)))
-    return name if cents == 0 else f"{name} {cents:+d} cents"
+    return name if cents == 0 else f"{name} {number(cents, 0, signed=True)} cents"
 
 
 def predict_comb(
@@ -253,7 +255,7 @@ def predict_comb(
     inverted: bool = False,
     level_difference_db: float = 0.0,
     level_difference_std_db: float = 0.0,
-    up_to_hz: float = 20000.0,
+    up_to_hz: float = HEARING_HZ[1],
     path_difference_std_m: float | None = None,
     remarks: tuple[str, ...] = (),
 ) -> CombPrediction:

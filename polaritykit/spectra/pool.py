@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Complexes, Floats, Samples
 from polaritykit.spectra.records import PairSpectra
 
@@ -116,7 +117,7 @@ class SpectrumPool:
         fft_size: int,
         *,
         hop_samples: int | None = None,
-        max_hz: float = 20_000.0,
+        max_hz: float = HEARING_HZ[1],
         workers: int | None = None,
     ) -> None:
         from scipy.signal import get_window
@@ -248,5 +249,15 @@ def pooled(parts: Sequence[Spectra]) -> Spectra:
 
 
 def hop_for(n_samples: int, fft_size: int, max_frames: int) -> int:
-    """Hop that spreads at most ``max_frames`` frames evenly over a take, one frame at least."""
+    """Hop that spreads frames evenly over a take, one frame at least.
+
+    Parameters
+    ----------
+    n_samples : int
+        Of the take.
+    fft_size : int
+        Of a frame.
+    max_frames : int
+        Most frames.
+    """
     return max(fft_size, -(-n_samples // max_frames))

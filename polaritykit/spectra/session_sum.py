@@ -10,8 +10,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
+from polaritykit.spectra.pair_sum import FLOOR_DB
 from polaritykit.spectra.pool import Spectra
-from polaritykit.spectra.settings import KitSumSettings
+
+#: Octaves further below the loudest one are not shown: nobody hears them in the sum.
+_RANGE_DB = 40.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,14 +27,10 @@ class KitSum:
     after_db: tuple[float, ...]
 
 
-_DEFAULTS = KitSumSettings()
-
-
 def octave_sums(
     spectra: Spectra,
     inverts: Sequence[bool],
     delays_ms: Sequence[float],
-    settings: KitSumSettings = _DEFAULTS,
 ) -> KitSum:
     """Level of the sum of all tracks per octave, as recorded and corrected.
 
@@ -43,13 +42,11 @@ def octave_sums(
         Whether each track is flipped.
     delays_ms : sequence of float
         Delay given to each track.
-    settings : KitSumSettings
-        Range and floor.
 
     Returns
     -------
     KitSum
-        Octaves the spectra reach and whose power sum is within `range_db` of the loudest one.
+        Octaves the spectra reach and whose power sum is within 40 dB of the loudest one.
     """
     plain = np.ones(len(spectra.power), np.complex128)
     signs = np.where(inverts, -1.0, 1.0)
@@ -62,8 +59,8 @@ def octave_sums(
         inside = octave_bins(spectra.frequency_hz, centre)
         rows.append([float(np.sum(values[inside])) for values in (power, before, after)])
     totals = np.array(rows)
-    heard = totals[:, 0] > totals[:, 0].max(initial=0.0) * 10.0 ** (-settings.range_db / 10.0)
-    floor = 10.0 ** (settings.floor_db / 10.0)
+    heard = totals[:, 0] > totals[:, 0].max(initial=0.0) * 10.0 ** (-_RANGE_DB / 10.0)
+    floor = 10.0 ** (FLOOR_DB / 10.0)
     ratios = 10.0 * np.log10(np.maximum(totals[heard, 1:] / totals[heard, :1], floor))
     return KitSum(
         centre_hz=tuple(centre for centre, kept in zip(OCTAVES_HZ, heard, strict=True) if kept),

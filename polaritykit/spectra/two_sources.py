@@ -20,6 +20,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Complexes, Floats, Recording
 from polaritykit.spectra.pool import Spectra
@@ -38,8 +39,6 @@ _GROUPS = 12
 #: three equal eigenvalues exceeds the second by a half (120 moments); one source that moves alone, over noise
 #: that stays, makes two.
 _LEAST_APART = 3.0
-#: What is not known to 1 dB (what one just hears) is not told.
-_MOST_STD_DB = 1.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -145,8 +144,9 @@ def two_sources(found: Moments, centres_hz: tuple[float, ...] = OCTAVES_HZ) -> T
     bins = [octave_bins(frequency_hz, centre) for centre in centres_hz]
     flips = np.array([_flip_db(one, bins) for one in (_brought(whole), *without)])
     std = np.sqrt((_GROUPS - 1) / _GROUPS * np.sum((flips[1:] - flips[1:].mean(axis=0)) ** 2, axis=0))
+    # What is not known to what one just hears is not told.
     told = tuple(
-        bool(_median_in(moving, inside) > _LEAST_APART and np.all(one < _MOST_STD_DB))
+        bool(_median_in(moving, inside) > _LEAST_APART and np.all(one < AUDIBLE_DB))
         for inside, one in zip(bins, std.T, strict=True)
     )
     if not any(told):

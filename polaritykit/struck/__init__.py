@@ -8,21 +8,22 @@ whose delay and sign are the microphones' own; what follows is the room's.
 2. `sources`: events that the tracks hear at alike relative levels, in two bands, come from one source
    (average linkage).  Its home is the track on which nearly all its hits rise highest and come nearest to
    that track's own loudest ones.  The hits least disturbed by other sources and by what still rings are used.
-3. `first_arrival`: each hit is filtered by the prediction-error filter of the sound before it (Sleeman and
-   van Eck, 1999), so that only what is new stands out, and bounded by tanh, so that no hit outvotes the rest
-   (Schimmel and Paulssen, 1997).  The average of those votes over n samples has its change of variance where
+3. `first_arrival`: each hit, read once (`windows`), is filtered by the prediction-error filter of the sound
+   before it (Sleeman and van Eck, 1999), so that only what is new stands out, and bounded by tanh, so that
+   no hit outvotes the rest (Schimmel and Paulssen, 1997). The average of those votes over n samples has its
+   change of variance where
 
        AIC(k) = k·log var(1…k) + (n−k)·log var(k+1…n)
 
    is least (a variant of Maeda, 1985: variances about zero).  Resampled hits (bootstrap) give the spread
    and how often the pick stays.
 4. `line_up`: picks are whole samples and late where a track rises slowly.  The lags between the votes of all
-   pairs, weighted by how alike they are, give one shift per track by least squares, so that offsets still
+   pairs, weighted by how similar they are, give one shift per track by least squares, so that offsets still
    close around any loop (VanDecar and Crosson, 1990).
 5. `signs`: the sign of a pair is read twice, as the mean over hits of the normalised correlation of the first
    2.5 ms between 100 Hz and 3 kHz, and on the averaged votes (`pair_correlation`).
-6. `repeatability`: whether strokes repeat a waveform at all; a shaker or brushes do not, and are read as
-   sustained sound.
+6. `repeatability`: how similar a source's strokes are. A shaker or brushes repeat no waveform and are read
+   as sustained sound.
 
 Limits
     A source needs some six hits.  Where a cymbal sounds along with nearly every stroke, sources are not told

@@ -26,7 +26,28 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
-from polaritykit.struck.settings import DirectSettings
+
+#: From the drum's fundamental to where near and far mics disagree; the first without what a cymbal
+#: struck along brings.
+_BANDS_HZ = ((100.0, 1500.0), (150.0, 3000.0))
+#: Around the stroke on its home track: tracks may be early (electronic delay of the home track) or some
+#: metres late; the second with more of the drum's ringing.
+_GATES_MS = ((-8.0, 18.0), (-8.0, 42.0))
+#: Power of the magnitude that is divided out; with 1 (phase transform) noise counts as much as sound.
+_FLATNESS = 0.9
+_REACH_MS = 25.0
+_OVERSAMPLING = 4
+#: A rival lies at least this far from the peak.
+_APART_MS = 0.4
+#: Weight of a pair whose curve has an equal rival, against one without any.
+_LEAST_WEIGHT = 0.1
+#: Readings this near to each other agree: half a period at 1.7 kHz, under a lobe of any drum.
+AGREE_MS = 0.3
+#: Where all readings but one of seven agree they are believed against a first arrival that does not ...
+SURELY_AGREED = 0.85
+#: ... and whose first millisecond has no more than a hundredth of the energy of theirs: filters ring
+#: 40 to 56 dB below the sound before it, a direct sound under its reflections is not so faint.
+_FORERUNNER_DB = -20.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,7 +66,6 @@ def direct_times(
     zero: int,
     sample_rate_hz: int,
     picked_s: Floats,
-    settings: DirectSettings,
 ) -> DirectTimes:
     """Time one source on all tracks by correlation.
 
@@ -57,7 +77,6 @@ def direct_times(
     sample_rate_hz : int
     picked_s : ndarray, shape (n_tracks,)
         First arrivals, however little they are worth: one reading more.
-    settings : DirectSettings
 
     Returns
     -------
@@ -66,12 +85,12 @@ def direct_times(
     curves, rate = [], 0.0
     n_hits = len(windows)
     halves = [slice(0, n_hits, 2), slice(1, n_hits, 2)] if n_hits > 1 else []
-    for gate_ms in settings.gates_ms:
-        spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms, settings)
-        curves += [_curves(spectra, band, rate, settings) for band in settings.bands_hz]
-        parts = [_curves(spectra[half], settings.bands_hz[0], rate, settings) for half in halves]
-        curves += parts if gate_ms == settings.gates_ms[-1] else []
-    n_whole = len(settings.gates_ms) * len(settings.bands_hz)
+    for gate_ms in _GATES_MS:
+        spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
+        curves += [_curves(spectra, band, rate) for band in _BANDS_HZ]
+        parts = [_curves(spectra[half], _BANDS_HZ[0], rate) for half in halves]
+        curves += parts if gate_ms == _GATES_MS[-1] else []
+    n_whole = len(_GATES_MS) * len(_BANDS_HZ)
     whole = [curve for k, curve in enumerate(curves) if k < n_whole]
     best = _times(np.mean(whole, axis=0)) / rate
     readings = np.stack([*(_times(curve) / rate for curve in curves), picked_s])
@@ -79,7 +98,7 @@ def direct_times(
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
     # Half the bin of the search on either side, evenly likely.
     bin_s = 1.0 / rate / np.sqrt(12.0)
-    near = away <= settings.agree_ms * 1e-3
+    near = away <= AGREE_MS * 1e-3
     spread = np.sqrt((away**2 * near).sum(axis=0) / np.maximum(near.sum(axis=0), 1))
     return DirectTimes(
         offset_s=read_only(offset),
@@ -95,7 +114,6 @@ def reconciled(
     *,
     zero: int,
     sample_rate_hz: int,
-    settings: DirectSettings,
 ) -> tuple[Arrivals, NDArray[np.bool_]]:
     """Move the first arrivals that the surely correlating direct sound contradicts.
 
@@ -110,7 +128,6 @@ def reconciled(
     windows : ndarray, shape (n_hits, n_tracks, n_samples)
     zero : int
     sample_rate_hz : int
-    settings : DirectSettings
 
     Returns
     -------
@@ -119,9 +136,9 @@ def reconciled(
     """
     picked = arrivals.arrival_s
     late = (picked[None, :] - picked[:, None]) - direct.offset_s
-    sure = direct.agreed >= settings.surely_agreed
+    sure = direct.agreed >= SURELY_AGREED
     np.fill_diagonal(sure, val=False)
-    near = np.abs(late) <= settings.agree_ms * 1e-3
+    near = np.abs(late) <= AGREE_MS * 1e-3
     # The track that most others keep to; among equals the latest, since a forerunner is early.
     votes = (sure & near).sum(axis=1) - 1e-3 * np.where(sure, np.sign(late), 0.0).sum(axis=1)
     anchor = int(np.argmax(votes))
@@ -135,7 +152,7 @@ def reconciled(
         cut = np.take_along_axis(windows, np.broadcast_to(at, (len(windows), *at.shape)), axis=-1)
         return np.asarray(np.median(np.sum(cut**2, axis=-1), axis=0))
 
-    moved &= energy(picked) <= energy(placed) * 10 ** (settings.forerunner_db / 10)
+    moved &= energy(picked) <= energy(placed) * 10 ** (_FORERUNNER_DB / 10)
     placed = np.where(moved, placed, picked)
     return replace(arrivals, arrival_s=read_only(placed)), moved
 
@@ -145,7 +162,6 @@ def _spectra(
     zero: int,
     sample_rate_hz: int,
     gate_ms: tuple[float, float],
-    settings: DirectSettings,
 ) -> tuple[Complexes, float]:
     """Spectra (n_hits, n_tracks, n_bins) of the gated hits, and the sample rate of curves made of them."""
     from scipy.fft import next_fast_len, rfft
@@ -157,18 +173,16 @@ def _spectra(
     taper = np.ones(n)
     taper[:rise] = np.sin(np.linspace(0.0, np.pi / 2, rise)) ** 2
     taper[-fall:] = np.cos(np.linspace(0.0, np.pi / 2, fall)) ** 2
-    longest = max(after - before for before, after in settings.gates_ms) + settings.reach_ms
+    longest = max(after - before for before, after in _GATES_MS) + _REACH_MS
     size = next_fast_len(round(longest * 1e-3 * sample_rate_hz) + 1, real=True)
     spectra = rfft(piece * taper, size, axis=-1)
-    top = max(high for _, high in settings.bands_hz) * 1.5
+    top = max(high for _, high in _BANDS_HZ) * 1.5
     kept = min(spectra.shape[-1], int(np.ceil(top * size / sample_rate_hz)) + 1)
-    rate = settings.oversampling * 2.0 * (kept - 1) * sample_rate_hz / size
+    rate = _OVERSAMPLING * 2.0 * (kept - 1) * sample_rate_hz / size
     return np.asarray(spectra[..., :kept]), rate
 
 
-def _curves(
-    spectra: Complexes, band_hz: tuple[float, float], rate: float, settings: DirectSettings
-) -> Floats:
+def _curves(spectra: Complexes, band_hz: tuple[float, float], rate: float) -> Floats:
     """Squared correlation of all pairs, largest 1 each, weighed by how far it stands out.
 
     Shape (n_tracks, n_tracks, 2·reach + 1).
@@ -176,21 +190,21 @@ def _curves(
     from scipy.fft import irfft
 
     n_bins = spectra.shape[-1]
-    size = settings.oversampling * 2 * (n_bins - 1)
+    size = _OVERSAMPLING * 2 * (n_bins - 1)
     frequency = np.arange(n_bins) * rate / size
     low, high = band_hz
     weight = 1.0 / (1.0 + (low / np.maximum(frequency, 1.0)) ** 6) / (1.0 + (frequency / high) ** 6)
-    flat = spectra / np.maximum(np.abs(spectra), 1e-12) ** settings.flatness
+    flat = spectra / np.maximum(np.abs(spectra), 1e-12) ** _FLATNESS
     cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1)).transpose(1, 2, 0)
     curve = irfft(cross * weight, size, axis=-1)
-    reach = round(settings.reach_ms * 1e-3 * rate)
+    reach = round(_REACH_MS * 1e-3 * rate)
     curve = np.concatenate([curve[..., -reach:], curve[..., : reach + 1]], axis=-1) ** 2
     curve = curve / np.maximum(curve.max(axis=-1, keepdims=True), 1e-30)
-    apart = round(settings.apart_ms * 1e-3 * rate)
+    apart = round(_APART_MS * 1e-3 * rate)
     lags = np.arange(curve.shape[-1])
     elsewhere = np.abs(lags - curve.argmax(axis=-1)[..., None]) > apart
     rival = np.where(elsewhere, curve, 0.0).max(axis=-1)
-    weighed = curve * (settings.least_weight + 1.0 - rival)[..., None]
+    weighed = curve * (_LEAST_WEIGHT + 1.0 - rival)[..., None]
     weighed[np.arange(len(curve)), np.arange(len(curve))] = 0.0
     return np.asarray(weighed)
 

@@ -30,7 +30,39 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.struck.settings import ArrivalSettings
+
+#: Order of the predictor that whitens; 12 to 40 do alike.
+ORDER = 24
+#: The predictor is fitted to this much sound ...
+NOISE_MS = 25.0
+#: ... that ends this long before the earliest possible arrival.
+NOISE_GAP_MS = 1.2
+#: Tracks may hear the source this much before its home track (electronic delay of the home track).
+EARLIEST_MS = 15.0
+#: Tracks may hear it this much later: 20 m of path, or a digital link and less path.
+LATEST_MS = 60.0
+#: The home track's own pick is looked for from this long before its onset frame.
+_HOME_SEARCH_MS = 3.0
+#: Its window ends this much later than that of averaged votes: single hits begin up to an onset frame
+#: apart.
+_HOME_LATER_MS = 1.0
+#: Smoothing of the envelope that ends the picking window.
+_ENVELOPE_MS = 0.3
+#: The window ends where the log envelope has climbed this share from noise to top ...
+_CLIMB = 0.75
+#: ... plus this.
+_AFTER_CLIMB_MS = 0.5
+#: Whitening does not chase what lies this far below the hit itself: without it the top octaves of a
+#: quiet recording, which no two hits share, would decide, and a near mic would be picked at a precursor
+#: that lies under the noise of a far one.
+_FLOOR_DB = -20.0
+#: Averaged votes below this are taken for chance on every track alike: a quiet near mic would else be
+#: picked at a faint forerunner that the noise of a far one hides.
+_VOTES_FLOOR = 0.05
+#: Picks from resampled sets of hits, for the spread.
+_BOOTSTRAPS = 16
+#: Resampled picks within this of the pick agree with it.
+_AGREE_MS = 0.25
 
 _TINY = 1e-20
 #: A variance of fewer samples than this says nothing.
@@ -101,8 +133,18 @@ def whiten(windows: Floats, noise: slice, order: int, floor: Floats) -> Floats:
 def akaike(energy: Floats, first: int, last: NDArray[np.int64]) -> Floats:
     """Akaike criterion of a change of variance at each sample of ``[first, last)``.
 
-    ``energy`` is the squared trace, shape (..., n); ``last`` (...) ends each row's window.  Returns the
-    criterion, shape (..., n); infinite outside the window.
+    Parameters
+    ----------
+    energy : ndarray, shape (..., n_samples)
+        The squared trace.
+    first : int
+    last : ndarray of int, shape (...,)
+        End of each row's window.
+
+    Returns
+    -------
+    ndarray, shape (..., n_samples)
+        Infinite outside the window.
     """
     value = np.full(energy.shape, np.inf)
     # Only what lies inside the widest window is worth a logarithm.
@@ -120,19 +162,30 @@ def akaike(energy: Floats, first: int, last: NDArray[np.int64]) -> Floats:
     return value
 
 
-def window_end(
-    energy: Floats, first: int, sample_rate_hz: int, settings: ArrivalSettings
-) -> NDArray[np.int64]:
-    """End of the picking window per row: soon after the log envelope has climbed most of its way."""
+def window_end(energy: Floats, first: int, sample_rate_hz: int) -> NDArray[np.int64]:
+    """End of the picking window per row: soon after the log envelope has climbed most of its way.
+
+    Parameters
+    ----------
+    energy : ndarray, shape (..., n_samples)
+        The squared trace.
+    first : int
+        Sample at which the window begins.
+    sample_rate_hz : int
+
+    Returns
+    -------
+    ndarray of int, shape (...,)
+    """
     from scipy.ndimage import uniform_filter1d
 
-    width = max(3, round(settings.envelope_ms * 1e-3 * sample_rate_hz))
+    width = max(3, round(_ENVELOPE_MS * 1e-3 * sample_rate_hz))
     envelope = uniform_filter1d(energy, width, axis=-1, mode="constant")
     log_envelope = np.log(np.maximum(envelope, 1e-6))[..., first:]
     floor = log_envelope[..., : max(4, round(0.002 * sample_rate_hz))].mean(axis=-1, keepdims=True)
     top = log_envelope.max(axis=-1, keepdims=True)
-    climbed = np.argmax(log_envelope >= floor + settings.climb * (top - floor), axis=-1)
-    end = first + climbed + round(settings.after_climb_ms * 1e-3 * sample_rate_hz)
+    climbed = np.argmax(log_envelope >= floor + _CLIMB * (top - floor), axis=-1)
+    end = first + climbed + round(_AFTER_CLIMB_MS * 1e-3 * sample_rate_hz)
     return np.asarray(np.clip(end, first + 2 * _FEWEST, energy.shape[-1] - 1))
 
 
@@ -140,53 +193,48 @@ def _samples(milliseconds: float, sample_rate_hz: int) -> int:
     return round(milliseconds * 1e-3 * sample_rate_hz)
 
 
-def _floor(windows: Floats, zero: int, sample_rate_hz: int, settings: ArrivalSettings) -> Floats:
+def _floor(windows: Floats, zero: int, sample_rate_hz: int) -> Floats:
     """Level of the hit on each track, lowered: what lies further down is not worth chasing."""
     stretch = windows[
         ..., max(0, zero - _samples(2.0, sample_rate_hz)) : zero + _samples(30.0, sample_rate_hz)
     ]
     level = np.sqrt(np.mean(stretch**2, axis=-1, keepdims=True))
-    return np.asarray(level * 10 ** (settings.floor_db / 20))
+    return np.asarray(level * 10 ** (_FLOOR_DB / 20))
 
 
-def pick_home(
-    windows: Floats, zero: int, sample_rate_hz: int, settings: ArrivalSettings
-) -> NDArray[np.int64]:
+def pick_home(windows: Floats, zero: int, sample_rate_hz: int) -> NDArray[np.int64]:
     """Pick each hit on its home track alone.
 
     Parameters
     ----------
     windows : ndarray, shape (n_hits, n_samples)
         The home track, its onset frame at sample ``zero``.
+    zero, sample_rate_hz : int
 
     Returns
     -------
     ndarray of int, shape (n_hits,)
         Sample of the pick in each window.
     """
-    first = zero - _samples(settings.home_search_ms, sample_rate_hz)
-    noise = slice(max(0, first - _samples(settings.noise_ms, sample_rate_hz)), first)
-    residual = whiten(windows, noise, settings.order, 0.0 * windows[..., :1])
-    end = window_end(np.median(residual**2, axis=0), first, sample_rate_hz, settings)
-    end = np.minimum(end + _samples(settings.home_later_ms, sample_rate_hz), windows.shape[-1] - 1)
+    first = zero - _samples(_HOME_SEARCH_MS, sample_rate_hz)
+    noise = slice(max(0, first - _samples(NOISE_MS, sample_rate_hz)), first)
+    residual = whiten(windows, noise, ORDER, 0.0 * windows[..., :1])
+    end = window_end(np.median(residual**2, axis=0), first, sample_rate_hz)
+    end = np.minimum(end + _samples(_HOME_LATER_MS, sample_rate_hz), windows.shape[-1] - 1)
     return np.asarray(np.argmin(akaike(residual**2, first, np.full(len(windows), end)), axis=-1))
 
 
-def _pick(
-    votes: Floats, first: int, sample_rate_hz: int, settings: ArrivalSettings
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _pick(votes: Floats, first: int, sample_rate_hz: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Sample of the first arrival on averaged votes (..., n_samples), and the end of its window."""
-    energy = votes**2 + settings.votes_floor**2
-    end = window_end(
-        energy, first - _samples(settings.noise_gap_ms, sample_rate_hz), sample_rate_hz, settings
-    )
+    energy = votes**2 + _VOTES_FLOOR**2
+    end = window_end(energy, first - _samples(NOISE_GAP_MS, sample_rate_hz), sample_rate_hz)
     value = akaike(energy, max(0, first - _samples(10.0, sample_rate_hz)), end)
     value[..., :first] = np.inf
     # A window that ends before the search begins leaves nothing to choose: the pick is then at its edge.
     return np.where(np.isfinite(value).any(axis=-1), np.argmin(value, axis=-1), first), end
 
 
-def pick_arrivals(windows: Floats, zero: int, sample_rate_hz: int, settings: ArrivalSettings) -> Arrivals:
+def pick_arrivals(windows: Floats, zero: int, sample_rate_hz: int) -> Arrivals:
     """Pick the first arrival of one source on each track, over all its hits.
 
     Parameters
@@ -196,32 +244,29 @@ def pick_arrivals(windows: Floats, zero: int, sample_rate_hz: int, settings: Arr
     zero : int
         Sample of the reference time.
     sample_rate_hz : int
-    settings : ArrivalSettings
 
     Returns
     -------
     Arrivals
     """
-    first = zero - _samples(settings.earliest_ms, sample_rate_hz)
-    noise_end = first - _samples(settings.noise_gap_ms, sample_rate_hz)
-    noise = slice(max(0, noise_end - _samples(settings.noise_ms, sample_rate_hz)), noise_end)
-    residual = whiten(windows, noise, settings.order, _floor(windows, zero, sample_rate_hz, settings))
+    first = zero - _samples(EARLIEST_MS, sample_rate_hz)
+    noise_end = first - _samples(NOISE_GAP_MS, sample_rate_hz)
+    noise = slice(max(0, noise_end - _samples(NOISE_MS, sample_rate_hz)), noise_end)
+    residual = whiten(windows, noise, ORDER, _floor(windows, zero, sample_rate_hz))
     cast = np.tanh(residual)
     votes = cast.mean(axis=0)
-    pick, end = _pick(votes, first, sample_rate_hz, settings)
+    pick, end = _pick(votes, first, sample_rate_hz)
     # The seed is fixed so that the same take always gives the same answer.
-    draws = np.random.default_rng(0).multinomial(
-        len(cast), np.full(len(cast), 1 / len(cast)), settings.bootstraps
-    )
+    draws = np.random.default_rng(0).multinomial(len(cast), np.full(len(cast), 1 / len(cast)), _BOOTSTRAPS)
     others = np.einsum("dh,htn->dtn", draws / len(cast), cast)
-    picks = _pick(others, first, sample_rate_hz, settings)[0]
+    picks = _pick(others, first, sample_rate_hz)[0]
     away = np.abs(picks - pick)
     after = np.minimum(pick[:, None] + np.arange(_samples(1.0, sample_rate_hz)), votes.shape[-1] - 1)
     edge = _samples(0.15, sample_rate_hz)
     return Arrivals(
         arrival_s=read_only((pick - zero) / sample_rate_hz),
         spread_s=read_only(np.maximum(1.4826 * np.median(away, axis=0), 0.3) / sample_rate_hz),
-        stability=read_only((away <= settings.agree_ms * 1e-3 * sample_rate_hz).mean(axis=0)),
+        stability=read_only((away <= _AGREE_MS * 1e-3 * sample_rate_hz).mean(axis=0)),
         coherence=read_only(np.abs(np.take_along_axis(votes, after, axis=-1)).mean(axis=-1)),
         snr_db=read_only(_snr(residual, pick, noise, sample_rate_hz)),
         at_edge=(pick <= first + edge) | (pick >= end - _FEWEST),

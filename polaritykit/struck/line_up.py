@@ -17,10 +17,21 @@ import numpy as np
 from polaritykit.base.types import read_only
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import best_lag, pair_correlations
-from polaritykit.struck.settings import ArrivalSettings
+
+#: Picks are lined up between tracks by what their votes have in common from this long before ...
+_BEFORE_MS = 0.2
+#: ... to this long after them: the first motion, and little that a reflection or the drum's own size
+#: could have changed.
+_AFTER_MS = 0.3
+#: No pick is moved further by any one other track ...
+_SEARCH_MS = 0.1
+#: ... which must be this much like it.
+_LEAST_SIMILARITY = 0.6
+#: Weight of staying where it was picked, against the best match of two tracks.
+_RIDGE = 0.3
 
 
-def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int, settings: ArrivalSettings) -> Arrivals:
+def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int) -> Arrivals:
     """Shift the picks so that the first motions of the tracks lie on each other, whatever their sign.
 
     Parameters
@@ -29,8 +40,6 @@ def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int, settings: Arriv
     zero : int
         Sample of the reference time in the votes.
     sample_rate_hz : int
-    settings : ArrivalSettings
-        The ``line_up_...`` values.
 
     Returns
     -------
@@ -42,21 +51,21 @@ def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int, settings: Arriv
         return round(milliseconds * 1e-3 * sample_rate_hz)
 
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
-    reach = samples(settings.line_up_search_ms)
+    reach = samples(_SEARCH_MS)
     curves = pair_correlations(
         arrivals.votes[None],
         picks,
-        before=samples(settings.line_up_before_ms),
-        length=samples(settings.line_up_before_ms + settings.line_up_after_ms),
+        before=samples(_BEFORE_MS),
+        length=samples(_BEFORE_MS + _AFTER_MS),
         reach=reach,
     )[0]
     value, lag = np.abs(curves).max(axis=-1), best_lag(curves)
     # A lag at the end of the search is no match but a slope.
-    fits = (value >= settings.line_up_alike) & (np.abs(lag) < 0.95 * reach)
+    fits = (value >= _LEAST_SIMILARITY) & (np.abs(lag) < 0.95 * reach)
     np.fill_diagonal(fits, val=False)
     weight = fits * value**2 * np.outer(arrivals.coherence, arrivals.coherence)
     weight = weight / max(float(weight.max()), 1e-12)
     # Least squares of the lags; the ridge keeps a track that matches few others near its pick.
-    normal = np.diag(weight.sum(axis=1)) - weight + settings.line_up_ridge * np.eye(len(weight))
+    normal = np.diag(weight.sum(axis=1)) - weight + _RIDGE * np.eye(len(weight))
     shift = np.linalg.solve(normal, (weight * lag).sum(axis=0))
     return replace(arrivals, arrival_s=read_only(arrivals.arrival_s + shift / sample_rate_hz))

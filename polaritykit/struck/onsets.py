@@ -15,7 +15,23 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples, read_only
-from polaritykit.struck.settings import EventSettings
+
+#: Frame of the onset envelope: short against a drum's attack, long against 1/500 Hz.
+_FRAME_MS = 1.0
+#: The sound "just before" an onset: this far back ...
+_BEFORE_MS = 25.0
+#: ... until here, so that a slow attack does not hide itself.
+_GAP_MS = 3.0
+#: An onset rises at least this far over the sound just before.
+_MIN_RISE_DB = 12.0
+#: A strong onset is within this range of the track's own loudest onsets.
+STRONG_RANGE_DB = 12.0
+#: Onsets of different tracks within this time are one event (5 m of path).
+_MERGE_MS = 15.0
+#: Events are dropped when another begins within this time: two sources would be mixed.
+_CLEAR_MS = 20.0
+#: A drum's energy lies within this time of its onset.
+_RING_MS = 100.0
 
 _TINY = 1e-20
 
@@ -53,11 +69,10 @@ class OnsetDetector:
     does not hide the stick.
     """
 
-    def __init__(self, n_tracks: int, sample_rate_hz: int, settings: EventSettings) -> None:
-        self._settings = settings
-        self._frame = max(8, round(sample_rate_hz * settings.frame_ms * 1e-3))
-        self._before = round(settings.before_ms / settings.frame_ms)
-        self._gap = round(settings.gap_ms / settings.frame_ms)
+    def __init__(self, n_tracks: int, sample_rate_hz: int) -> None:
+        self._frame = max(8, round(sample_rate_hz * _FRAME_MS * 1e-3))
+        self._before = round(_BEFORE_MS / _FRAME_MS)
+        self._gap = round(_GAP_MS / _FRAME_MS)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._energy: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._first_frame = 0
@@ -96,7 +111,7 @@ class OnsetDetector:
     def _search(self, *, final: bool) -> None:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
         lead = self._before + self._gap
-        tail = round(self._settings.merge_ms / self._settings.frame_ms)
+        tail = round(_MERGE_MS / _FRAME_MS)
         n_frames = self._energy.shape[1]
         last = n_frames - (1 if final else tail)
         if last <= lead:
@@ -117,9 +132,9 @@ class OnsetDetector:
 
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
         """Keep the first frame of each rise that is high enough, up to frame ``last``."""
-        tail = round(self._settings.merge_ms / self._settings.frame_ms)
+        tail = round(_MERGE_MS / _FRAME_MS)
         found: list[int] = []
-        for index in np.flatnonzero(rise[: last - lead] >= self._settings.min_rise_db):
+        for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE_DB):
             frame = self._first_frame + lead + int(index)
             if frame < self._free_from[track]:
                 continue
@@ -138,7 +153,7 @@ class OnsetDetector:
 
     def _add_ringing(self, track: int, found: list[int], first: int, last: int) -> None:
         """Add up the energy of frames [first, last) that lie just after an onset."""
-        ring = round(self._settings.ring_ms / self._settings.frame_ms)
+        ring = round(_RING_MS / _FRAME_MS)
         for frame in found:
             self._sum_until(track, first, frame)
             self._ring_until[track] = frame + ring
@@ -152,9 +167,7 @@ class OnsetDetector:
             self._after_onsets[track] += float(inside.sum())
 
 
-def merge_onsets(
-    onsets: list[Onset], n_tracks: int, sample_rate_hz: int, settings: EventSettings
-) -> list[Event]:
+def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> list[Event]:
     """Merge the strong onsets of all tracks into events.
 
     Parameters
@@ -163,8 +176,6 @@ def merge_onsets(
         Of all tracks, in any order.
     n_tracks, sample_rate_hz : int
         Of the recording.
-    settings : EventSettings
-        ``strong_range_db``, ``merge_ms`` and ``clear_ms`` are used.
 
     Returns
     -------
@@ -177,9 +188,9 @@ def merge_onsets(
         if own:
             levels = np.sort([onset.level_db for onset in own])[::-1]
             top = float(np.mean(levels[: max(5, len(own) // 100)]))
-            strong += [onset for onset in own if onset.level_db >= top - settings.strong_range_db]
+            strong += [onset for onset in own if onset.level_db >= top - STRONG_RANGE_DB]
     strong.sort(key=lambda onset: onset.sample)
-    merge = settings.merge_ms * 1e-3 * sample_rate_hz
+    merge = _MERGE_MS * 1e-3 * sample_rate_hz
     groups: list[list[Onset]] = []
     for onset in strong:
         if groups and onset.sample - groups[-1][0].sample <= merge:
@@ -188,7 +199,7 @@ def merge_onsets(
             groups.append([onset])
     starts = np.array([group[0].sample for group in groups], dtype=float)
     gaps = np.diff(starts, prepend=-np.inf, append=np.inf)
-    clear = settings.clear_ms * 1e-3 * sample_rate_hz
+    clear = _CLEAR_MS * 1e-3 * sample_rate_hz
     return [
         _event(group, n_tracks)
         for group, before, after in zip(groups, gaps[:-1], gaps[1:], strict=True)

@@ -16,7 +16,19 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import pair_correlations
-from polaritykit.struck.settings import SignSettings
+
+#: Gate of the sign: this much before the first arrival ...
+_BEFORE_MS = 0.3
+#: ... to this much after it: the direct sound, before most reflections.
+_AFTER_MS = 2.5
+#: Search around the arrival difference: the pick's own error.
+SEARCH_MS = 0.4
+#: Band of the sign: above it near and far mics disagree, below it the gate holds no period.
+_BAND_HZ = (100.0, 3000.0)
+#: Gate of the second opinion, on the averaged votes.
+_VOTES_BEFORE_MS = 0.2
+_VOTES_AFTER_MS = 1.2
+_VOTES_SEARCH_MS = 0.15
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,7 +42,14 @@ class HitSigns:
 
 
 def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int) -> Floats:
-    """Causal second-order Butterworth band-pass along the last axis."""
+    """Causal second-order Butterworth band-pass along the last axis.
+
+    Parameters
+    ----------
+    windows : ndarray, shape (..., n_samples)
+    band_hz : tuple of float
+    sample_rate_hz : int
+    """
     from scipy.signal import butter, sosfilt
 
     sections = butter(2, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
@@ -42,6 +61,12 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
 
     Near the end of the band converters ring *before* the sound (linear-phase filters); a near mic would be
     picked at that ringing, a far one not.
+
+    Parameters
+    ----------
+    windows : ndarray, shape (..., n_samples)
+    top_hz : float
+    sample_rate_hz : int
     """
     from scipy.signal import butter, sosfilt
 
@@ -51,9 +76,7 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
     return np.asarray(sosfilt(sections, windows, axis=-1))
 
 
-def read_signs(
-    windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int, settings: SignSettings
-) -> HitSigns:
+def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int) -> HitSigns:
     """Read the sign of every pair from the windows of one source's hits.
 
     Parameters
@@ -63,7 +86,6 @@ def read_signs(
         Sample of the reference time.
     arrivals : Arrivals
     sample_rate_hz : int
-    settings : SignSettings
 
     Returns
     -------
@@ -75,18 +97,18 @@ def read_signs(
 
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
     direct = pair_correlations(
-        band_pass(windows, settings.sign_band_hz, sample_rate_hz),
+        band_pass(windows, _BAND_HZ, sample_rate_hz),
         picks,
-        before=samples(settings.sign_before_ms),
-        length=samples(settings.sign_before_ms + settings.sign_after_ms),
-        reach=samples(settings.sign_search_ms),
+        before=samples(_BEFORE_MS),
+        length=samples(_BEFORE_MS + _AFTER_MS),
+        reach=samples(SEARCH_MS),
     )
     votes = pair_correlations(
         arrivals.votes[None],
         picks,
-        before=samples(settings.votes_before_ms),
-        length=samples(settings.votes_before_ms + settings.votes_after_ms),
-        reach=samples(settings.votes_search_ms),
+        before=samples(_VOTES_BEFORE_MS),
+        length=samples(_VOTES_BEFORE_MS + _VOTES_AFTER_MS),
+        reach=samples(_VOTES_SEARCH_MS),
     )
     return HitSigns(correlation=read_only(_largest(direct.mean(axis=0))), votes=read_only(_largest(votes[0])))
 

@@ -16,7 +16,30 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.struck.onsets import Event, spread
-from polaritykit.struck.settings import EventSettings
+
+#: Bands in which the level of an event is compared between tracks.
+_FEATURE_BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
+#: Further band in which hits mixed with other sources (cymbals above all) show.
+_CLEAN_BAND_HZ = (2000.0, 10000.0)
+#: A hit counts as clean up to this much more mean disturbance (dB over tracks and bands, by other sources
+#: at the same moment and by what rings from before) than the cleanest fifth ...
+_CLEAN_EXCESS_DB = 1.5
+#: ... twice as much where that leaves fewer than so many (more hardly helped, fewer scattered) ...
+_WANTED_CLEAN_HITS = 16
+#: ... and so many hits are kept in any case.
+_MIN_CLEAN_HITS = 10
+#: Levels further below the event's loudest track count as this far below.
+_FEATURE_RANGE_DB = 24.0
+#: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut.
+_CLUSTER_DISTANCE_DB = 5.0
+#: Fewest events that make a source: the spread over hits needs some.
+_MIN_EVENTS = 6
+#: Events looked at per track that hears them loudest, spread over the take: bounds the work.
+_MAX_EVENTS_PER_TRACK = 60
+#: ... and over all tracks: beyond eleven busy tracks each has fewer.
+_MAX_EVENTS = 660
+#: Hits used of one source, spread over the take; more did not help (16 to 24 are enough).
+_MAX_HITS = 24
 
 _TINY = 1e-20
 
@@ -38,7 +61,7 @@ class HitSource:
     highness_db: Floats
 
 
-def find_sources(recording: Recording, events: list[Event], settings: EventSettings) -> list[HitSource]:
+def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     """Cluster events into sources by how loud each track hears them.
 
     Parameters
@@ -47,8 +70,6 @@ def find_sources(recording: Recording, events: list[Event], settings: EventSetti
         Read around each event looked at.
     events : list of Event
         From `merge_onsets`.
-    settings : EventSettings
-        Bands, cluster distance and caps.
 
     Returns
     -------
@@ -57,42 +78,43 @@ def find_sources(recording: Recording, events: list[Event], settings: EventSetti
     """
     from scipy.cluster.hierarchy import fcluster, linkage
 
-    chosen = _choose(events, settings)
-    if len(chosen) < settings.min_events:
+    chosen = _choose(events)
+    if len(chosen) < _MIN_EVENTS:
         return []
-    levels, before = np.stack([_levels(recording, event, settings) for event in chosen], axis=1)
-    features = _features(levels, settings)[:, :, : len(settings.feature_bands_hz)].reshape(len(chosen), -1)
+    levels, before = np.stack([_levels(recording, event) for event in chosen], axis=1)
+    # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
+    struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
+    features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(chosen), -1)
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    labels = fcluster(tree, settings.cluster_distance_db, criterion="distance")
+    labels = fcluster(tree, _CLUSTER_DISTANCE_DB, criterion="distance")
     groups = [np.flatnonzero(labels == label) for label in np.unique(labels)]
     sources = [
-        _source([chosen[index] for index in group], levels[group], before[group], top, settings)
+        _source([chosen[index] for index in group], levels[group], before[group], top, struck)
         for group in groups
-        if len(group) >= settings.min_events
+        if len(group) >= _MIN_EVENTS
     ]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
 
 def _source(
-    events: list[Event], levels: Floats, before: Floats, top: Floats, settings: EventSettings
+    events: list[Event], levels: Floats, before: Floats, top: Floats, struck: NDArray[np.bool_]
 ) -> HitSource:
     """Describe a cluster by its least disturbed events; ``top`` is each track's own loudest level."""
     # What nearly all events rise by and reach is the source's own: those in which another one sounds along
     # (a cymbal over every second stroke) do not lend it their home.
     rises = np.array([event.rise_db for event in events])
-    home = int(
-        np.argmax(np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0))
-    )
-    kept = _cleanest(levels, before, home, settings)
+    reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0)
+    home = int(np.argmax(np.where(struck, reached, -np.inf)))
+    kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
     clean = levels[kept]
     return HitSource(
         events=tuple(events[index] for index in kept),
         n_found=len(events),
         level_db=read_only(np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))),
         home=home,
-        lowness_db=_lowness_db(np.median(clean, axis=0)),
+        lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
     )
 
@@ -103,7 +125,7 @@ def _lowness_db(levels: Floats) -> float:
     return float(np.median(heard[:, 0] - heard[:, 1])) if len(heard) else 0.0
 
 
-def _cleanest(levels: Floats, before: Floats, home: int, settings: EventSettings) -> NDArray[np.int64]:
+def _cleanest(levels: Floats, before: Floats, home: int) -> NDArray[np.int64]:
     """Return the hits least disturbed by other sources, in time order.
 
     What a track hears of a hit, against the hit's own level on the home track, has a floor; other
@@ -112,17 +134,17 @@ def _cleanest(levels: Floats, before: Floats, home: int, settings: EventSettings
     at_home = levels[:, home : home + 1, :].max(axis=2, keepdims=True)
     own = 10 ** ((at_home + np.percentile(levels - at_home, 20, axis=0)) / 10)
     disturbing = np.clip(10 ** (levels / 10) - own, 0.0, None) + 10 ** (before / 10)
-    mixed = np.minimum(10 * np.log10(1.0 + disturbing / own), settings.feature_range_db).mean(axis=(1, 2))
+    mixed = np.minimum(10 * np.log10(1.0 + disturbing / own), _FEATURE_RANGE_DB).mean(axis=(1, 2))
     excess = mixed - np.percentile(mixed, 20)
-    clean, nearly = (int(np.sum(excess <= times * settings.clean_excess_db)) for times in (1, 2))
-    count = max(clean, min(nearly, settings.wanted_clean_hits), min(len(mixed), settings.min_clean_hits))
+    clean, nearly = (int(np.sum(excess <= times * _CLEAN_EXCESS_DB)) for times in (1, 2))
+    count = max(clean, min(nearly, _WANTED_CLEAN_HITS), min(len(mixed), _MIN_CLEAN_HITS))
     kept = np.argsort(mixed)[:count]
-    if len(kept) > settings.max_hits:
-        kept = np.sort(kept)[spread(len(kept), settings.max_hits)]
+    if len(kept) > _MAX_HITS:
+        kept = np.sort(kept)[spread(len(kept), _MAX_HITS)]
     return np.sort(kept)
 
 
-def _features(levels: Floats, settings: EventSettings) -> Floats:
+def _features(levels: Floats) -> Floats:
     """Levels relative to each track's own loudest events, then to the event's loudest track, floored.
 
     The first makes preamp gains irrelevant, the second the strength of the hit; the floor keeps what
@@ -131,22 +153,22 @@ def _features(levels: Floats, settings: EventSettings) -> Floats:
     own_top = np.percentile(levels, 95, axis=0)
     relative = levels - own_top
     relative -= relative.max(axis=(1, 2), keepdims=True)
-    return np.asarray(np.maximum(relative, -settings.feature_range_db))
+    return np.asarray(np.maximum(relative, -_FEATURE_RANGE_DB))
 
 
-def _choose(events: list[Event], settings: EventSettings) -> list[Event]:
+def _choose(events: list[Event]) -> list[Event]:
     """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom."""
     chosen: list[Event] = []
     homes = np.array([int(np.argmax(event.rise_db)) for event in events])
     tracks = np.unique(homes)
-    most = min(settings.max_events_per_track, settings.max_events // max(len(tracks), 1))
+    most = min(_MAX_EVENTS_PER_TRACK, _MAX_EVENTS // max(len(tracks), 1))
     for home in tracks:
         own = np.flatnonzero(homes == home)
         chosen += [events[own[index]] for index in spread(len(own), most)]
     return sorted(chosen, key=lambda event: event.sample)
 
 
-def _levels(recording: Recording, event: Event, settings: EventSettings) -> tuple[Floats, Floats]:
+def _levels(recording: Recording, event: Event) -> tuple[Floats, Floats]:
     """Level per track and band that an event brings in its first 45 ms, and the level before it.
 
     dB, shape (n_tracks, n_bands) each.
@@ -162,7 +184,7 @@ def _levels(recording: Recording, event: Event, settings: EventSettings) -> tupl
     both = recording.read(start - length, start + length).reshape(-1, 2, length)
     power = np.abs(np.fft.rfft(both * taper, axis=-1)) ** 2
     frequency = np.fft.rfftfreq(length, 1 / rate)
-    bands = (*settings.feature_bands_hz, settings.clean_band_hz)
+    bands = (*_FEATURE_BANDS_HZ, _CLEAN_BAND_HZ)
     in_bands = np.stack(
         [power[..., (frequency >= low) & (frequency < high)].sum(axis=-1) for low, high in bands], axis=-1
     )

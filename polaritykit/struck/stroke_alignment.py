@@ -18,13 +18,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
-from polaritykit.struck.settings import ArrivalSettings
 from polaritykit.struck.signs import band_pass
 
+#: Strokes are laid on each other on their home track by what their drum repeats (head and shell, no
+#: cymbal): this band ...
+_BAND_HZ = (100.0, 3000.0)
+#: ... from this long before the pick ...
+_BEFORE_MS = 2.0
+#: ... to this long after it.
+_AFTER_MS = 12.0
+#: Hands and feet of one beat fall this far apart (common practice: some 5 ms).
+_REACH_MS = 4.0
+#: Strokes that lie this far from their picks (median) are not what is heard first: another source sounds
+#: along.  Beyond what a pick of one stroke scatters by.
+APART_MS = 0.5
+#: Mean and shifts settle within so many rounds.
+_ROUNDS = 4
+#: A stroke less like the mean than this keeps its own pick.
+_LEAST_SIMILARITY = 0.5
 
-def stroke_shifts(
-    strokes: Floats, zero: int, sample_rate_hz: int, settings: ArrivalSettings
-) -> NDArray[np.int64]:
+
+def stroke_shifts(strokes: Floats, zero: int, sample_rate_hz: int) -> NDArray[np.int64]:
     """Find how far each stroke's waveform lies from its pick.
 
     Parameters
@@ -33,7 +47,6 @@ def stroke_shifts(
         The home track, the pick of every hit at sample ``zero``.
     zero : int
     sample_rate_hz : int
-    settings : ArrivalSettings
 
     Returns
     -------
@@ -45,21 +58,19 @@ def stroke_shifts(
         return round(milliseconds * 1e-3 * sample_rate_hz)
 
     reach, first, length = (
-        samples(settings.stroke_reach_ms),
-        zero - samples(settings.stroke_before_ms),
-        samples(settings.stroke_before_ms + settings.stroke_after_ms),
+        samples(_REACH_MS),
+        zero - samples(_BEFORE_MS),
+        samples(_BEFORE_MS + _AFTER_MS),
     )
-    wide = band_pass(strokes, settings.stroke_band_hz, sample_rate_hz)[
-        :, first - reach : first + length + reach
-    ]
+    wide = band_pass(strokes, _BAND_HZ, sample_rate_hz)[:, first - reach : first + length + reach]
     pieces = np.lib.stride_tricks.sliding_window_view(wide, length, axis=-1)
     size = np.maximum(np.linalg.norm(pieces, axis=-1), 1e-12)
     rows = np.arange(len(strokes))
     at = np.full(len(strokes), reach)
-    for _ in range(settings.stroke_rounds):
+    for _ in range(_ROUNDS):
         mean = (pieces[rows, at] / size[rows, at, None]).mean(axis=0)
-        alike = np.einsum("hkn,n->hk", pieces, mean) / size / max(float(np.linalg.norm(mean)), 1e-12)
-        best = alike.argmax(axis=-1)
-        best = np.where(alike[rows, best] >= settings.stroke_alike, best, reach)
+        similarity = np.einsum("hkn,n->hk", pieces, mean) / size / max(float(np.linalg.norm(mean)), 1e-12)
+        best = similarity.argmax(axis=-1)
+        best = np.where(similarity[rows, best] >= _LEAST_SIMILARITY, best, reach)
         at = np.clip(best - int(np.median(best)) + reach, 0, 2 * reach)
     return at - reach

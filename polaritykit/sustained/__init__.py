@@ -3,15 +3,16 @@
 Voice, strings, amplifiers, a line beside its microphone: there is no first arrival to pick, but the phase
 between two tracks repeats from frame to frame.
 
-1. `frames`: of each track, the frames of some 180 ms in which it is loudest against the others speak for its
-   own source.  For every other track the unit phasors of the cross-spectrum are averaged over them (phase
-   transform: Knapp and Carter, 1976): bins of one phase keep it, all others average away as 1/√n.  The
-   transform of what is left peaks at the offset, with the pair's sign:
+1. `activity`: of each track, the frames of some 180 ms in which it is loudest against the others speak for
+   its own source.  They are read once for all its pairs (`home_frames`, `frames`).  For every other track
+   (`phase_curve`) the unit phasors of the cross-spectrum are averaged over them (phase transform: Knapp and
+   Carter, 1976): bins of one phase keep it, all others average away as 1/√n.  The transform of what is left
+   peaks at the offset, with the pair's sign:
 
        R(τ) = Σ w(f)·Re(Φ(f)·e^(j2πfτ)) / Σ w(f),   Φ = mean of C/|C|
 
    A peak counts from 13 times what bins of random phase give: √(2·ln(M/0.001)) for M lags, raised for weights
-   taken from the same frames and for the window's neighbouring bins (closed forms in `settings`).
+   taken from the same frames and for the window's neighbouring bins (closed forms in `phase_curve`).
 2. `joint_delay`: with one track cut later by the whole samples, the phase is a straight line; its slope by
    weights γ²/(|C|·(1−γ²)) over all of the audio is the maximum-likelihood delay (Hannan and Thomson, 1973),
    which reaches the Cramér-Rao bound for a pure delay in noise.  Each bin takes its coherence over as few

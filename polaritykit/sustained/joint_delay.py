@@ -24,15 +24,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats, Recording, Samples
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
+from polaritykit.base.types import Complexes, Floats, Recording, Samples
 
-Complexes = NDArray[np.complex128]
-#: Hann windows: correlation of neighbouring bins over all of them (closed form: 35/18), and independent
-#: windows per half-overlapping one, 1/(1 + 2·(1/6)²) (Welch 1967).
-BINS_ALIKE = 35 / 18
-INDEPENDENT = 0.947
 #: Independent values that make the finest coherence, and how much wider each coarser one is: fewer values
 #: scatter too much, more blur the edges of a band.  A bin takes the finest one that chance does not explain.
 _VALUES = 48
@@ -211,7 +206,7 @@ def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
     scale = np.sqrt(_above_leak(power_a) * _above_leak(power_b))
     coherencies = np.stack(parts) / np.maximum(scale, 1e-290)
     coherency = coherencies.sum(axis=0)
-    n = max(1.0, INDEPENDENT * n_windows)
+    n = max(1.0, INDEPENDENT_FRAMES * n_windows)
     coherence = _coherence(coherency, n)
     size_of = np.sqrt(coherence)
     return _Pooled(

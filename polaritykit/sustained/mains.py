@@ -13,6 +13,7 @@ Harris, F. J. (1978), Proc. IEEE 66(1), 51-83: transform of the Hann window.
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Complexes, Floats, Samples
 
 _MAINS_HZ = (50.0, 60.0)
@@ -23,9 +24,6 @@ _LEAK_MARGIN = 10.0
 _LEAK_REACH = 200
 #: Bins between two lines that leave some to look at: a Hann window's own line is four wide.
 _BINS_APART = 6.0
-#: Neighbouring bins that a Hann window makes alike, and independent windows per half-overlapping one.
-_BINS_ALIKE = 35 / 18
-_INDEPENDENT = 0.947
 
 
 def resolved(bin_hz: float) -> bool:
@@ -34,7 +32,20 @@ def resolved(bin_hz: float) -> bool:
 
 
 def clear_of(mains_hz: float, powers: tuple[Floats, Floats], bin_hz: float) -> NDArray[np.bool_]:
-    """Bins of two tracks that no line of the mains can have filled, itself or by leaking."""
+    """Bins of two tracks that no line of the mains can have filled, itself or by leaking.
+
+    Parameters
+    ----------
+    mains_hz : float
+        50 or 60.
+    powers : tuple of ndarray, shape (n_bins,)
+        Mean power of both tracks.
+    bin_hz : float
+
+    Returns
+    -------
+    ndarray of bool, shape (n_bins,)
+    """
     n_bins = len(powers[0])
     lines = np.arange(mains_hz, min(_HIGHEST_HZ, bin_hz * (n_bins - 3)), mains_hz)
     at = np.round(lines / bin_hz).astype(np.int64)
@@ -135,7 +146,7 @@ def left_in_take(
     scale = np.sqrt(uniform_filter1d(powers[0], width) * uniform_filter1d(powers[1], width))
     # Whitened, the real part of the cross-spectrum of strangers has the variance 1/(2n) in each bin.
     agreement = (
-        sign * cross.real / np.maximum(scale, 1e-30) * np.sqrt(_INDEPENDENT * len(starts) / _BINS_ALIKE)
+        sign * cross.real / np.maximum(scale, 1e-30) * np.sqrt(INDEPENDENT_FRAMES * len(starts) / BINS_ALIKE)
     )
     frequency = np.arange(len(cross)) * bin_hz
     inside = ((frequency >= band_hz[0]) & (frequency <= band_hz[1])).astype(np.float64)

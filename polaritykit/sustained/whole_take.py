@@ -21,15 +21,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats, Recording
-from polaritykit.sustained.frames import frame_samples, spectra_of
-from polaritykit.sustained.joint_delay import BINS_ALIKE, INDEPENDENT
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
+from polaritykit.base.types import Complexes, Floats, Recording
+from polaritykit.sustained.activity import frame_samples
+from polaritykit.sustained.frames import spectra_of
 from polaritykit.sustained.mains import clear_of, resolved
-from polaritykit.sustained.settings import ContinuousSettings
 
-Complexes = NDArray[np.complex128]
 #: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
 _PLAIN_HZ = (200.0, 4000.0)
 _PLAIN_NEAR_S = 3e-3
@@ -39,6 +37,8 @@ _RUN_FRAMES = 32
 _RUNS = 12
 #: Frames this far apart hold no sound in common: half a second, several times the search.
 _APART = 6
+#: Offsets are looked for a quarter further than in single frames (50 ms for 40): the whole take tells more.
+_SEARCH_RATIO = 1.25
 _LOWEST_HZ, _HIGHEST_HZ = 60.0, 12_000.0
 _RANGE_DB = 60.0
 #: Upper ends of the weightings; the whole band and the plain power are two more.
@@ -84,21 +84,21 @@ class TakeFrames:
     search_s: float
 
 
-def read_take(recording: Recording, settings: ContinuousSettings) -> TakeFrames | None:
+def read_take(recording: Recording, search_ms: float) -> TakeFrames | None:
     """Read frames in runs that spread over the take; None where there are too few to tell anything.
 
     Parameters
     ----------
     recording : Recording
-    settings : ContinuousSettings
-        Its frame and search.
+    search_ms : float
+        Largest offset looked for in single frames; the whole take can tell one a little larger.
 
     Returns
     -------
     TakeFrames or None
     """
     rate, n = recording.sample_rate_hz, recording.n_samples
-    size = frame_samples(n, rate, settings)
+    size = frame_samples(n, rate)
     hop = size // 2
     fit = (n - size) // hop + 1
     if fit < 2 * _APART:
@@ -125,7 +125,7 @@ def read_take(recording: Recording, settings: ContinuousSettings) -> TakeFrames 
         fft_size=size,
         sample_rate_hz=rate,
         run=run,
-        search_s=min(settings.take_search_ms * 1e-3, 0.3 * size / rate),
+        search_s=min(_SEARCH_RATIO * search_ms * 1e-3, 0.3 * size / rate),
     )
 
 
@@ -273,7 +273,9 @@ class _Pair:
 
         take = self.take
         size = take.fft_size * _FINE
-        power = np.sum(np.abs(products) ** 2, axis=0, dtype=np.float64) * BINS_ALIKE / (2.0 * INDEPENDENT)
+        power = (
+            np.sum(np.abs(products) ** 2, axis=0, dtype=np.float64) * BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES)
+        )
         chance = np.sqrt(weights**2 @ power)
         first = round(take.frequency_hz[0] * take.fft_size / take.sample_rate_hz)
         spectrum = np.zeros((len(weights), size // 2 + 1), dtype=complex)

@@ -36,6 +36,8 @@ class PairScore:
     error_any_ms: float | None
     error_dominant_ms: float | None
     settled: bool
+    #: The ± that was told, ms; None without an offset, and from estimators that tell none.
+    std_ms: float | None
     #: Share of the document's per-source offsets that lie within 0.3 ms of a true source.
     sources_right: int
     sources_given: int
@@ -86,6 +88,7 @@ def score_pair(session: str, truth: PairTruth, answer: Mapping[str, Any]) -> Pai
         ),
         error_dominant_ms=min(abs(offset - t) for t in leading) if offset is not None and leading else None,
         settled=truth.settled,
+        std_ms=answer.get("offset_std_ms") if offset is not None else None,
         sources_right=sum(near) if truth.settled else 0,
         sources_given=len(near) if truth.settled else 0,
     )
@@ -154,6 +157,35 @@ def closure_ms(document: Document) -> list[float]:
     return residuals
 
 
+def coverage(scores: Iterable[PairScore]) -> dict[str, float] | None:
+    """Share of offsets whose nearest true source lies within one and two standard deviations as told.
+
+    Settled pairs of sound that both share; a truth that is read from recordings has an error of its own,
+    which counts against the estimator.  ``width`` is the median ± over the median error, in units in which a
+    normal error has 1.
+    """
+    rows = deviations(scores)
+    if not len(rows):
+        return None
+    error, std = rows.T
+    return {
+        "within_1": float(np.mean(error <= std)),
+        "within_2": float(np.mean(error <= 2 * std)),
+        "count": len(rows),
+        "width": float(np.median(std) / max(1.4826 * np.median(error), 1e-9)),
+    }
+
+
+def deviations(scores: Iterable[PairScore]) -> np.ndarray:
+    """Errors of offsets and the ± told with them, ms, shape (n, 2)."""
+    rows = [
+        (s.error_any_ms, s.std_ms)
+        for s in scores
+        if s.settled and s.truly_related and s.error_any_ms is not None and s.std_ms is not None
+    ]
+    return np.array(rows, dtype=float).reshape(-1, 2)
+
+
 def reliability(scores: Iterable[PairScore], n_bins: int = 10) -> list[dict[str, float]]:
     """Mean confidence, share right and count per bin of confidence, over decided pairs of known polarity."""
     rows = [(s.confidence, s.polarity_right) for s in scores if s.polarity_right is not None]
@@ -209,7 +241,8 @@ def summarise(
     judged = [s for s in scores if s.polarity_right is not None and not s.disputed]
     disputed = [s for s in scores if s.polarity_right is not None and s.disputed]
     unrelated = [s for s in scores if s.truly_related is False]
-    settled = [s for s in scores if s.settled and s.truly_related and s.decided]
+    settled_all = [s for s in scores if s.settled and s.truly_related]
+    settled = [s for s in settled_all if s.decided]
     bins = reliability(scores)
     right = [s.confidence for s in judged if s.polarity_right and s.confidence is not None]
     wrong = [s.confidence for s in judged if not s.polarity_right and s.confidence is not None]
@@ -224,11 +257,21 @@ def summarise(
             "sign": _share([bool(x) for x in signs]),
             "within_0.1": _share([x <= 0.1 for x in changes]),
             "within_0.3": _share([x <= 0.3 for x in changes]),
+            "both_timed": len(changes),
+            "moved": sum(x <= 0.1 for x in changes),
             "decided_once": sum(c.one_decided for c in rows),
+            "decided_any": sum(c.one_decided or c.both_decided for c in rows),
         }
 
     return {
+        "all_pairs": len(scores),
         "pairs": len(known),
+        "settled": len(settled_all),
+        "timed": _share([s.error_any_ms is not None for s in settled_all]),
+        "timed_right": _share(
+            [s.error_dominant_ms is not None and s.error_dominant_ms <= 0.3 for s in settled_all]
+        ),
+        "coverage": coverage(scores),
         "decided": _share([s.decided for s in known]),
         "n_decided": len(judged),
         "wrong": sum(not s.polarity_right for s in judged),

@@ -13,12 +13,9 @@ from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.frame_lags import read_pair_lags
 from polaritykit.changes.hit_lags import HitLags
 from polaritykit.changes.motion import Motion, Step, gauged, pair_changes
-from polaritykit.changes.settings import ChangeSettings
 from polaritykit.changes.steady_recording import SteadyRecording
-from polaritykit.sustained.settings import ContinuousSettings
 
 RATE = 44_100
-SETTINGS = ChangeSettings()
 
 
 def phrases(seed, seconds=24):
@@ -156,8 +153,7 @@ def test_unrelated_frames_show_nothing():
             np.arange(48.0),
             RATE,
             pair=(0, 1),
-            settings=ContinuousSettings(),
-            changes=SETTINGS,
+            search_ms=40.0,
         )
         assert found.verdict == "unknown"
 
@@ -173,8 +169,8 @@ def test_steady_hits_with_wild_ones():
             lag[wild] = random.uniform(-12e-3, 12e-3, wild.sum())
             sign = np.where(wild, random.choice([-1.0, 1.0], lag.shape), 1.0)
             times = np.sort(random.uniform(0, 60, 16))
-            lags.append(HitLags(times_s=times, lag_s=lag, sign=sign, alike=np.full(lag.shape, 0.8)))
-        assert hit_motions(lags, 60.0, SETTINGS) == ()
+            lags.append(HitLags(times_s=times, lag_s=lag, sign=sign, similarity=np.full(lag.shape, 0.8)))
+        assert hit_motions(lags, 60.0) == ()
 
 
 def test_two_kinds_of_hit_that_take_turns_are_no_step():
@@ -188,15 +184,17 @@ def test_two_kinds_of_hit_that_take_turns_are_no_step():
         lag = 2e-5 * random.standard_normal((14, 5))
         lag[:, 2] += 0.8e-3 * (random.random(14) < 0.4)
         times = np.sort(random.uniform(0, 30, 14))
-        hit_lags = HitLags(times_s=times, lag_s=lag, sign=np.ones(lag.shape), alike=np.full(lag.shape, 0.8))
-        called += hit_motions([hit_lags], 30.0, SETTINGS) != ()
+        hit_lags = HitLags(
+            times_s=times, lag_s=lag, sign=np.ones(lag.shape), similarity=np.full(lag.shape, 0.8)
+        )
+        called += hit_motions([hit_lags], 30.0) != ()
     assert called <= 3
 
 
 def test_half_of_the_tracks_moved():
     """Motions are told against the largest group of alike tracks, in a tie that of the first one."""
     motions = [Motion(track=track, rate=rate) for track, rate in enumerate((-1e-5, -1e-5, 1e-5, 1e-5))]
-    told = gauged(motions, SETTINGS)
+    told = gauged(motions)
     assert [(motion.track, motion.rate) for motion in told] == [
         (2, pytest.approx(2e-5)),
         (3, pytest.approx(2e-5)),
@@ -206,7 +204,7 @@ def test_half_of_the_tracks_moved():
         Motion(track=track, steps=(Step(time_s=9.0, jump_s=jump, flip=False),), duration_s=20.0)
         for track, jump in enumerate((-1e-3, 1e-3))
     ]
-    (moved,) = gauged(steps, SETTINGS)
+    (moved,) = gauged(steps)
     assert moved.track == 1
     assert moved.steps[0].jump_s == pytest.approx(2e-3)
 

@@ -12,7 +12,6 @@ from polaritykit.changes.motion import (
     joined,
     pair_changes,
 )
-from polaritykit.changes.settings import ChangeSettings
 from polaritykit.changes.steady_recording import SteadyRecording
 
 RATE = 48_000
@@ -61,18 +60,18 @@ def test_a_steady_recording_is_the_recording_before_it_was_changed():
 def test_what_most_tracks_do_is_the_clock_of_the_session():
     """Three of four drift alike: the fourth is the one on another clock, the other way."""
     motions = [Motion(track=track, rate=20e-6, duration_s=60) for track in range(3)]
-    found = gauged([*motions, Motion(track=3, duration_s=60)], ChangeSettings())
+    found = gauged([*motions, Motion(track=3, duration_s=60)])
 
     assert [(motion.track, motion.rate) for motion in found] == [(3, pytest.approx(-20e-6))]
-    assert gauged([], ChangeSettings()) == ()
-    assert gauged([Motion(track=0), Motion(track=1)], ChangeSettings()) == ()
+    assert gauged([]) == ()
+    assert gauged([Motion(track=0), Motion(track=1)]) == ()
 
 
 def test_a_jump_of_most_tracks_is_the_one_that_stayed():
     """Three of four jump by 2 ms together: the fourth went 2 ms the other way; its flip stays its own."""
     late = [Motion(track=track, steps=(step(3, 2.0),), duration_s=10) for track in range(3)]
     turned = Motion(track=3, steps=(step(3, flip=True),), duration_s=10)
-    found = gauged([*late, turned], ChangeSettings())
+    found = gauged([*late, turned])
 
     assert [motion.track for motion in found] == [3]
     assert found[0].steps[0].jump_s == pytest.approx(-2e-3)

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from polaritykit.spectra.pair_sum import (
+    FLOOR_DB,
     band_coherence,
     band_gains,
     band_phase_deg,
@@ -14,13 +15,11 @@ from polaritykit.spectra.pair_sum import (
     summed_response,
 )
 from polaritykit.spectra.records import PairSpectra
-from polaritykit.spectra.settings import SummingSettings
 
 RATE = 48_000
 N = 8192
 FREQUENCY = np.fft.rfftfreq(N, 1 / RATE)
 #: A chosen limit of the display, no measurement.
-FLOOR_DB = SummingSettings().floor_db
 
 #: Level of the copy -> peak and notch, dB, 20 log10(1 ± a) re the stronger track (closed form).
 LEVELS = [(-3, 4.65, -10.69), (-9.54, 2.50, -3.52), (-20, 0.83, -0.92)]

@@ -8,15 +8,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from polaritykit.struck.direct_correlation import direct_times, reconciled
+from polaritykit.struck import direct_correlation
+from polaritykit.struck.direct_correlation import SURELY_AGREED, direct_times, reconciled
 from polaritykit.struck.first_arrival import Arrivals
-from polaritykit.struck.settings import ArrivalSettings, DirectSettings
 from polaritykit.struck.stroke_alignment import stroke_shifts
 
 RATE = 48_000
 ZERO = 2200
 LENGTH = 5600
-SETTINGS = DirectSettings()
 
 
 def delayed(wave, delay_samples):
@@ -63,12 +62,12 @@ def picked(times_ms):
 def test_delays_come_back_and_close(seed):
     """Every pair's delay, whatever the sign; the offsets of three tracks add up to nothing."""
     true = np.array([0.0, 2.37, -1.12, 5.05])
-    found = direct_times(hits(true, seed=seed), ZERO, RATE, true * 1e-3, SETTINGS)
+    found = direct_times(hits(true, seed=seed), ZERO, RATE, true * 1e-3)
     apart = ~np.eye(4, dtype=bool)
     error_ms = np.abs(found.offset_s * 1e3 - (true[None] - true[:, None]))
     assert np.all(error_ms[apart] < 3e3 * found.std_s[apart])
     assert error_ms.max() < 0.05
-    assert found.agreed[apart].min() >= SETTINGS.surely_agreed
+    assert found.agreed[apart].min() >= SURELY_AGREED
     around = found.offset_s[0, 1] + found.offset_s[1, 2] + found.offset_s[2, 0]
     assert around == pytest.approx(0.0, abs=1e-12)
 
@@ -76,7 +75,7 @@ def test_delays_come_back_and_close(seed):
 def test_noise_that_is_not_shared_agrees_on_nothing():
     """Two tracks with noises of their own: the readings fall apart."""
     rng = np.random.default_rng(4)
-    found = direct_times(rng.standard_normal((12, 2, LENGTH)), ZERO, RATE, np.zeros(2), SETTINGS)
+    found = direct_times(rng.standard_normal((12, 2, LENGTH)), ZERO, RATE, np.zeros(2))
     assert found.agreed[0, 1] < 0.7
 
 
@@ -85,10 +84,8 @@ def test_an_early_forerunner_is_put_right():
     true = np.array([0.0, 2.0, 3.5, 1.2])
     early = true - np.array([0.0, 0.0, 2.7, 0.0])
     windows = hits(true)
-    direct = direct_times(windows, ZERO, RATE, early * 1e-3, SETTINGS)
-    arrivals, moved = reconciled(
-        picked(early), direct, windows, zero=ZERO, sample_rate_hz=RATE, settings=SETTINGS
-    )
+    direct = direct_times(windows, ZERO, RATE, early * 1e-3)
+    arrivals, moved = reconciled(picked(early), direct, windows, zero=ZERO, sample_rate_hz=RATE)
     assert moved.tolist() == [False, False, True, False]
     assert arrivals.arrival_s * 1e3 == pytest.approx(true, abs=0.05)
 
@@ -97,25 +94,25 @@ def test_a_contradiction_that_is_not_sure_moves_nothing():
     """Readings that do not agree leave the first arrivals alone."""
     true = np.array([0.0, 2.0])
     windows = hits(true)
-    direct = direct_times(windows, ZERO, RATE, true * 1e-3, SETTINGS)
+    direct = direct_times(windows, ZERO, RATE, true * 1e-3)
     open_ = replace(direct, agreed=np.full((2, 2), 0.6))
     arrivals, moved = reconciled(
-        picked(true - np.array([0.0, 1.0])), open_, windows, zero=ZERO, sample_rate_hz=RATE, settings=SETTINGS
+        picked(true - np.array([0.0, 1.0])), open_, windows, zero=ZERO, sample_rate_hz=RATE
     )
     assert not moved.any()
     assert arrivals.arrival_s * 1e3 == pytest.approx([0.0, 1.0])
 
 
-def test_a_louder_reflection_does_not_move_the_first_arrival():
+def test_a_louder_reflection_does_not_move_the_first_arrival(monkeypatch):
     """A direct sound a tenth as strong as what follows 1.5 ms later (20 dB down is fainter) is kept."""
     true = np.array([0.0, 2.0, 3.5])
     windows = hits(true + np.array([0.0, 0.0, 1.5])) + 0.3 * hits(true) * np.array([0, 0, 1])[None, :, None]
-    direct = direct_times(windows, ZERO, RATE, true * 1e-3, SETTINGS)
+    direct = direct_times(windows, ZERO, RATE, true * 1e-3)
     sure = replace(direct, agreed=np.full((3, 3), 0.9))
-    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE, settings=SETTINGS)
+    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE)
     assert not moved.any()
-    unguarded = replace(SETTINGS, forerunner_db=100.0)
-    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE, settings=unguarded)
+    monkeypatch.setattr(direct_correlation, "_FORERUNNER_DB", 100.0)
+    _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE)
     assert moved.any()
 
 
@@ -125,5 +122,5 @@ def test_strokes_behind_an_earlier_sound_are_laid_on_each_other():
     wave = stroke(np.random.default_rng(5))
     late = rng.integers(-140, 140, size=15)
     rows = np.array([np.roll(wave, shift) for shift in late]) + 0.01 * rng.standard_normal((15, LENGTH))
-    found = stroke_shifts(rows, ZERO, RATE, ArrivalSettings())
+    found = stroke_shifts(rows, ZERO, RATE)
     assert np.ptp(found - late) <= 1

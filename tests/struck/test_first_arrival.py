@@ -4,15 +4,12 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from polaritykit.evidence.settings import EvidenceSettings
-from polaritykit.struck.first_arrival import akaike, pick_arrivals, pick_home, whiten
-from polaritykit.struck.settings import ArrivalSettings
+from polaritykit.struck.first_arrival import ORDER, akaike, pick_arrivals, pick_home, whiten
 from polaritykit.struck.signs import read_signs
 
 RATE = 48_000
 ZERO = 2400
 LENGTH = 6000
-SETTINGS = ArrivalSettings()
 
 
 def drum(n=3000, tone_hz=210.0, tau_ms=25.0):
@@ -40,7 +37,7 @@ def hits(late, signs, *, n_hits=16, noise=1e-3, seed=0, gains=None):
 def test_arrivals_at_planted_times(seed):
     """Within 0.1 ms (5 samples) of where the strokes were laid, whatever their sign."""
     late = [0, 48, 200, -30]
-    found = pick_arrivals(hits(late, [1, -1, 1, -1], seed=seed), ZERO, RATE, SETTINGS)
+    found = pick_arrivals(hits(late, [1, -1, 1, -1], seed=seed), ZERO, RATE)
 
     assert found.arrival_s * RATE == pytest.approx(late, abs=5)
     assert np.all(found.stability > 0.9)
@@ -51,8 +48,8 @@ def test_signs_at_planted_times():
     """Every pair's sign, read twice by different means."""
     signs = np.array([1, -1, 1, -1])
     windows = hits([0, 48, 200, -30], signs)
-    arrivals = pick_arrivals(windows, ZERO, RATE, SETTINGS)
-    found = read_signs(windows, ZERO, arrivals, RATE, EvidenceSettings())
+    arrivals = pick_arrivals(windows, ZERO, RATE)
+    found = read_signs(windows, ZERO, arrivals, RATE)
     upper = np.triu_indices(4, 1)
 
     assert np.sign(found.correlation[upper]).tolist() == np.outer(signs, signs)[upper].tolist()
@@ -64,10 +61,8 @@ def test_turning_a_track_turns_its_signs_and_no_time():
     """Equivariance: the picks see magnitudes, the signs follow the wiring."""
     windows = hits([0, 48, 200], [1, 1, 1])
     turned = windows * np.array([1, -1, 1])[None, :, None]
-    one, two = (pick_arrivals(w, ZERO, RATE, SETTINGS) for w in (windows, turned))
-    before, after = (
-        read_signs(w, ZERO, a, RATE, EvidenceSettings()) for w, a in ((windows, one), (turned, two))
-    )
+    one, two = (pick_arrivals(w, ZERO, RATE) for w in (windows, turned))
+    before, after = (read_signs(w, ZERO, a, RATE) for w, a in ((windows, one), (turned, two)))
     turn = np.outer([1, -1, 1], [1, -1, 1])
 
     assert np.array_equal(one.arrival_s, two.arrival_s)
@@ -80,7 +75,7 @@ def test_moving_a_track_moves_its_arrival_and_nothing_else():
     windows = hits([0, 48, 200], [1, 1, 1])
     moved = windows.copy()
     moved[:, 1, 7:] = windows[:, 1, :-7]
-    one, two = (pick_arrivals(w, ZERO, RATE, SETTINGS) for w in (windows, moved))
+    one, two = (pick_arrivals(w, ZERO, RATE) for w in (windows, moved))
 
     assert (two.arrival_s - one.arrival_s) * RATE == pytest.approx([0, 7, 0], abs=1.0)
 
@@ -88,8 +83,8 @@ def test_moving_a_track_moves_its_arrival_and_nothing_else():
 def test_gain_does_not_matter():
     """A preamp's gain changes neither time nor votes."""
     windows = hits([0, 48], [1, -1])
-    one = pick_arrivals(windows, ZERO, RATE, SETTINGS)
-    two = pick_arrivals(windows * np.array([1.0, 0.01])[None, :, None], ZERO, RATE, SETTINGS)
+    one = pick_arrivals(windows, ZERO, RATE)
+    two = pick_arrivals(windows * np.array([1.0, 0.01])[None, :, None], ZERO, RATE)
 
     assert np.array_equal(one.arrival_s, two.arrival_s)
     assert two.votes == pytest.approx(one.votes, abs=1e-6)
@@ -98,7 +93,7 @@ def test_gain_does_not_matter():
 def test_a_track_that_hears_nothing_is_not_sure_of_it():
     """Noise alone: its picks scatter, or it stands no decibel over the noise before."""
     windows = hits([0, 0], [1, 1], gains=[1.0, 0.0])
-    found = pick_arrivals(windows, ZERO, RATE, SETTINGS)
+    found = pick_arrivals(windows, ZERO, RATE)
 
     assert abs(found.snr_db[1]) < 1.0
     assert found.snr_db[0] > 20.0
@@ -108,7 +103,7 @@ def test_a_track_that_hears_nothing_is_not_sure_of_it():
 def test_votes_of_strangers_average_to_chance():
     """The mean of n unrelated bounded votes is about 1/sqrt(n) of one vote (closed form, white noise)."""
     windows = np.random.default_rng(1).standard_normal((64, 1, LENGTH))
-    found = pick_arrivals(windows, ZERO, RATE, SETTINGS)
+    found = pick_arrivals(windows, ZERO, RATE)
     # E[tanh(x)^2] = 0.394 for a standard normal (numerical integral).
     x = np.linspace(-8, 8, 20_001)
     power = np.trapezoid(np.tanh(x) ** 2 * np.exp(-(x**2) / 2), x) / np.sqrt(2 * np.pi)
@@ -125,7 +120,7 @@ def test_home_is_picked_hit_by_hit():
     for row, shift in zip(windows, shifts, strict=True):
         row[ZERO + shift : ZERO + shift + 3000] += drum()
 
-    error = pick_home(windows, ZERO, RATE, SETTINGS) - ZERO - shifts
+    error = pick_home(windows, ZERO, RATE) - ZERO - shifts
 
     assert np.mean(np.abs(error) <= 5) >= 0.9
     assert abs(np.median(error)) <= 2
@@ -150,7 +145,7 @@ def test_whitening_makes_coloured_noise_white_and_of_unit_size():
     """An AR(2) process: its prediction error is white by definition."""
     white = np.random.default_rng(3).standard_normal((40, LENGTH))
     coloured = lfilter([1.0], [1.0, -1.6, 0.8], white, axis=-1)
-    residual = whiten(coloured, slice(500, 2500), SETTINGS.order, np.zeros((40, 1)))[:, 3000:]
+    residual = whiten(coloured, slice(500, 2500), ORDER, np.zeros((40, 1)))[:, 3000:]
     lag_one = np.mean(residual[:, 1:] * residual[:, :-1]) / np.mean(residual**2)
 
     assert np.sqrt(np.mean(residual**2)) == pytest.approx(1.0, rel=0.05)

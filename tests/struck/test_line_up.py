@@ -5,14 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from polaritykit.struck import line_up
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.pair_correlation import best_lag, pair_correlations
-from polaritykit.struck.settings import ArrivalSettings
 
 RATE = 48_000
 ZERO = 400
-SETTINGS = ArrivalSettings()
 
 
 def ramped(wave, delay_samples):
@@ -46,19 +45,20 @@ def picked(delays, signs, picks):
 def test_fractions_of_a_sample_and_misplaced_picks_are_put_right():
     """Picks up to three samples off, signs mixed: the differences are those put in, to a part of one."""
     delays = np.array([0.0, 10.4, 21.7, 5.25])
-    found = lined_up(picked(delays, [1, -1, 1, -1], [0, 12, 20, 7]), ZERO, RATE, SETTINGS)
+    found = lined_up(picked(delays, [1, -1, 1, -1], [0, 12, 20, 7]), ZERO, RATE)
     moved = (found.arrival_s - found.arrival_s[0]) * RATE
 
     # The ridge keeps a share of 0.3 / (0.3 + 4) of a misplacement of up to three samples.
     assert moved == pytest.approx(delays, abs=0.3)
 
 
-def test_a_track_unlike_the_others_stays_where_it_was_picked():
+def test_a_track_unlike_the_others_stays_where_it_was_picked(monkeypatch):
     """Noise matches nothing closely enough to be moved by it."""
     plain = picked([0.0, 10.0, 20.0], [1, 1, 1], [0, 10, 20])
     noise = np.random.default_rng(2).standard_normal(plain.votes.shape[1])
     strange = replace(plain, votes=np.vstack([plain.votes[:2], noise]))
-    found = lined_up(strange, ZERO, RATE, replace(SETTINGS, line_up_alike=0.8))
+    monkeypatch.setattr(line_up, "_LEAST_SIMILARITY", 0.8)
+    found = lined_up(strange, ZERO, RATE)
 
     assert found.arrival_s * RATE == pytest.approx([0, 10, 20], abs=0.01)
 

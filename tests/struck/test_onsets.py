@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
-from made_strokes import RATE, SETTINGS, onsets_of, strokes
+from made_strokes import RATE, onsets_of, strokes
 
-from polaritykit.struck.onsets import Onset, merge_onsets, spread
+from polaritykit.struck.onsets import STRONG_RANGE_DB, Onset, merge_onsets, spread
 
 
 def test_every_stroke_is_found_once_in_its_own_millisecond():
@@ -59,7 +59,7 @@ def onset(track, time_ms, level_db=0.0, rise_db=20.0):
 
 def test_onsets_of_one_stroke_are_one_event():
     """Three tracks within the merging time; each keeps its own frame."""
-    events = merge_onsets([onset(1, 104), onset(0, 100), onset(2, 110)], 3, RATE, SETTINGS)
+    events = merge_onsets([onset(1, 104), onset(0, 100), onset(2, 110)], 3, RATE)
 
     assert [event.sample for event in events] == [4800]
     assert events[0].onset_samples.tolist() == [4800, 4992, 5280]
@@ -67,8 +67,8 @@ def test_onsets_of_one_stroke_are_one_event():
 
 def test_events_too_close_to_part_are_left_out():
     """18 ms apart: two events, and each spoils the other; 30 ms apart both stay."""
-    near = merge_onsets([onset(0, 100), onset(0, 118)], 1, RATE, SETTINGS)
-    far = merge_onsets([onset(0, 100), onset(0, 130)], 1, RATE, SETTINGS)
+    near = merge_onsets([onset(0, 100), onset(0, 118)], 1, RATE)
+    far = merge_onsets([onset(0, 100), onset(0, 130)], 1, RATE)
 
     assert len(near) == 0
     assert len(far) == 2
@@ -77,9 +77,9 @@ def test_events_too_close_to_part_are_left_out():
 def test_faint_onsets_make_no_event():
     """Against the track's own loudest ones."""
     loud = [onset(0, 1000 * k) for k in range(1, 9)]
-    faint = onset(0, 9500, level_db=-SETTINGS.strong_range_db - 1)
+    faint = onset(0, 9500, level_db=-STRONG_RANGE_DB - 1)
 
-    assert len(merge_onsets([*loud, faint], 1, RATE, SETTINGS)) == 8
+    assert len(merge_onsets([*loud, faint], 1, RATE)) == 8
 
 
 @pytest.mark.parametrize(("items", "most"), [(0, 5), (1, 5), (5, 5), (100, 7), (7, 100)])

@@ -5,11 +5,10 @@ import pytest
 
 import polaritykit
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.struck.repeatability import strokes_alike
-from polaritykit.struck.settings import StrokeSettings
+from polaritykit.struck.repeatability import stroke_similarity
+from polaritykit.struck.windows import HitWindows
 
 RATE = 48_000
-SETTINGS = StrokeSettings()
 
 
 def strokes(rng, *, seconds=6.0, every_s=0.2, repeats=False):
@@ -26,12 +25,17 @@ def strokes(rng, *, seconds=6.0, every_s=0.2, repeats=False):
     return out, starts
 
 
+def similarity(sound, starts):
+    """Cut the strokes out of a recording, as an analysis does, and compare them."""
+    hits = HitWindows.cut(ArrayRecording({"a": sound}, RATE), starts, lead_ms=5.0, tail_ms=40.0)
+    return stroke_similarity(hits.samples[:, 0], hits.zero, RATE)
+
+
 @pytest.mark.parametrize("repeats", [True, False])
-def test_alike_is_one_for_copies_and_chance_for_noise(repeats):
+def test_similarity_is_one_for_copies_and_chance_for_noise(repeats):
     """Largest of M lags of white noise of N samples: sqrt(2 ln M / N), extreme values (from memory)."""
     sound, starts = strokes(np.random.default_rng(1), repeats=repeats)
-    recording = ArrayRecording({"a": sound, "b": sound}, RATE)
-    found = strokes_alike(recording, 0, starts, SETTINGS)
+    found = similarity(sound, starts)
 
     # exp(-t/T) squared lasts T/2 for its energy and T/4 for that of products: N = 0.03·48000/1 here.
     chance = np.sqrt(2 * np.log(2 * 96) / (0.03 * RATE))
@@ -42,7 +46,7 @@ def test_one_stroke_tells_nothing():
     """A single stroke is taken for one that would repeat: hits alone speak."""
     sound, starts = strokes(np.random.default_rng(1))
 
-    assert strokes_alike(ArrayRecording({"a": sound}, RATE), 0, starts[:1], SETTINGS) == 1.0
+    assert similarity(sound, starts[:1]) == 1.0
 
 
 @pytest.mark.parametrize("sign", [1, -1])

@@ -4,7 +4,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from made_strokes import RATE, SETTINGS, onsets_of, stroke, strokes
+from made_strokes import RATE, onsets_of, stroke, strokes
 from scipy import signal
 
 from polaritykit.audio.array_recording import ArrayRecording
@@ -34,8 +34,8 @@ def two_drums():
 def sources_of(tracks):
     """From samples to sources as the analysis does."""
     found, _ = onsets_of(tracks.astype(np.float32))
-    recording = ArrayRecording(dict(zip("abc", tracks, strict=True)), RATE)
-    return find_sources(recording, merge_onsets(found, len(tracks), RATE, SETTINGS), SETTINGS)
+    recording = ArrayRecording(dict(zip("abcd", tracks, strict=False)), RATE)
+    return find_sources(recording, merge_onsets(found, len(tracks), RATE))
 
 
 def names_of(source, labels):
@@ -66,6 +66,16 @@ def test_preamp_gains_do_not_change_the_sources(two_drums):
     ]
 
 
+def test_a_track_that_is_never_struck_changes_nothing(two_drums):
+    """Noise on a fourth track, louder than all: the same strokes, homes and levels."""
+    tracks, _ = two_drums
+    hiss = 0.3 * np.random.default_rng(9).standard_normal((1, tracks.shape[1]))
+    for one, two in zip(sources_of(tracks), sources_of(np.vstack([tracks, hiss])), strict=True):
+        assert [event.sample for event in two.events] == [event.sample for event in one.events]
+        assert (two.home, two.lowness_db) == (one.home, pytest.approx(one.lowness_db))
+        assert two.level_db[:3] == pytest.approx(one.level_db)
+
+
 def test_too_few_events_make_no_source():
     """Five strokes say nothing of their spread."""
     few = strokes([0.5, 1.0, 1.5, 2.0, 2.5], [0.5, 0.2, 0.1], 3.0)
@@ -75,7 +85,7 @@ def test_too_few_events_make_no_source():
 
 def test_no_events_make_no_source():
     """Nothing in, nothing out, and nothing read."""
-    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), [], SETTINGS) == []
+    assert find_sources(SimpleNamespace(sample_rate_hz=RATE), []) == []
 
 
 def test_strokes_covered_by_what_rings_from_before_are_left_out(two_drums):

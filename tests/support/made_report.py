@@ -94,7 +94,7 @@ def correction(name, *, invert=False, delay_ms=0.0):
     """One setting."""
     rest = {"delay_samples": 0.0, "late_ms": None, "why": "", "rule": None, "shift_ms": 0.0}
     rest |= {"status": "not judged", "reason": "alone", "losses": []}
-    rest |= {"flip_against": 0, "flip_tie": False}
+    rest |= {"clauses": [], "flip_against": 0, "flip_tie": False}
     rest |= dict.fromkeys(("flip_reason", "weight", "optional_shift_ms", "own_late_ms", "gain_db", "about"))
     rest |= dict.fromkeys(("flip_about", "late_samples", "either_ms", "loss"))
     return {"name": name, "invert": invert, "delay_ms": delay_ms, **rest}

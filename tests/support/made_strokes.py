@@ -3,10 +3,8 @@
 import numpy as np
 
 from polaritykit.struck.onsets import OnsetDetector
-from polaritykit.struck.settings import EventSettings
 
 RATE = 48_000
-SETTINGS = EventSettings()
 
 
 def stroke(rng, tone_hz=None, n=6000):
@@ -36,7 +34,7 @@ def strokes(times, gains, seconds, seed=0, noise=1e-4):
 
 def onsets_of(samples, block=1 << 15):
     """Run the detector over blocks."""
-    detector = OnsetDetector(len(samples), RATE, SETTINGS)
+    detector = OnsetDetector(len(samples), RATE)
     for start in range(0, samples.shape[1], block):
         detector.update(samples[:, start : start + block])
     return detector.onsets(), detector

@@ -10,7 +10,10 @@ from functools import cache
 
 import numpy as np
 
-from polaritykit.jobs.check.curves import (
+from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effect_db
+from polaritykit.spectra.records import PairSpectra
+from polaritykit.spectra.seen_notches import seen_notches
+from polaritykit.spectra.stored import (
     bands_entry,
     encode,
     group_centres,
@@ -18,10 +21,6 @@ from polaritykit.jobs.check.curves import (
     grouped_power,
     pair_entry,
 )
-from polaritykit.jobs.check.notches import seen_notches
-from polaritykit.spectra.pair_sum import band_gains, energy_band, log_bands, sum_effect_db
-from polaritykit.spectra.records import PairSpectra
-from polaritykit.spectra.settings import SummingSettings
 
 RATE = 48_000
 FFT = 4096
@@ -277,7 +276,7 @@ def _curves(pairs):
     return {
         "frequency_hz": [float(centre) for centre in centres],
         "lag_ms": {"start": -reach * lag_step, "step": lag_step, "count": 2 * reach + 1},
-        "floor_db": SummingSettings().floor_db,
+        "floor_db": FLOOR_DB,
         "bands": bands_entry(log_bands(centres)),
         "tracks": {name: encode(grouped_power(pair_spectra(name, name).auto_a, starts)) for name in TRACKS},
         "pairs": entries,

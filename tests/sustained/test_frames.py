@@ -5,21 +5,24 @@ import pytest
 
 import polaritykit
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.sustained.frames import (
+from polaritykit.evidence.settings import Settings
+from polaritykit.sustained.activity import (
+    FEWEST_FRAMES,
+    FRAME_MS,
+    MAX_FRAMES,
     ActivityMeter,
     choose_frames,
     frame_samples,
-    phase_curve,
-    read_home,
-    spectra_of,
 )
+from polaritykit.sustained.frames import spectra_of
+from polaritykit.sustained.home_frames import read_frames_of, read_pair
 from polaritykit.sustained.mains import leak
-from polaritykit.sustained.settings import ContinuousSettings
+from polaritykit.sustained.phase_curve import MIN_SIGNIFICANCE, phase_curve
 
 RATE = 48_000
 SIZE = 4096
 MARGIN = 512
-SETTINGS = ContinuousSettings()
+SEARCH_MS = Settings().search_ms
 
 
 def band_noise(rng, n, low_hz, high_hz):
@@ -49,9 +52,9 @@ def two_tracks(rng, *, lag=0.0, sign=1, noise=0.1, n_frames=24, band=(200, 8000)
     return cut(sound + own[0], n_frames), cut(sign * delayed(sound, lag) + own[1], n_frames)
 
 
-def curve_of(a, b, settings=SETTINGS):
+def curve_of(a, b, search_ms=SEARCH_MS):
     """Phase curve of two sets of frames."""
-    return phase_curve(spectra_of(a, SIZE, MARGIN), spectra_of(b, SIZE, MARGIN), RATE, settings)
+    return phase_curve(spectra_of(a, SIZE, MARGIN), spectra_of(b, SIZE, MARGIN), RATE, search_ms=search_ms)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -63,19 +66,19 @@ def test_lag_and_sign_of_a_late_copy(lag, sign):
     assert found.offset_s * RATE == pytest.approx(lag, abs=0.25)
     assert found.sign == sign
     assert found.unison == pytest.approx(1.0, abs=0.02)
-    assert found.significance > SETTINGS.min_significance
+    assert found.significance > MIN_SIGNIFICANCE
     assert not found.at_edge
 
 
 def offset_of(samples_a, samples_b):
     """Offset and its standard deviation in samples, as an analysis reads them; None where it does not."""
     recording = ArrayRecording({"a": samples_a, "b": samples_b}, RATE)
-    meter = ActivityMeter(2, len(samples_a), RATE, SETTINGS)
+    meter = ActivityMeter(2, len(samples_a), RATE)
     meter.update(np.stack([samples_a, samples_b]).astype(np.float32))
-    _, readings = read_home(recording, meter.levels_db(), 0, [1], SETTINGS)
-    if readings[0].curve.significance < SETTINGS.min_significance:
+    reading = read_pair(recording, read_frames_of(recording, meter.levels_db(), 0, SEARCH_MS), 1)
+    if reading.curve.significance < MIN_SIGNIFICANCE:
         return None
-    return readings[0].offset_s * RATE, readings[0].std_s * RATE
+    return reading.offset_s * RATE, reading.std_s * RATE
 
 
 @pytest.mark.parametrize(
@@ -124,7 +127,7 @@ def test_strangers_are_never_significant():
         found = curve_of(a, b)
         worst = max(worst, 0.0 if found is None else found.significance)
 
-    assert worst < SETTINGS.min_significance
+    assert worst < MIN_SIGNIFICANCE
 
 
 @pytest.mark.parametrize("n_samples", [15_000, 40_000])
@@ -210,8 +213,7 @@ def test_short_takes(n_samples, lag):
 
 def test_peak_at_the_edge_is_said_to_be_there():
     """An offset larger than the search shows as its edge, not as an answer."""
-    settings = ContinuousSettings(search_ms=2.0)
-    found = curve_of(*two_tracks(np.random.default_rng(4), lag=96.2), settings=settings)
+    found = curve_of(*two_tracks(np.random.default_rng(4), lag=96.2), search_ms=2.0)
 
     assert found.at_edge
 
@@ -221,7 +223,7 @@ def test_levels_do_not_depend_on_the_blocks(block):
     """Frames are counted from the first sample, however the take is cut; full scale white noise has 3 dB."""
     samples = np.random.default_rng(5).standard_normal((2, 50_000)).astype(np.float32)
     samples[1] *= 0.1
-    meter = ActivityMeter(2, samples.shape[1], RATE, SETTINGS)
+    meter = ActivityMeter(2, samples.shape[1], RATE)
     for start in range(0, samples.shape[1], block):
         meter.update(samples[:, start : start + block])
     levels = meter.levels_db()
@@ -235,11 +237,11 @@ def test_levels_do_not_depend_on_the_blocks(block):
 @pytest.mark.parametrize("n_samples", [500, 20_000, 10_000_000])
 def test_frames_are_powers_of_two_that_fit(n_samples):
     """Near the wanted length in a long take, shorter in a short one."""
-    size = frame_samples(n_samples, RATE, SETTINGS)
+    size = frame_samples(n_samples, RATE)
 
     assert size & (size - 1) == 0
-    assert size <= max(64, n_samples // SETTINGS.fewest_frames)
-    assert size <= SETTINGS.frame_ms * 1e-3 * RATE * np.sqrt(2)
+    assert size <= max(64, n_samples // FEWEST_FRAMES)
+    assert size <= FRAME_MS * 1e-3 * RATE * np.sqrt(2)
 
 
 def test_frames_are_those_in_which_the_home_track_is_loud_against_the_others():
@@ -247,9 +249,9 @@ def test_frames_are_those_in_which_the_home_track_is_loud_against_the_others():
     levels = np.full((100, 2), -60.0)
     levels[:50, 0], levels[50:, 1] = -10.0, -10.0
 
-    assert np.all(choose_frames(levels, 0, SETTINGS) < 50)
-    assert np.all(choose_frames(levels, 1, SETTINGS) >= 50)
-    assert len(choose_frames(np.tile(levels, (50, 1)), 0, SETTINGS)) <= SETTINGS.max_frames
+    assert np.all(choose_frames(levels, 0) < 50)
+    assert np.all(choose_frames(levels, 1) >= 50)
+    assert len(choose_frames(np.tile(levels, (50, 1)), 0)) <= MAX_FRAMES
 
 
 def test_two_sources_that_leak_have_offsets_of_opposite_sign():
@@ -263,9 +265,10 @@ def test_two_sources_that_leak_have_offsets_of_opposite_sign():
         "guitar": guitar + 0.2 * delayed(voice, 60),
     }
     recording = ArrayRecording(tracks, RATE)
-    meter = ActivityMeter(2, n, RATE, SETTINGS)
+    meter = ActivityMeter(2, n, RATE)
     meter.update(np.stack(list(tracks.values())).astype(np.float32))
-    own = [read_home(recording, meter.levels_db(), home, [1 - home], SETTINGS)[1][0] for home in (0, 1)]
+    frames = [read_frames_of(recording, meter.levels_db(), home, SEARCH_MS) for home in (0, 1)]
+    own = [read_pair(recording, one, 1 - one.home) for one in frames]
 
     assert own[0].offset_s * RATE == pytest.approx(60, abs=0.1)
     assert own[1].offset_s * RATE == pytest.approx(25, abs=0.1)

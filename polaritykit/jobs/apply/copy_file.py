@@ -2,7 +2,7 @@
 
 Conventions: the start time and every other chunk of a wave file are carried over as they are, for the
 file still begins at the same moment; only what describes the old samples themselves (peak positions,
-waveform overviews, checksums) is left out.
+waveform overviews, checksums) is left out.  Other formats: `carry_parts`.
 """
 
 import os
@@ -18,11 +18,12 @@ from typing import Any, BinaryIO
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, Chunk, WaveLayout, read_layout
+from polaritykit.audio.broadcast_wave import UNKNOWN_SIZE, WaveLayout, read_layout
 from polaritykit.audio.opened import open_audio
-from polaritykit.audio.other_parts import other_parts
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import opened_as, shown
+from polaritykit.base.wording import listed
+from polaritykit.jobs.apply.carry_parts import carry_parts, copy_bytes, is_carried
 from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 #: Depth of the integer sample formats; the logarithmic ones decode to 16 bits.
@@ -129,13 +130,18 @@ def _write(
             f"{shown(source.name)} holds {layout.rest_bytes} bytes behind its last chunk; the copy does not."
         )
     if layout is not None and _written_here(opened, layout, source):
+        cut = [shown(chunk.name.decode()) for chunk in layout.chunks if chunk.available < chunk.size]
+        if cut:
+            remarks.append(f"{shown(source.name)}: the copy does not have {listed(cut)}, which is cut off.")
         _write_wave(corrector, layout, source, target, opened.subtype)
     else:
         _write_through_libsndfile(corrector, opened, target)
-        parts = other_parts(source, opened.format)
-        if parts:
-            remarks.append(f"{shown(source.name)} also holds {', '.join(parts)}, which the copy does not.")
-        if layout is not None:
+        if layout is None:
+            same_length = corrector.output_frames == opened.frames
+            parts = carry_parts(source, target, opened.format, same_length=same_length)
+            if parts:
+                remarks.append(f"{shown(source.name)}: the copy does not have {listed(parts, most=20)}.")
+        else:
             remarks.append(
                 f"{shown(source.name)} holds {opened.subtype} samples; its start time, names and markers "
                 "could not be carried over."
@@ -181,7 +187,7 @@ def _write_through_libsndfile(corrector: Corrector, opened: Any, target: Path) -
         subtype=opened.subtype,
         endian=opened.endian,
     ) as written:
-        for name, value in opened.copy_metadata().items():
+        for name, value in {} if is_carried(opened.format) else opened.copy_metadata().items():
             setattr(written, name, value)
         for block in _blocks(corrector, _SHORT_BLOCK_SAMPLES):
             written.write(block)
@@ -203,22 +209,11 @@ def _write_wave(corrector: Corrector, layout: WaveLayout, source: Path, target: 
                 for block in _blocks(corrector, _BLOCK_SAMPLES):
                     new.write(_encoded(block, subtype, order))
             else:
-                _copy_bytes(old, new, chunk)
+                copy_bytes(old, new, chunk.offset, chunk.size)
             size = new.tell() - offset
             places.setdefault(chunk.name, (offset, size))
             new.write(b"\0" * (size % 2))
         _fill_sizes(new, layout, places, corrector.output_frames)
-
-
-def _copy_bytes(old: BinaryIO, new: BinaryIO, chunk: Chunk) -> None:
-    old.seek(chunk.offset)
-    rest = chunk.size
-    while rest:
-        piece = old.read(min(rest, 1 << 20))
-        if not piece:
-            raise InputError("The file became shorter while it was read; try again.")
-        new.write(piece)
-        rest -= len(piece)
 
 
 def _fill_sizes(new: BinaryIO, layout: WaveLayout, places: dict[bytes, tuple[int, int]], frames: int) -> None:

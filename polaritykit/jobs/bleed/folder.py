@@ -12,6 +12,7 @@ from polaritykit.base.types import Json, Recording
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.bleed.findings import BleedFindings
 from polaritykit.jobs.bleed.view import bleed_view
+from polaritykit.jobs.pair.try_out import try_out
 from polaritykit.pages.folder import fill_job
 from polaritykit.pages.view import Sound
 
@@ -19,10 +20,11 @@ from polaritykit.pages.view import Sound
 def write_bleed(
     folder: Path,
     document: Json,
+    recording: Recording,
     *,
     inputs: Sequence[Path],
     overwrite: bool,
-    sums: tuple[Recording, BleedFindings] | None = None,
+    sums: BleedFindings | None = None,
     plots: str | None = None,
 ) -> None:
     """Write the report folder of a leaky mic.
@@ -31,11 +33,13 @@ def write_bleed(
     ----------
     folder : Path
     document : dict
+    recording : Recording
+        The two mics, to see and hear.
     inputs : sequence of Path
         Files and folders that must not be written to.
     overwrite : bool
         Replace an earlier report.
-    sums : (Recording, BleedFindings), optional
+    sums : BleedFindings, optional
         Write the sum of every option that was judged too.
     plots : {"png", "svg", "pdf"}, optional
         Write the charts as figures too.
@@ -46,9 +50,18 @@ def write_bleed(
         The folder may not be written.
     """
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
-        view = bleed_view(document)
+        bleed = document["bleed"]
+        advised = bleed["recommended_invert"], bleed["recommended_delay_ms"]
+        bench = try_out(
+            recording,
+            offset_ms=bleed["leak_ms"]["main_source_in_leaky_mic"],
+            inverted=None,
+            advised=None if advised[0] is None else (advised[0], advised[1] or 0.0),
+            audio=sums is not None,
+        )
+        view = replace(bleed_view(document), bench=bench)
         if sums is not None:
-            view = replace(view, sounds=_write_sums(place, *sums))
+            view = replace(view, sounds=_write_sums(place, recording, sums))
         fill_job(place, document, view, plots=plots)
 
 

@@ -14,7 +14,7 @@ from dataclasses import replace
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.types import Recording
+from polaritykit.base.types import BLOCK_SAMPLES, Recording
 from polaritykit.jobs.bleed.advice import (
     reason,
     recommended_delay,
@@ -28,13 +28,11 @@ from polaritykit.jobs.bleed.plain_sum import PlainSum
 from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.coherent_offset import spectral_offset
 from polaritykit.spectra.pool import Spectra, SpectrumPool
-from polaritykit.spectra.settings import SpectralOffsetSettings
 from polaritykit.spectra.two_sources import moments, two_sources
 
 _DEFAULTS = BleedSettings()
 #: Frames of 0.17 s: longer than the leak's delay and most of the room's early sound.
 _FRAME_S = 0.17
-_BLOCK_SAMPLES = 2**18
 #: 20 ms is 7 m of air.
 _LONGEST_LEAK_MS = 20.0
 
@@ -111,8 +109,7 @@ def _judged(
     delayed = recommended_delay(plain_sum, flipped if invert else recorded, settings)
     main_alone_db, isolation_in_main_db = plain_sum.in_mic_db(0)
     _, isolation_in_leaky_db = plain_sum.in_mic_db(1)
-    leak = SpectralOffsetSettings(max_offset_ms=_LONGEST_LEAK_MS)
-    from_leaky = spectral_offset(leaky_source, settings=leak).offset_ms
+    from_leaky = spectral_offset(leaky_source, max_offset_ms=_LONGEST_LEAK_MS).offset_ms
     return replace(
         found,
         as_recorded=recorded,
@@ -123,7 +120,7 @@ def _judged(
         main_alone_level_db=main_alone_db,
         reliable=reliable,
         useful=useful,
-        main_leak_ms=spectral_offset(main_source, settings=leak).offset_ms,
+        main_leak_ms=spectral_offset(main_source, max_offset_ms=_LONGEST_LEAK_MS).offset_ms,
         leaky_leak_ms=None if from_leaky is None else -from_leaky,
         recommended_invert=invert,
         recommended_delay_ms=None if delayed is None else delayed.delay_ms,
@@ -159,7 +156,7 @@ def _alone_spectra(
         edges = np.linspace(start, end, max(1, (end - start) // longest) + 1).astype(int)
         for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
             pool = SpectrumPool(2, rate, size, hop_samples=size // 2, workers=1)
-            for at in range(first, last, _BLOCK_SAMPLES):
-                pool.update(recording.read(at, min(at + _BLOCK_SAMPLES, last)))
+            for at in range(first, last, BLOCK_SAMPLES):
+                pool.update(recording.read(at, min(at + BLOCK_SAMPLES, last)))
             groups.append(pool.result())
     return groups

@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from polaritykit.base.hearing import AUDIBLE_DB
+
 
 @dataclass(frozen=True, kw_only=True)
 class BleedSettings:
@@ -37,7 +39,7 @@ class BleedSettings:
     useful_range_db: float = 20.0
     useful_over_noise_db: float = 6.0
     #: A gain counts from here and from this many of its uncertainties (common practice: 1 dB is just heard).
-    min_gain_db: float = 1.0
+    min_gain_db: float = AUDIBLE_DB
     min_sigmas: float = 2.0
     #: The whole must gain this much, so that one octave is not bought with all others.
     min_overall_db: float = 0.2

@@ -22,12 +22,17 @@ def bleed_view(document: Json) -> JobView:
         headline=headline,
         sentences=(*rest, *document["notes"]),
         sections=(*((_isolation(bleed, names), _colour(bleed, names)) if names else ()), _passages(bleed)),
+        tracks=(bleed["main"], bleed["leaky"]),
         cautions=(
             "A flip works on a leak below a quarter of 1/delay and in alternating bands above, nothing else.",
             "The numbers hold for these places of mics and sources; move one, and measure again.",
             "Turn monitors down before a cable or a polarity switch is changed.",
         ),
     )
+
+
+#: What each line means, as on every page.
+_TONES = {"as recorded": "recorded", "flipped": "inverted", "delayed": "set"}
 
 
 def _words(name: str) -> str:
@@ -40,6 +45,8 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     changes = [name for name in names if name != "as_recorded"]
     isolation = {_words(name): [band["isolation_db"][name] for band in bands] for name in names}
     gains = {_words(name): [band["gain_db"][name] for band in bands] for name in changes}
+    spread = {_words(name): [band["isolation_std_db"][name] for band in bands] for name in names}
+    gain_spread = {_words(name): [band["gain_std_db"][name] for band in bands] for name in changes}
     columns = (
         "Octave",
         *(_words(name) for name in names),
@@ -55,8 +62,14 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
         title=f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
         sentences=("In the plain sum of both mics, with the setting named; ± is one standard uncertainty.",),
         charts=(
-            ViewChart(caption="Isolation, dB", spec=octave_chart("dB", centres, isolation)),
-            ViewChart(caption="Gain against as recorded, dB", spec=octave_chart("dB", centres, gains)),
+            ViewChart(
+                caption="Isolation, dB; bars are one standard uncertainty",
+                spec=octave_chart("dB", centres, isolation, tones=_TONES, stds=spread),
+            ),
+            ViewChart(
+                caption="Gain against as recorded, dB",
+                spec=octave_chart("dB", centres, gains, tones=_TONES, stds=gain_spread),
+            ),
         ),
         table=Table(
             caption="Isolation in dB",
@@ -93,7 +106,8 @@ def _colour(bleed: Json, names: list[str]) -> Section:
         sentences=("Its level in the sum of both mics against its own mic alone.",),
         charts=(
             ViewChart(
-                caption="Level against its own mic alone, dB", spec=octave_chart("dB", centres, series)
+                caption="Level against its own mic alone, dB",
+                spec=octave_chart("dB", centres, series, tones=_TONES),
             ),
         ),
     )

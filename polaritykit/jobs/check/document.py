@@ -8,27 +8,18 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from polaritykit.analysis import Settings, settings_summary
+from polaritykit.audio.excerpt import Sound
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
-from polaritykit.decide.findings import Corrections, Findings, PairFinding
-from polaritykit.jobs.check.curves import (
-    bands_entry,
-    encode,
-    encode_samples,
-    group_centres,
-    group_starts,
-    grouped_power,
-    pair_entry,
-)
-from polaritykit.jobs.check.excerpts import Excerpts, Sound
-from polaritykit.jobs.check.notches import seen_notches
+from polaritykit.decide.findings import Findings, PairFinding
+from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.reasons import (
     advice_words,
     beyond_note,
     change_words,
+    correction_clauses,
     correction_words,
     motion_notes,
     note_words,
@@ -41,20 +32,16 @@ from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
-from polaritykit.spectra.correlation import correlation_curve
-from polaritykit.spectra.pair_sum import log_bands
-from polaritykit.spectra.settings import SummingSettings
+from polaritykit.spectra.stored import Wanted, curves_entry, encode_samples
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
 CURVE_BYTES = 2_600_000
-_LAG_MS = 20.0
 
 
 def build_document(
     findings: Findings,
     session: Session | None = None,
     *,
-    settings: Settings | None = None,
     curves: bool = True,
     waves: Excerpts | None = None,
     excerpts: Excerpts | None = None,
@@ -68,8 +55,6 @@ def build_document(
     findings : Findings
     session : Session, optional
         Where the tracks came from; without it the tracks have no files.
-    settings : Settings, optional
-        As used.
     curves : bool
         Keep the spectra of the pairs worth looking at.
     waves : Excerpts, optional
@@ -86,7 +71,6 @@ def build_document(
     dict
         Fields as described in DEVELOPERS.md.
     """
-    settings = settings or Settings()
     notes = [
         *(session.notes if session else ()),
         *motion_notes(findings.track_names, findings.motions),
@@ -114,7 +98,7 @@ def build_document(
             for number, source in enumerate(findings.sources)
         ],
         "pairs": pairs,
-        "corrections": _corrections(findings.corrections),
+        "corrections": _corrections(findings),
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
@@ -123,7 +107,7 @@ def build_document(
         "curves": _curves(findings) if curves else None,
         "waves": None if waves is None else _audio(waves),
         "audio": None if excerpts is None else _audio(excerpts) | {"session": _session_sound(session_sound)},
-        "settings": settings_summary(settings),
+        "settings": asdict(findings.settings),
     }
     return written(document, Report)
 
@@ -162,7 +146,7 @@ def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
 
 
 def _levels_advice(findings: Findings) -> list[str]:
-    sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences = list(level_advice(findings.track_names, findings.levels, findings.settings.levels))
     sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
@@ -201,7 +185,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
-            "remarks": list(track_remarks(levels)),
+            "remarks": list(track_remarks(levels, findings.settings.levels)),
         }
         out.append(entry)
     out += [_faulty(track, session) for track in session.faulty] if session else []
@@ -236,11 +220,17 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
     }
 
 
-def _corrections(corrections: Corrections) -> dict[str, Any]:
+def _corrections(findings: Findings) -> dict[str, Any]:
     """Put the words beside the codes."""
+    corrections = findings.corrections
     return asdict(corrections) | {
         "tracks": [
-            asdict(track) | {"why": correction_words(track, corrections)} for track in corrections.tracks
+            asdict(track)
+            | {
+                "why": correction_words(track, corrections, findings.linked),
+                "clauses": correction_clauses(track, corrections, findings.linked),
+            }
+            for track in corrections.tracks
         ],
         "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
     }
@@ -281,44 +271,19 @@ def worth_looking(findings: Findings) -> tuple[PairFinding, ...]:
 
 
 def _curves(findings: Findings) -> dict[str, Any]:
-    spectra, index = findings.spectra, {name: number for number, name in enumerate(findings.track_names)}
-    lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
-    starts = group_starts(spectra.frequency_hz)
-    centres = group_centres(spectra.frequency_hz, starts)
-    entries: list[dict[str, Any]] = []
-    grid, left = None, CURVE_BYTES
-    for pair in worth_looking(findings):
-        a, b = index[pair.reference], index[pair.other]
-        curve = correlation_curve(spectra, a, b, max_lag_ms=lag_ms)
-        grid = curve.lag_ms
-        entry = pair_entry(
-            pair.reference,
-            pair.other,
-            spectra=spectra.pair(a, b),
-            starts=starts,
+    index = {name: number for number, name in enumerate(findings.track_names)}
+    wanted = [
+        Wanted(
+            pair=(index[pair.reference], index[pair.other]),
             aligned_ms=float(pair.offset_ms or 0.0),
-            correlation=curve.values,
-        )
-        entry["notches"] = [
-            asdict(
-                seen_notches(
-                    spectra.pair(a, b),
-                    offset_ms=None if source.polarity == "unclear" else source.offset_ms,
-                    inverted=source.polarity == "inverted",
+            sources=tuple(
+                (
+                    None if source.polarity == "unclear" else source.offset_ms,
+                    source.polarity == "inverted",
                 )
-            )
-            for source in pair.sources
-        ]
-        left -= len(entry["cross"]) + len(entry["correlation"])
-        if left < 0:
-            break
-        entries.append(entry)
-    used = {name for entry in entries for name in (entry["reference"], entry["other"])}
-    return {
-        "frequency_hz": [round(float(centre), 8) for centre in centres],
-        "lag_ms": asdict(grid) if grid is not None else {"start": 0.0, "step": 1.0, "count": 0},
-        "bands": bands_entry(log_bands(centres)),
-        "floor_db": SummingSettings().floor_db,
-        "tracks": {name: encode(grouped_power(spectra.power[index[name]], starts)) for name in sorted(used)},
-        "pairs": entries,
-    }
+                for source in pair.sources
+            ),
+        )
+        for pair in worth_looking(findings)
+    ]
+    return curves_entry(findings.spectra, findings.track_names, wanted, most_characters=CURVE_BYTES)

@@ -11,8 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from polaritykit.audio.excerpt import Cutter, Sound
 from polaritykit.base.types import Floats, Recording, Samples
 from polaritykit.decide.findings import Findings, PairFinding
 
@@ -44,19 +44,6 @@ _DEFAULTS = ExcerptSettings()
 WAVES = ExcerptSettings(
     length_s=0.045, before_s=0.008, fade_s=0.0, most_characters=6e5, most_hz=24_000, agreeing=True
 )
-#: Base64 takes four characters for three bytes; a sample has two bytes.
-CHARACTERS_PER_SAMPLE = 8 / 3
-
-
-@dataclass(frozen=True, kw_only=True)
-class Sound:
-    """One moment of one track."""
-
-    track: str
-    start_s: float
-    samples: NDArray[np.int16]
-    #: Sample value of 1.0 at the level as recorded: int16 / 32768 times this.
-    gain: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -104,7 +91,7 @@ def cut_excerpts(
     Excerpts
         Fewer pairs than asked for where all would take more than `most_characters`.
     """
-    cutter = _Cutter(recording, settings)
+    cutter = Cutter(recording, length_s=settings.length_s, fade_s=settings.fade_s, most_hz=settings.most_hz)
     moments = _Moments(recording, findings, settings)
     index = {name: number for number, name in enumerate(findings.track_names)}
     sounds: dict[tuple[str, float], int] = {}
@@ -132,53 +119,6 @@ def cut_excerpts(
             )
         )
     return Excerpts(sample_rate_hz=cutter.rate_hz, sounds=tuple(cut), pairs=tuple(kept))
-
-
-class _Cutter:
-    """Cuts one excerpt: reduced in rate where need be, faded at its ends, brought to full scale."""
-
-    def __init__(self, recording: Recording, settings: ExcerptSettings) -> None:
-        self._recording, self._settings = recording, settings
-        self._factor = -(-recording.sample_rate_hz // settings.most_hz)
-        self.rate_hz = recording.sample_rate_hz // self._factor
-        self.characters = settings.length_s * self.rate_hz * CHARACTERS_PER_SAMPLE
-
-    def cut(self, track: int, name: str, start_s: float) -> Sound:
-        from scipy.signal import resample_poly
-
-        first = round(start_s * self._recording.sample_rate_hz)
-        length = round(self._settings.length_s * self._recording.sample_rate_hz)
-        samples = self._recording.read(first, first + length, (track,))[0].astype(np.float64)
-        if self._factor > 1:
-            samples = resample_poly(samples, 1, self._factor)
-        fade = np.linspace(0.0, 1.0, round(self._settings.fade_s * self.rate_hz))
-        samples[: len(fade)] *= fade
-        samples[len(samples) - len(fade) :] *= fade[::-1]
-        return stored_sound(name, start_s, samples)
-
-
-def stored_sound(name: str, start_s: float, samples: Floats) -> Sound:
-    """Bring samples to full scale and remember by how much.
-
-    Parameters
-    ----------
-    name : str
-        Of the track.
-    start_s : float
-        Seconds of the session.
-    samples : ndarray, shape (n,)
-
-    Returns
-    -------
-    Sound
-    """
-    peak = float(np.max(np.abs(samples), initial=0.0)) or 1.0
-    return Sound(
-        track=name,
-        start_s=start_s,
-        samples=np.round(samples * (32_767 / peak)).astype(np.int16),
-        gain=peak * 32_768 / 32_767,
-    )
 
 
 class _Moments:

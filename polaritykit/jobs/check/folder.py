@@ -11,6 +11,7 @@ from typing import Any
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.check.page import report_page
 from polaritykit.jobs.check.text import corrections_csv, pairs_csv
+from polaritykit.pages.figures import figure_name, figure_style, image_bytes
 
 
 def write_report(
@@ -52,7 +53,9 @@ def write_report(
 def _write_plots(place: Path, document: dict[str, Any], kind: str) -> None:
     from polaritykit.jobs.check.plots import pair_panel, session_map
 
-    session_map(document).savefig(place / f"session_map.{kind}")
-    for number, entry in enumerate(document["curves"]["pairs"] if document["curves"] else [], start=1):
-        figure = pair_panel(document, entry["reference"], entry["other"])
-        figure.savefig(place / f"pair_{number:02d}.{kind}")
+    with figure_style():
+        (place / f"session_map.{kind}").write_bytes(image_bytes(session_map(document), kind))
+        for number, entry in enumerate(document["curves"]["pairs"] if document["curves"] else [], start=1):
+            names = entry["reference"], entry["other"]
+            name = figure_name(f"pair_{number:02d}", *names)
+            (place / f"{name}.{kind}").write_bytes(image_bytes(pair_panel(document, *names), kind))

@@ -4,18 +4,20 @@ Conventions: every function draws on the figure it is given or on its own (Agg c
 the document only, and returns the figure; the caller saves it.  Nothing is told apart by colour alone.
 """
 
+from collections.abc import Sequence
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
-from polaritykit.jobs.check.curves import StoredPair, stored_bands, stored_pair
 from polaritykit.jobs.check.words import lateness
+from polaritykit.pages.figures import LOOKS
 from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
-from polaritykit.spectra.settings import SummingSettings
+from polaritykit.spectra.stored import StoredPair, stored_bands, stored_pair
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -23,8 +25,10 @@ if TYPE_CHECKING:
 
 Document = dict[str, Any]
 
-_SAME, _INVERTED, _INK, _SOFT = "#1d5f9e", "#a8380c", "#1b2226", "#555f66"
-_FACES = {"same": "#e3edf6", "inverted": "#f9e3d8", "unclear": "#ffffff"}
+_INVERTED, _INK, _SOFT = "#a8380c", "#1b2226", "#555f66"
+_FACES = {"same": "#eeece4", "inverted": "#f9e3d8", "unclear": "#ffffff"}
+#: Lowest level shown, as on the page.
+_FLOOR_DB = -21.0
 #: Phase means little where the coherence is lower than this.
 _COHERENT = 0.3
 
@@ -96,14 +100,15 @@ def pair_panel(document: Document, reference: str, other: str, figure: "Figure |
     figure = figure or _new_figure((9.0, 6.5))
     grid = figure.add_gridspec(3, 2, height_ratios=(3, 2, 2))
     figure.suptitle(_title(pair), fontsize=10)
-    _draw_response(figure.add_subplot(grid[0, :]), pair, stored, bands)
+    seen = (entries[key].get("notches") or [{"notches_hz": ()}])[0]["notches_hz"]
+    _draw_response(figure.add_subplot(grid[0, :]), pair, stored, bands, notches=seen)
     _draw_correlation(figure.add_subplot(grid[1:, 0]), pair, stored)
     offset = pair["offset_ms"] or 0.0
     coherence = band_coherence(stored.spectra, bands, offset_ms=offset)
     _draw_phase(figure.add_subplot(grid[1, 1]), stored, bands, coherence)
     axes = figure.add_subplot(grid[2, 1])
-    axes.semilogx(bands.centre_hz, coherence, color=_SAME, linewidth=1)
-    axes.set(ylim=(0, 1), xlim=(20, 20000), ylabel="coherence", xlabel="Hz")
+    axes.semilogx(bands.centre_hz, coherence, color=_INK, linewidth=1)
+    axes.set(ylim=(0, 1.02), xlim=HEARING_HZ, ylabel="coherence", xlabel="Hz")
     _tidy(axes)
     return figure
 
@@ -143,28 +148,33 @@ def _draw_cell(axes: "Axes", place: tuple[int, int], pair: dict[str, Any], sign:
     axes.text(column, row, text, ha="center", va="center", fontsize=7, color=_INK, bbox=backing)
 
 
-def _draw_response(axes: "Axes", pair: dict[str, Any], stored: StoredPair, bands: FrequencyBands) -> None:
+def _draw_response(
+    axes: "Axes",
+    pair: dict[str, Any],
+    stored: StoredPair,
+    bands: FrequencyBands,
+    *,
+    notches: Sequence[float],
+) -> None:
     advice = pair["advice"] or {"invert": False, "shift_ms": 0.0}
     delay = advice["shift_ms"]
     recorded = summed_response(stored.spectra, bands)
-    axes.semilogx(
-        bands.centre_hz, recorded, color=_INVERTED, linestyle="--", linewidth=1, label="as recorded"
-    )
+    grey, dash = LOOKS["recorded"]
+    axes.semilogx(bands.centre_hz, recorded, color=grey, linestyle=dash, linewidth=1.1, label="as recorded")
     if advice["invert"] or delay:
         advised = summed_response(stored.spectra, bands, delay_ms=delay, invert=advice["invert"])
-        axes.semilogx(bands.centre_hz, advised, color=_SAME, linewidth=1.4, label="as advised")
-    floor = SummingSettings().floor_db
-    notches = [notch for notch in pair["notches_hz"] or () if notch >= SummingSettings().lowest_hz]
+        axes.semilogx(bands.centre_hz, advised, color=LOOKS["set"][0], linewidth=1.4, label="with settings")
+    floor = _FLOOR_DB
     if notches:
         axes.plot(
-            notches, [floor + 0.8] * len(notches), "^", color=_INK, markersize=4, label="predicted notches"
+            notches, [floor + 0.8] * len(notches), "^", color=_INK, markersize=4, label="predicted and seen"
         )
     for source in pair["sources"][:1]:
         if source["band_hz"]:
             axes.axvspan(*source["band_hz"], color=_FACES["same"], zorder=0)
             axes.set_title(f"Shaded: the source's band, {band(source['band_hz'])}", fontsize=8, loc="right")
-    axes.set(xlim=(20, 20000), ylim=(floor, 6), ylabel="sum, dB re power sum", xlabel="Hz")
-    axes.set_yticks(np.arange(floor, 7, 6))
+    axes.set(xlim=HEARING_HZ, ylim=(floor, 9), ylabel="sum, dB re power sum", xlabel="Hz")
+    axes.set_yticks([-18, -12, -6, -3, 0, 3, 6, 9])
     axes.legend(fontsize=8, loc="lower left", frameon=False)
     _tidy(axes)
 
@@ -173,7 +183,7 @@ def _draw_correlation(axes: "Axes", pair: dict[str, Any], stored: StoredPair) ->
     offset = pair["offset_ms"]
     low, high = min(0.0, offset or 0.0) - 3.0, max(0.0, offset or 0.0) + 3.0
     shown = (stored.lag_ms >= low) & (stored.lag_ms <= high)
-    axes.plot(stored.lag_ms[shown], stored.correlation[shown], color=_SAME, linewidth=1)
+    axes.plot(stored.lag_ms[shown], stored.correlation[shown], color=LOOKS["recorded"][0], linewidth=1)
     axes.axhline(0.0, color=_SOFT, linewidth=0.6)
     if offset is not None:
         axes.axvline(offset, color=_INK, linestyle="--", linewidth=1)
@@ -184,8 +194,8 @@ def _draw_correlation(axes: "Axes", pair: dict[str, Any], stored: StoredPair) ->
 
 def _draw_phase(axes: "Axes", stored: StoredPair, bands: FrequencyBands, coherence: Floats) -> None:
     phase = np.where(coherence >= _COHERENT, band_phase_deg(stored.spectra, bands), np.nan)
-    axes.semilogx(bands.centre_hz, phase, ".", color=_SAME, markersize=2)
-    axes.set(ylim=(-180, 180), xlim=(20, 20000), ylabel="phase, degrees")
+    axes.semilogx(bands.centre_hz, phase, ".", color=LOOKS["recorded"][0], markersize=2)
+    axes.set(ylim=(-190, 190), xlim=HEARING_HZ, ylabel="phase, degrees")
     axes.set_yticks([-180, -90, 0, 90, 180])
     _tidy(axes)
 

@@ -5,7 +5,8 @@ Conventions: a reason is a clause without a full stop; several are joined by sem
 
 from collections.abc import Sequence
 
-from polaritykit.base.wording import frequency, number, plural
+from polaritykit.base.track_names import source_names, the_source
+from polaritykit.base.wording import frequency, listed, number, plural
 from polaritykit.changes.motion import Change, Holds, Motion, holds
 from polaritykit.decide.findings import (
     Advice,
@@ -21,27 +22,60 @@ from polaritykit.decide.findings import (
 from polaritykit.evidence.plan_limits import BeyondPlan
 
 _CAUSES: dict[CauseCode, str] = {
-    "crosstalk": "what they share has no delay at all and is very faint: electrical or digital crosstalk "
-    "suspected, not sound",
-    "hum": "all they share lies on the harmonics of the mains: hum, not sound",
-    "nothing_to_compare": "neither sustained sound nor enough hits of one source were found to compare",
-    "beyond_search": "what they share lies at the edge of the search: larger offsets are not looked for",
-    "unsteady": "no source reaches both tracks at a steady time: too few clean hits, or nothing shared",
-    "no_shared_sound": "no sound was found that both tracks share above the noise",
-    "scattered": "the first arrivals scatter from hit to hit: no offset is given",
-    "covered": "what is loudest in both has no clear first arrival in one of them, and the offset of a "
-    "fainter source ({home}) does not tell how the rest adds",
-    "own_source_objects": "a mic's own source contradicts what only leaks say: one of the two mics hears it, "
-    "or them, from the other side",
-    "sources_disagree": "two sources disagree: {home} is heard with the same polarity, {against} inverted",
-    "narrow": "narrow band: the two polarities look alike",
-    "mixed": "the parts of the spectrum do not agree on one sign: a filter on one track, several sources, or "
-    "too little above the noise",
-    "edge": "the arrival lies at the edge of the search",
+    "crosstalk": "what they share is very faint and has no delay: crosstalk in cable or desk, not sound",
+    "hum": "they share nothing but mains hum",
+    "nothing_to_compare": "too little to compare: no sound that lasts, and too few hits of one source",
+    "beyond_search": "the best match is at the longest delay searched; the real one may be longer",
+    "unsteady": "nothing reaches both at a steady time: too few clean hits, or nothing shared",
+    "no_shared_sound": "no sound found in both, above the noise",
+    "scattered": "the arrival scatters from hit to hit, so no offset is given",
+    "covered": "the loudest source has no clear arrival in one of them, and a fainter one, {home}, does not "
+    "tell how the rest adds up",
+    "own_source_objects": "one source says otherwise than the leaks: one of the two mics hears it from the "
+    "other side",
+    "sources_disagree": "two sources disagree: {home} says same polarity, {against} says inverted",
+    "narrow": "the sound is too narrow in band: both polarities look alike",
+    "mixed": "the bands do not agree on one polarity: a filter on one track, several sources, or too little "
+    "above the noise",
+    "edge": "the arrival is at the longest delay searched; the real one may be longer",
     "faint": "the opposite polarity fits nearly as well: what they share is faint or narrow in band",
-    "few_hits": "too few clean hits",
-    "unlike": "the first arrivals are too faint or too unlike to tell their sign",
+    "few_hits": "too few clean hits: a few single ones would settle it",
+    "unlike": "the arrivals are too faint, or too unlike, to tell the polarity",
 }
+
+
+_HITS = "some single hits on each drum, with nothing else playing"
+_BROAD = "a few seconds of broad sound that both hear (a clap, noise, speech), or the line-check signal"
+#: What would settle a pair that stays unclear; a code that is missing needs more than a recording.
+_SETTLED_BY: dict[CauseCode, str] = {
+    "few_hits": _HITS,
+    "unsteady": _HITS,
+    "scattered": _HITS,
+    "own_source_objects": _HITS,
+    "sources_disagree": _HITS,
+    "unlike": _HITS,
+    "narrow": _BROAD,
+    "mixed": _BROAD,
+    "faint": _BROAD,
+    "nothing_to_compare": _BROAD,
+    "edge": "tracks that start together, or a shorter distance",
+}
+
+
+def settling_words(causes: Sequence[PairCause]) -> str:
+    """Say what would settle the most of some unclear pairs; empty where nothing is known to.
+
+    Parameters
+    ----------
+    causes : sequence of PairCause
+
+    Examples
+    --------
+    >>> settling_words([PairCause(code="few_hits"), PairCause(code="hum"), PairCause(code="unlike")])
+    'some single hits on each drum, with nothing else playing'
+    """
+    ways = [_SETTLED_BY[cause.code] for cause in causes if cause.code in _SETTLED_BY]
+    return max(ways, key=ways.count) if ways else ""
 
 
 def cause_words(cause: PairCause) -> str:
@@ -50,10 +84,11 @@ def cause_words(cause: PairCause) -> str:
     Examples
     --------
     >>> cause_words(PairCause(code="sources_disagree", home="snare", against="kick"))
-    'two sources disagree: snare is heard with the same polarity, kick inverted'
+    'two sources disagree: the snare says same polarity, the kick says inverted'
     """
     # Names may hold braces of their own: they are put in last, and once.
-    return _CAUSES[cause.code].format(home=cause.home, against=cause.against)
+    home, against = source_names([cause.home or "", cause.against or ""])
+    return _CAUSES[cause.code].format(home=home, against=against)
 
 
 def pair_words(pair: PairFinding) -> str | None:
@@ -82,7 +117,7 @@ def _during(pair: PairFinding) -> list[str]:
     """Say what a pair's tracks did during the take."""
     said = [f"{held.track} changed: this holds from {_span(held)}" for held in pair.holds]
     if pair.drift_ppm is not None:
-        told = f"drifts by {pair.drift_ppm:+.1f} ppm"
+        told = f"drifts by {number(pair.drift_ppm, 1, signed=True)} ppm"
         said.insert(0, f"two clocks: the offset is that in the middle of the take and {told}")
     return said
 
@@ -100,7 +135,7 @@ def change_words(change: Change) -> str:
     >>> change_words(moved)
     'kick became 0.50 ms earlier (mic moved, or delay changed)'
     """
-    parts = [f"the polarity of {change.track} turned"] if change.turned else []
+    parts = [f"{change.track} changed polarity"] if change.turned else []
     if change.later_ms:
         side = "later" if change.later_ms > 0 else "earlier"
         parts.append(
@@ -153,9 +188,10 @@ def beyond_note(found: BeyondPlan) -> str:
 def outvoted_words(found: Outvoted) -> str:
     """Say which sources of a pair speak against the session's setting."""
     word = "inverted" if found.polarity == "inverted" else "with the same polarity"
+    verb = "is" if len(found.homes) == 1 else "are"
     return (
-        f"{', '.join(found.homes)} is heard {word} here, against the other sources: "
-        "one of the two mics hears it from its other side, or its first arrival is lost"
+        f"{listed(source_names(found.homes))} {verb} heard {word} here, unlike the rest: "
+        "one of the two mics hears it from the other side, or its arrival is lost"
     )
 
 
@@ -169,21 +205,28 @@ def advice_words(pair: PairFinding, corrections: Corrections) -> str:
 def _session(pair: PairFinding, corrections: Corrections) -> str:
     """Say how the session sets the two tracks."""
     tracks = {track.name: track for track in corrections.tracks}
-    told = [f"{name}: {correction_words(tracks[name], corrections)}" for name in (pair.reference, pair.other)]
+    told = [f"{name}: {_in_short(tracks[name])}" for name in (pair.reference, pair.other)]
     return "as the whole session is set; " + "; ".join(told)
+
+
+def _in_short(track: TrackCorrection) -> str:
+    words = ["flip"] if track.invert else []
+    if track.shift_ms:
+        words.append(f"{number(abs(track.shift_ms), 2)} ms {'later' if track.shift_ms > 0.0 else 'earlier'}")
+    return ", ".join(words) or "as it is"
 
 
 def _advised(pair: PairFinding, advice: Advice) -> str:
     cause = "" if pair.cause is None else cause_words(pair.cause)
     apart = f"{abs(pair.offset_ms or 0.0):.2f} ms apart"
-    heard = f"by {advice.homes[0]}" if advice.homes else "by their common sound"
-    would = f"{advice.would_gain_db or 0.0:+.1f} dB"
+    heard = f"by {the_source(advice.homes[0])}" if advice.homes else "by the sound they share"
+    would = f"{number(advice.would_gain_db or 0.0, 1, signed=True)} dB"
     words = {
         "apart": cause or "the two tracks share no sound",
         "no_offset": f"{cause or 'no offset is known'}; compare both positions of the switch by ear",
         "no_sign": f"the polarity is unclear ({cause}); compare both positions by ear",
-        "two_offsets": f"{' and '.join(advice.homes)} arrive with different offsets: no one delay serves "
-        "both; distance between the mics does",
+        "two_offsets": f"{' and '.join(source_names(advice.homes))} arrive with different offsets: no one "
+        "delay serves both; moving a mic does",
         "image": "same polarity; a stereo pair keeps its timing",
         "agrees": "same polarity, no delay worth setting",
         "little": "same polarity; a delay would gain too little to hear",
@@ -192,7 +235,7 @@ def _advised(pair: PairFinding, advice: Advice) -> str:
         "inverted_little": f"inverted by the direct sound, but {apart} the sum changes by only {would} in "
         "the source's band: check the wiring, then compare by ear",
         "image_inverted": "one side of the stereo pair is inverted: the image is wrong, though the mono sum "
-        f"of this band changes by only {advice.gain_db:+.1f} dB",
+        f"of this band changes by only {number(advice.gain_db, 1, signed=True)} dB",
         "inverted": f"inverted {heard}",
         "inverted_late": f"inverted and {apart} {heard}",
         "late": f"same polarity, {apart} {heard}",
@@ -212,25 +255,51 @@ def note_words(pair: PairFinding) -> str | None:
         words.append(f"delay {early} by {abs(rather.shift_ms):.2f} ms")
     wish = " and ".join(words) or "stay as it is"
     return (
-        f"by itself this pair would rather {wish} ({rather.gain_db:+.1f} dB); "
-        "the session is set by each mic's own source and by what serves all sums"
+        f"by itself this pair would rather {wish} ({number(rather.gain_db, 1, signed=True)} dB); "
+        "the session is set so that all sums gain"
     )
 
 
-def correction_words(track: TrackCorrection, corrections: Corrections) -> str:
-    """Say why a track is set as it is."""
+def correction_words(
+    track: TrackCorrection, corrections: Corrections, linked: Sequence[tuple[str, str]] = ()
+) -> str:
+    """Say in one line why a track is set as it is, as `correction_clauses` does.
+
+    Parameters
+    ----------
+    track : TrackCorrection
+    corrections : Corrections
+    linked : sequence of (str, str)
+    """
+    return "; ".join(correction_clauses(track, corrections, linked))
+
+
+def correction_clauses(
+    track: TrackCorrection, corrections: Corrections, linked: Sequence[tuple[str, str]] = ()
+) -> tuple[str, ...]:
+    """Say why a track is set as it is, the most important first; never nothing.
+
+    Parameters
+    ----------
+    track : TrackCorrection
+    corrections : Corrections
+        Of the whole session.
+    linked : sequence of (str, str)
+        Stereo pairs: times count from the middle of the anchor's.
+    """
     anchor = corrections.anchor or "the anchor"
+    anchor = next((f"the middle of {a} and {b}" for a, b in linked if anchor in (a, b)), anchor)
     waits = track.delay_ms > 0.0 and not track.shift_ms
     parts = [
         flip_words(track),
-        "before mending a cable see whether this mic hears it from its other side"
+        "before you mend a cable, see whether this mic stands on its other side"
         if track.flip_reason == "one_source"
         else "",
         _shift_words(track, anchor),
         *(f"with all settings {_cost(loss)}" for loss in track.losses),
         "waits for a track that is advanced" if waits else "",
     ]
-    return "; ".join(part for part in parts if part) or "nothing to correct"
+    return tuple(part for part in parts if part) or ("nothing to correct",)
 
 
 def flip_words(track: TrackCorrection) -> str:
@@ -241,10 +310,12 @@ def flip_words(track: TrackCorrection) -> str:
         return f"flips with {track.flip_about}, of which it is a copy"
     said = f"inverted against {plural(track.flip_against, 'other track')}"
     if track.flip_reason == "underside":
-        said += ", as a mic under a drum is by nature: flip it for the sum, no cable needs mending"
+        said += "; normal for a mic under a drum, the cable is fine: flip it for the sum"
     if track.flip_reason == "one_source":
-        said += f" for {track.flip_about} alone: flip it for the sum"
-    return said + (" (or all the others of its group)" if track.flip_tie else "")
+        said += f" by {the_source(track.flip_about or '')} alone: flip it for the sum"
+    if track.flip_tie:
+        said += "; which side is wired backwards, these tracks alone cannot tell"
+    return said
 
 
 def _shift_words(track: TrackCorrection, anchor: str) -> str:
@@ -252,25 +323,25 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
     heard = _heard(track, anchor)
     gain = f"{number(track.gain_db, 1, signed=True)} dB"
     about = track.about or "the anchor"
+    own = the_source(track.name)
     words = {
         "coincide": heard,
-        "fuller": f"{heard}; set for a fuller sum close by ({gain} in its own mics and the anchor)",
+        "fuller": f"{heard}; set close by, where its sum is fuller ({gain} in its mics and the anchor)",
         "octave": (
-            "its own source was not found often enough by itself: set for the fullest sum in its own octave "
-            f"({gain} with the anchor)"
+            f"{own} is rarely heard alone: set for the fullest sum in its octave ({gain} with the anchor)"
         ),
         "own_sum": f"set to {about}, which is on the same source ({gain} in the sum of the two)",
         "image": f"moves with {about}: a stereo pair is never shifted against itself",
-        "along": f"moves with {about}, which is on the same source; their own distance serves as it is",
+        "along": f"moves with {about}, which is on the same source; between the two nothing needs changing",
         "copy": _copy(track, about),
         "together": "",
         "anchor": "",
-        "small_gain": f"{heard}, but its own source would gain too little to hear ({gain})",
-        "harm": f"{heard}, but with that shift {_cost(track.loss)}: it is left",
+        "small_gain": f"left: {heard}, but a shift would gain too little to hear ({gain})",
+        "harm": f"left: {heard}, but if that were mended {_cost(track.loss)}",
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),
-        "no_arrival": "its own source has no clear first arrival in it and in the anchor: no shift is judged",
+        "no_arrival": f"{own} has no clear arrival in it and in the anchor: its timing is not judged",
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",
@@ -281,23 +352,24 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
 
 def _cost(loss: OctaveLoss | None) -> str:
     if loss is None:
-        return "its own sum would lose"
-    return f"{loss.home} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
+        return "their sum would lose"
+    return f"{the_source(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
 
 
 def _heard(track: TrackCorrection, anchor: str) -> str:
     late_ms = track.own_late_ms
     if late_ms is None:
-        return "its lateness is not known"
-    word = "earlier" if late_ms < 0 else "later"
-    own = "its own source" if track.about in (None, track.name) else f"the source of {track.about}"
-    return f"hears {own} {number(abs(late_ms), 2)} ms {word} than {anchor}"
+        return "how late it is, is not known"
+    word = "before" if late_ms < 0 else "after"
+    home = track.about or track.name
+    here = "" if home == track.name else " here"
+    return f"{the_source(home)} arrives{here} {number(abs(late_ms), 2)} ms {word} {anchor}"
 
 
 def _far(track: TrackCorrection, anchor: str) -> str:
     if track.own_late_ms is not None and track.own_late_ms > 0.0:
-        return f"far ({number(track.own_late_ms, 1)} ms later than {anchor}): keeps its lateness"
-    return "hears all sources about alike, as a mic for the room does: keeps its lateness"
+        return f"far ({number(track.own_late_ms, 1)} ms after {anchor}): a room mic keeps its lateness"
+    return "hears everything about alike: a room mic keeps its lateness"
 
 
 def _open(track: TrackCorrection) -> str:

@@ -16,9 +16,9 @@ from polaritykit.decide.findings import Outvoted as FoundOutvoted
 from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
 from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
-from polaritykit.jobs.check.notches import SourceNotches
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.correlation import LinearGrid
+from polaritykit.spectra.seen_notches import SourceNotches
 from polaritykit.spectra.session_sum import KitSum
 
 
@@ -132,6 +132,8 @@ class TrackCorrection(FoundCorrection):
     """One setting of one track."""
 
     why: str
+    #: The same, reason by reason, the most important first.
+    clauses: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.audio.excerpt import CHARACTERS_PER_SAMPLE, Sound, stored_sound
 from polaritykit.base.octaves import a_weight_power
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.findings import Findings
-from polaritykit.jobs.check.excerpts import CHARACTERS_PER_SAMPLE, Sound, stored_sound
 
 #: Enough for a bar or two.
 _LENGTH_S = 4.0

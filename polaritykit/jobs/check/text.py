@@ -12,7 +12,8 @@ from collections.abc import Iterable
 from typing import Any
 
 from polaritykit.base.short_document import with_short_names
-from polaritykit.base.wording import by_reason, plural
+from polaritykit.base.track_names import source_name
+from polaritykit.base.wording import by_reason, frequency, number, plural
 from polaritykit.jobs.check.words import needs_setting, setting
 from polaritykit.levels.faults import fault_words
 from polaritykit.pages.text import csv_cell
@@ -29,6 +30,8 @@ CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "shift_ms",
 
 #: Longest list of reasons in the terminal, and of the tracks named for one; the report has them all.
 _MOST_ROWS, _MOST_CELLS = 10, 240
+#: Sentences, and rows under a heading, where a screen is all there is; and lines of such a row.
+_BRIEF, _BRIEF_LINES = 3, 2
 
 
 def pairs_csv(document: Document) -> str:
@@ -56,7 +59,7 @@ def corrections_csv(document: Document) -> str:
     return _csv([[*CORRECTION_COLUMNS, "anchor"], *rows])
 
 
-def summary_text(document: Document, *, width: int = 80, emphasis: bool = False) -> str:
+def summary_text(document: Document, *, width: int = 80, emphasis: bool = False, verbose: bool = True) -> str:
     """Say what to do, then what is unclear and why, then the level faults.
 
     Parameters
@@ -67,6 +70,8 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
         Columns of the terminal; lines do not grow longer (40 at least).
     emphasis : bool
         Bold headings by control codes; for a terminal that wants them only.
+    verbose : bool
+        All there is; else what fits a screen, with the counts of what was left out.
 
     Returns
     -------
@@ -77,8 +82,10 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
     width = max(width, 40)
     summary = document["summary"]
     lines = [_bold(line, emphasis=emphasis) for line in _wrap(summary["headline"], width)]
-    for sentence in summary["sentences"]:
+    sentences = summary["sentences"]
+    for sentence in sentences if verbose else sentences[:_BRIEF]:
         lines += _wrap(sentence, width)
+    left_out = 0 if verbose else max(len(sentences) - _BRIEF, 0)
     for heading, rows in (
         ("Set this", _settings(document)),
         ("Unclear", _unclear(document)),
@@ -87,8 +94,13 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False)
         ("Level advice", [("", sentence) for sentence in document.get("levels_advice") or ()]),
         ("Input", [("", note) for note in document["notes"]]),
     ):
-        if rows:
-            lines += ["", _bold(heading, emphasis=emphasis), *_columns(rows, width)]
+        brief = not verbose and heading != "Set this"
+        shown = rows[:_BRIEF] if brief else rows
+        left_out += len(rows) - len(shown)
+        if shown:
+            lines += ["", _bold(heading, emphasis=emphasis), *_columns(shown, width, brief=brief)]
+    if left_out:
+        lines += ["", f"{plural(left_out, 'more remark')} in the report, and here with -v."]
     return "\n".join(lines) + "\n"
 
 
@@ -96,13 +108,22 @@ def _settings(document: Document) -> list[tuple[str, str]]:
     anchor = document["corrections"]["anchor"]
     tracks = document["corrections"]["tracks"]
     rows = [
-        (track["name"], setting(track) + (" (anchor)" if track["name"] == anchor else ""))
+        (track["name"], setting(track) + (" (anchor)" if track["name"] == anchor else "") + _costs(track))
         for track in tracks
         if needs_setting(track)
     ]
     if rows and anchor and all(name != anchor for name, _ in rows):
         rows.append((anchor, "anchor: the others are set against it"))
     return rows
+
+
+def _costs(track: dict[str, Any]) -> str:
+    """Say what a track's setting costs, where it is set."""
+    told = [
+        f"{source_name(loss['home'])} {number(loss['db'], 1)} dB around {frequency(loss['octave_hz'])}"
+        for loss in track["losses"]
+    ]
+    return f"; costs {', '.join(told)}" if told else ""
 
 
 def _unclear(document: Document) -> list[tuple[str, str]]:
@@ -141,14 +162,20 @@ def _faults(document: Document) -> list[tuple[str, str]]:
     return rows
 
 
-def _columns(rows: list[tuple[str, str]], width: int) -> list[str]:
-    """Two columns; the left one takes at most two fifths, the right one is wrapped."""
+def _columns(rows: list[tuple[str, str]], width: int, *, brief: bool = False) -> list[str]:
+    """Two columns; the left one takes at most two fifths, the right one is wrapped, or cut where brief."""
     names = [_shorten(_plain(left), width * 2 // 5) for left, _ in rows]
     left_width = max(_cells(name) for name in names)
     indent = 4 + left_width if left_width else 2
     lines = []
     for name, (_, text) in zip(names, rows, strict=True):
-        first, *rest = _wrap(text, width - indent) or [""]
+        wrapped = _wrap(text, width - indent) or [""]
+        if brief and len(wrapped) > _BRIEF_LINES:
+            wrapped = [
+                *wrapped[: _BRIEF_LINES - 1],
+                _shorten(f"{wrapped[_BRIEF_LINES - 1]} …", width - indent),
+            ]
+        first, *rest = wrapped
         lead = f"  {name}{' ' * (left_width - _cells(name))}  " if left_width else "  "
         lines += [(lead + first).rstrip(), *(" " * indent + line for line in rest)]
     return lines

@@ -5,9 +5,10 @@ Conventions: one headline, then short sentences; a number is only given where it
 
 from typing import Any
 
+from polaritykit.base.track_names import source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import flip_words, pair_words
+from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -85,7 +86,9 @@ def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[st
         verb = "are" if len(names) > 1 else "is"
         out.append(f"{listed(names)} {verb} {reason}, confidence {percent(sure)}.")
     if flips and 2 * len(flips) >= len(findings.track_names):
-        out.append("Relative polarity cannot tell which side of two equal groups is the one wired backwards.")
+        out.append(
+            "Half of the tracks disagree with the other half: which half is wired backwards, nobody can tell."
+        )
     return out
 
 
@@ -109,19 +112,19 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
         if len(delays) == 1
         else f"{number(shortest, 2)} to {number(longest, 2)} ms"
     )
-    own = listed([track.name for track in aligned]) if aligned else ""
+    own = listed(source_names([track.name for track in aligned])) if aligned else ""
     out = [f"Set {plural(len(delays), 'shift')} of {span} against {anchor}."]
     out += [
         f"{track.name} is advanced by {number(-track.shift_ms, 2)} ms; a desk delays the others instead."
         for track in advanced
     ]
     if aligned:
-        verb = "hears its own source" if len(aligned) == 1 else "hear their own sources"
-        out.append(f"{own} then {verb} together with {anchor}.")
+        verb = "lines" if len(aligned) == 1 else "line"
+        out.append(f"{_capital(own)} then {verb} up with {anchor}.")
     fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
     if fullest:
         verb = "is" if len(fullest) == 1 else "are"
-        out.append(f"{listed(fullest)} {verb} set for the fullest sum, not by the first arrival.")
+        out.append(f"{listed(fullest)} {verb} set where the sum is fullest, not by the first arrival.")
     for source in findings.served:
         if source.home in fullest:
             continue
@@ -129,19 +132,18 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
             continue
         for item in source.apart:
             if item.track == source.home:
-                late = "later" if item.residual_ms > 0 else "earlier"
-                out.append(
-                    f"No delay serves {source.home} as a source: its own mic still hears it "
-                    f"{number(abs(item.residual_ms), 2)} ms {late} than {anchor}."
-                )
+                late = "after" if item.residual_ms > 0 else "before"
+                by = f"{number(abs(item.residual_ms), 2)} ms {late} {anchor}"
+                who = _capital(the_source(source.home))
+                out.append(f"{who} (in {source.home}) stays {by}: lining it up would not help.")
     return out
 
 
 def _loss_sentences(findings: Findings) -> list[str]:
     """Say what the settings cost."""
     return [
-        f"With all settings {loss.home} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)} "
-        f"in the sum, mostly by {track.name}."
+        f"With all settings {the_source(loss.home)} loses {number(-loss.db, 1)} dB around "
+        f"{frequency(loss.octave_hz)} in the sum, mostly by {track.name}."
         for track in findings.corrections.tracks
         for loss in track.losses
     ]
@@ -154,7 +156,8 @@ def _open_sentences(findings: Findings) -> list[str]:
     left = [track.name for track in tracks if track.status == "not judged"]
     out = [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
     if left:
-        out.append(f"Not judged: {listed(left)}; what is not judged moves along with any shift of all.")
+        moves = "it moves" if len(left) == 1 else "they move"
+        out.append(f"Timing not judged: {listed(left)}; {moves} along with any shift of all.")
     return out
 
 
@@ -187,15 +190,41 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
     out = []
     strong = sum(pair.grade == "strong" for pair in decided)
     if decided:
-        out.append(
-            f"The polarity is clear in {len(decided)} of {plural(len(related), 'related pair')}, "
-            f"in {strong} by two or more sources."
-        )
+        out.append(_clear_sentence(len(related), len(decided), strong))
     dissenting = sum(any(source.dissents for source in pair.sources) for pair in related)
     if dissenting:
-        out.append(f"In {plural(dissenting, 'pair')} a source does not fit the rest; it is named below.")
+        out.append(f"In {plural(dissenting, 'pair')} one source does not fit the rest; it is named below.")
     unclear = [(p.reference, p.other, pair_words(p) or "") for p in related if p.polarity == "unclear"]
     if unclear:
         reasons = "; ".join(f"{reason} ({count})" for reason, count, _ in by_reason(unclear)[:3])
-        out.append(f"{plural(len(unclear), 'pair')} unclear: {reasons}.")
+        out.append(f"Polarity could not be judged in {plural(len(unclear), 'pair')}: {reasons}.")
+        by = settling_words([p.cause for p in related if p.polarity == "unclear" and p.cause is not None])
+        out += [f"To settle that, record {by}."] if by else []
     return out
+
+
+def _capital(words: str) -> str:
+    return words[0].upper() + words[1:] if words.startswith("the ") else words
+
+
+def _clear_sentence(related: int, decided: int, strong: int) -> str:
+    """Say how much is clear, and how much of it is confirmed.
+
+    Examples
+    --------
+    >>> _clear_sentence(1, 1, 1)
+    'Polarity is clear; two sources confirm it.'
+    >>> _clear_sentence(36, 30, 28)
+    'Polarity is clear in 30 of 36 pairs; in 28 two sources confirm it.'
+    """
+    where = (
+        ""
+        if related == 1
+        else f" in all {related} pairs"
+        if decided == related
+        else f" in {decided} of {related} pairs"
+    )
+    if not strong:
+        return f"Polarity is clear{where}, by one source alone{'' if related == 1 else ' in each'}."
+    confirmed = "two sources confirm it" if strong == decided else f"in {strong} two sources confirm it"
+    return f"Polarity is clear{where}; {confirmed}."

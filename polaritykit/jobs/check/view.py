@@ -85,7 +85,7 @@ def _setting_row(
         "maybe": shifted(optional) if optional is not None else "",
         "gain_db": track.get("gain_db"),
         "why": track["why"],
-        "short": track["why"].split(";")[0],
+        "short": (*track.get("clauses", ()), track["why"])[0],
         "pair": None if proof is None else proof["index"],
         "heard": proof is not None and (proof["reference"], proof["other"]) in heard,
     }

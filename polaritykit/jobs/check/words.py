@@ -29,6 +29,15 @@ ACTIONS = {
 def pad_sentence(louder: str, quieter: str, step_db: float, pad_db: int) -> str:
     """Say that a pad on one of two tracks is suspected.
 
+    Parameters
+    ----------
+    louder, quieter : str
+        Names of the tracks.
+    step_db : float
+        Between them, positive.
+    pad_db : int
+        The usual pad next to that.
+
     Examples
     --------
     >>> pad_sentence("oh_left", "oh_right", 9.8, 10)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats, Json
 from polaritykit.pages.figures import MIC, SOFT, SOURCE, empty_figure
 from polaritykit.spectra.comb import comb_response_db
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 #: The range of hearing begins here.
-LOWEST_HZ = 20.0
 
 
 #: Deepest level drawn: a complete cancellation would have no end.
@@ -25,9 +25,9 @@ _FLOOR_DB = -40.0
 
 def response_grid_hz(comb: Json, points: int = 1500) -> Floats:
     """Frequencies on which a curve is drawn: even on the log axis, with every notch and peak on it."""
-    top = max(float(comb["up_to_hz"]), 2 * LOWEST_HZ)
-    marks = [hz for hz in (*comb["notches_hz"], *comb["peaks_hz"]) if LOWEST_HZ <= hz <= top]
-    return np.union1d(np.geomspace(LOWEST_HZ, top, points), np.asarray(marks, dtype=np.float64))
+    top = max(float(comb["up_to_hz"]), 2 * HEARING_HZ[0])
+    marks = [hz for hz in (*comb["notches_hz"], *comb["peaks_hz"]) if HEARING_HZ[0] <= hz <= top]
+    return np.union1d(np.geomspace(HEARING_HZ[0], top, points), np.asarray(marks, dtype=np.float64))
 
 
 def response_db(comb: Json, frequency_hz: Floats) -> Floats:
@@ -42,7 +42,7 @@ def comb_figure(comb: Json) -> "Figure":
     """Draw the summed response of one comb, the first notches marked."""
     figure, axes = empty_figure(9.0, 4.2)
     draw_response(axes, comb)
-    for notch in [hz for hz in comb["notches_hz"] if hz >= LOWEST_HZ][:6]:
+    for notch in [hz for hz in comb["notches_hz"] if hz >= HEARING_HZ[0]][:6]:
         axes.axvline(notch, color=SOURCE, linewidth=0.8, linestyle=":")
     axes.set_title(
         f"Sum of a sound and its copy {comb['delay_ms']:.3g} ms later, {comb['polarity']} polarity",
@@ -56,7 +56,7 @@ def draw_response(axes: "Axes", comb: Json) -> None:
     frequency = response_grid_hz(comb)
     axes.semilogx(frequency, response_db(comb, frequency), color=MIC, linewidth=1.2)
     axes.axhline(0.0, color=SOFT, linewidth=0.8)
-    axes.set_xlim(LOWEST_HZ, frequency[-1])
+    axes.set_xlim(HEARING_HZ[0], frequency[-1])
     deepest = comb["notch_depth_db"]
     axes.set_ylim(_FLOOR_DB if deepest is None else max(_FLOOR_DB, -max(1.15 * deepest, 6.0)), 8.0)
     ticks = [hz for hz in (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000) if hz <= frequency[-1]]

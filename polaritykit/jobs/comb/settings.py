@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from polaritykit.base.hearing import HEARING_HZ
+
 
 @dataclass(frozen=True, kw_only=True)
 class PlanSettings:
@@ -22,7 +24,7 @@ class PlanSettings:
     input_impedance_ohm: float = 1500.0
     min_impedance_ratio: float = 5.0
     #: Reported notches and peaks end here.
-    up_to_hz: float = 20000.0
+    up_to_hz: float = HEARING_HZ[1]
     #: Sigmas that a measurement may depart from the plan, and that widen the possible offsets.
     coverage_sigmas: float = 2.0
     possible_sigmas: float = 4.0

@@ -11,11 +11,11 @@ import numpy as np
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Json, Polarity
-from polaritykit.jobs.check.curves import stored_pair
 from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
 from polaritykit.jobs.layout.track_lags import track_lags
 from polaritykit.spectra.comb import seen_notches_hz
+from polaritykit.spectra.stored import stored_pair
 
 #: Notches looked for in a measured sum: higher ones are washed out by the size of any real source.
 _NOTCHES_TRIED = 8

@@ -1,16 +1,15 @@
 """The page of a mic plan: what the document says, the drawing to scale, and the responses to look into.
 
-Conventions: reads the document only; the drawing goes in as an image, the responses as data for the charts
-all pages share.
+Conventions: reads the document only; the plan goes in as shapes that the page's style colours, the responses
+as data for the charts all pages share, all on one scale.
 """
 
-import base64
 from typing import Any
 
 from polaritykit.base.types import Json
 from polaritykit.jobs.comb.text import sound_words
 from polaritykit.jobs.comb.view import comb_chart
-from polaritykit.jobs.layout.plots import MOST_CHARTS, charted_pairs, plan_figure
+from polaritykit.jobs.layout.plots import MOST_CHARTS, charted_pairs
 from polaritykit.jobs.layout.text import (
     AGAINST_HEADINGS,
     ARRIVAL_HEADINGS,
@@ -21,10 +20,14 @@ from polaritykit.jobs.layout.text import (
     arrival_rows,
     bounce_rows,
     pair_rows,
+    plan_headline,
     plan_size,
 )
-from polaritykit.pages.figures import image_bytes
+from polaritykit.jobs.layout.view import plan_views
 from polaritykit.pages.page import render
+
+#: Deepest dip that the charts' common scale makes room for.
+_DEEPEST_DB = 25.0
 
 
 def layout_page(document: Json) -> str:
@@ -33,13 +36,18 @@ def layout_page(document: Json) -> str:
     against = document["against"]
     rows = pair_rows(document)
     interest = sum(pair["of_interest"] for pair in document["pairs"])
+    depths = [pair["comb"]["notch_depth_db"] or _DEEPEST_DB for pair in combs[:MOST_CHARTS]]
+    limits = (-min(_DEEPEST_DB, max([6.0, *depths]) + 1.0), 8.0)
+    charts = {
+        f"response{i}": comb_chart(pair["comb"], limits=limits, dense=False) | {"height": 150}
+        for i, pair in enumerate(combs[:MOST_CHARTS])
+    }
     return render(
         "layout.html",
-        data={
-            "charts": {f"response{i}": comb_chart(pair["comb"]) for i, pair in enumerate(combs[:MOST_CHARTS])}
-        },
+        data={"charts": charts},
         document=document,
-        drawing=base64.b64encode(image_bytes(plan_figure(document), "svg")).decode("ascii"),
+        headline=plan_headline(document),
+        views=plan_views(document),
         size=plan_size(document),
         sound=sound_words(document),
         headings=_joined(PAIR_HEADINGS, " and "),

@@ -285,7 +285,7 @@ def _remarks(
     if broken:
         remarks.append(
             "Closer than 3:1 (common practice): " + ", ".join(broken) + ". Even at 3:1 exactly the leak is "
-            "only 9.5 dB down and the sum ripples by +2.5 / -3.5 dB."
+            "only 9.5 dB down and the sum ripples by +2.5 / −3.5 dB."
         )
     high = [mic.name for mic in plan.mics if mic.position_m[2] >= _OVER_HEADS_M]
     if high:

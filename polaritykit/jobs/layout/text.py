@@ -150,6 +150,23 @@ def plan_size(document: Json) -> str:
     return ", ".join(plural(count, word) for count, word in counts)
 
 
+def plan_headline(document: Json) -> str:
+    """Say what to change in the plan first."""
+    closer = [
+        pair
+        for pair in document["pairs"]
+        if pair["of_interest"] and pair["three_to_one"] is not None and not pair["three_to_one"]["kept"]
+    ]
+    if not closer:
+        return "Nothing to change: every leak keeps 3:1 (common practice)."
+    worst = min(closer, key=lambda pair: pair["three_to_one"]["ratio"])
+    more = f", and {plural(len(closer) - 1, 'other pair')}" if len(closer) > 1 else ""
+    return (
+        f"Move {worst['a']} and {worst['b']} further apart or nearer to {worst['source']}{more}: "
+        f"{worst['three_to_one']['ratio']:.1f}:1 is closer than 3:1 (common practice)."
+    )
+
+
 def layout_text(document: Json) -> str:
     """Terminal text: the comparison first where there is one, then pairs, bounces and remarks."""
     lines = [f"{document['title']}: {plan_size(document)}"]

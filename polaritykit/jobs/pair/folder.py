@@ -10,6 +10,7 @@ from pathlib import Path
 from polaritykit.audio.mixdown import write_sum
 from polaritykit.base.types import Json, Recording
 from polaritykit.base.whole_files import output_folder
+from polaritykit.jobs.pair.try_out import try_out
 from polaritykit.jobs.pair.view import stereo_view
 from polaritykit.pages.folder import fill_job
 from polaritykit.pages.view import Sound
@@ -32,7 +33,7 @@ def write_pair(
     folder : Path
     document : dict
     recording : Recording
-        The pair, for its sums.
+        The pair, to see and hear.
     inputs : sequence of Path
         Files and folders that must not be written to.
     overwrite : bool
@@ -48,7 +49,16 @@ def write_pair(
         The folder may not be written.
     """
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
-        view = stereo_view(document)
+        pair = document["pair"]
+        inverted = None if pair["wiring"] == "unclear" else pair["wiring"] == "inverted"
+        bench = try_out(
+            recording,
+            offset_ms=pair["offset_ms"],
+            inverted=inverted,
+            advised=(pair["invert"], 0.0),
+            audio=audio,
+        )
+        view = replace(stereo_view(document), bench=bench)
         if audio:
             view = replace(view, sounds=_write_sums(place, recording))
         fill_job(place, document, view, plots=plots)

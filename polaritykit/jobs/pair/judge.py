@@ -50,10 +50,7 @@ def _joined(found: StereoFindings, second: PairFinding, settings: StereoSettings
     """Take the offset of the second opinion, and its polarity where it is sure and the first has none."""
     if not second.related or second.offset_ms is None or second.polarity == "unclear":
         return found
-    if (
-        abs(second.offset_ms) > settings.offset.max_offset_ms
-        or second.confidence < settings.second_confidence
-    ):
+    if abs(second.offset_ms) > settings.max_offset_ms or second.confidence < settings.second_confidence:
         return found
     if found.wiring not in ("unclear", second.polarity):
         return found

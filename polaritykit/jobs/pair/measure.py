@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.errors import UsageError
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
 from polaritykit.base.types import Floats, Recording, Samples
 from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, StereoOctave
@@ -55,7 +56,7 @@ def analyse_pair(recording: Recording, settings: StereoSettings = _DEFAULTS) -> 
             "stereo file."
         )
     measured = _measure(recording, settings)
-    offset = spectral_offset(measured.parts, settings=settings.offset)
+    offset = spectral_offset(measured.parts, max_offset_ms=settings.max_offset_ms)
     parts, whole = measured.parts, pooled(measured.parts)
     octaves = _octaves(parts, offset, settings)
     return judge(
@@ -187,6 +188,6 @@ def _scatter(
             for part in parts
         ]
         return float(np.std(shares, ddof=1) / np.sqrt(len(parts)))
-    # Unrelated tracks: variance A·B/2 per bin and frame; a Hann window couples 1.5 bins.
+    # Unrelated tracks: variance A·B/2 per bin and independent frame.
     product = float(np.sum((whole.power[0] * whole.power[1])[inside]))
-    return float(np.sqrt(1.5 * product / (2.0 * whole.n_frames)))
+    return float(np.sqrt(BINS_ALIKE * product / (2.0 * INDEPENDENT_FRAMES * whole.n_frames)))

@@ -1,15 +1,16 @@
 """Numbers of the stereo-pair job that a caller may change."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from polaritykit.spectra.settings import SpectralOffsetSettings
+from polaritykit.base.hearing import AUDIBLE_DB
 
 
 @dataclass(frozen=True, kw_only=True)
 class StereoSettings:
     """How a stereo pair is judged ("common practice" where no source gives the number)."""
 
-    offset: SpectralOffsetSettings = field(default_factory=SpectralOffsetSettings)
+    #: Largest offset looked for, of either sign: 5 ms is 1.7 m, wider than any usual stereo pair.
+    max_offset_ms: float = 5.0
     #: Frames of about this length: longer than the room's early sound, many in a short take.
     frame_s: float = 0.17
     #: Window of the correlation history: a correlation meter's usual inertia (common practice).
@@ -52,6 +53,6 @@ class StereoSettings:
     coincident_share: float = 0.75
     mixed_share: float = 0.15
     #: The mono sum's loss is worth a remark from here.
-    notable_loss_db: float = 1.0
+    notable_loss_db: float = AUDIBLE_DB
     #: First arrivals speak where the spectra do not, if they are this sure.
     second_confidence: float = 0.95

@@ -13,6 +13,7 @@ from polaritykit.jobs.pair.findings import CorrelationHistory, StereoFindings, S
 from polaritykit.jobs.pair.phase_tiles import PhaseTiles
 from polaritykit.jobs.pair.remarks import stereo_remarks
 from polaritykit.jobs.pair.settings import StereoSettings
+from polaritykit.spectra.coherent_offset import MIN_FRAMES
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import SpectralOffset
 
@@ -65,7 +66,7 @@ def judge(
     cut_side, cut_hz = _low_cut(spectra, octaves, turned, settings)
     wiring, reason = _wiring(offset, octaves, turned, cut_side is not None, settings)
     by_phase = wiring != "unclear"
-    if not by_phase and spectra.n_frames >= settings.offset.min_frames:
+    if not by_phase and spectra.n_frames >= MIN_FRAMES:
         wiring, reason = _wiring_from_bottom(bottom, settings) or (wiring, reason)
     if mixed:
         wiring, reason = "unclear", "some sources are alike in both tracks, others inverted, all at no delay"

@@ -22,6 +22,7 @@ def stereo_view(document: Json) -> JobView:
         headline=headline,
         sentences=(*rest, *document["notes"]),
         sections=(_measured(pair), _octaves(pair), _history(pair)),
+        tracks=(pair["reference"], pair["other"]),
         cautions=(
             "Wiring here is relative: it says whether both sides agree, not which of the two is right.",
             "Never delay one side of a stereo pair against the other: their time difference is the image.",
@@ -70,9 +71,13 @@ def _octaves(pair: Json) -> Section:
         "as recorded": column("mono_sum_loss_db", -1.0),
         f"{pair['other']} flipped": column("mono_sum_loss_flipped_db", -1.0),
     }
+    tones = {"as recorded": "recorded", f"{pair['other']} flipped": "inverted"}
     shares = {"coherence": column("coherence"), "correlation as recorded": column("correlation")}
     charts = (
-        ViewChart(caption="Mono sum against the power of both, dB", spec=octave_chart("dB", centres, sums)),
+        ViewChart(
+            caption="Mono sum against the power of both, dB",
+            spec=octave_chart("dB", centres, sums, tones=tones),
+        ),
         ViewChart(
             caption=f"Level of {pair['other']} against {pair['reference']}, dB",
             spec=octave_chart("dB", centres, {"level": column("level_difference_db")}),
@@ -92,7 +97,13 @@ def _octaves(pair: Json) -> Section:
         ViewChart(
             caption="Coherence and correlation",
             spec=octave_chart(
-                "−1 to 1", centres, shares, limits=(-1.05, 1.05), ticks=[-1, -0.5, 0, 0.5, 1], decimals=2
+                "−1 to 1",
+                centres,
+                shares,
+                tones={"correlation as recorded": "recorded"},
+                limits=(-1.05, 1.05),
+                ticks=[-1, -0.5, 0, 0.5, 1],
+                decimals=2,
             ),
         ),
     )
@@ -132,12 +143,14 @@ def _history(pair: Json) -> Section:
                     x=axis,
                     y={
                         "label": "−1 to 1",
-                        "min": -1,
-                        "max": 1,
+                        "min": -1.05,
+                        "max": 1.05,
                         "ticks": [-1, -0.5, 0, 0.5, 1],
                         "decimals": 2,
                     },
-                    series=[{"label": "correlation", "x": times, "y": history["correlation"]}],
+                    series=[
+                        {"label": "correlation", "tone": "recorded", "x": times, "y": history["correlation"]}
+                    ],
                 ),
             ),
             ViewChart(
@@ -145,7 +158,7 @@ def _history(pair: Json) -> Section:
                 spec=chart(
                     x=axis,
                     y={"label": "dB", "min": low, "max": high},
-                    series=[{"label": "mono sum", "x": times, "y": sums}],
+                    series=[{"label": "mono sum", "tone": "recorded", "x": times, "y": sums}],
                 ),
             ),
         ),

@@ -9,6 +9,7 @@ from typing import Any
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
+from polaritykit.jobs.pulse.read import after_the_first_ms
 from polaritykit.jobs.pulse.schema import PulseDocument
 from polaritykit.jobs.pulse.signal import PulseReading, SignalKind
 from polaritykit.pages.head import Placed, head
@@ -52,10 +53,11 @@ def pulse_document(
             "polarity": reading.polarity,
             "latency_ms": reading.latency_ms,
             "found_at_s": reading.found_at_s,
+            "later_ms": later_ms,
             "confidence": reading.confidence,
             "reason": reading.reason,
         }
-        for track, reading in zip(tracks, readings, strict=True)
+        for track, reading, later_ms in zip(tracks, readings, after_the_first_ms(readings), strict=True)
     ]
     document = {
         **head("pulse read"),

@@ -9,6 +9,7 @@ recording (AES26, from memory: positive pressure gives a positive sample, as lon
 itself is not inverted).  Two inversions in one chain read as none.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -174,7 +175,8 @@ def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats, settings: Pu
     return PulseReading(
         name=name,
         polarity="positive" if verdict.sign > 0 else "negative",
-        latency_ms=1000 * latency_s if complete and latency_s >= 0 else None,
+        # The made file itself reads zero, but for rounding; a recording that begins later tells nothing.
+        latency_ms=1000 * max(latency_s, 0.0) if complete and latency_s > -1.0 / chain.rate else None,
         found_at_s=found_at_s,
         confidence=settings.confidence_clear if clear else settings.confidence_fair,
         reason=None,
@@ -285,3 +287,12 @@ def _octaves(
         turn = np.exp(2j * np.pi * sound.frequency[within] * delay_s)
         angles.append(float(np.degrees(np.angle((sign * sound.unit[within] * turn).sum()))))
     return angles
+
+
+def after_the_first_ms(readings: Sequence[PulseReading]) -> list[float | None]:
+    """Lateness of each channel against the first one that was found, in ms; None where it was not found."""
+    first = next((reading.found_at_s for reading in readings if reading.found_at_s is not None), None)
+    return [
+        None if reading.found_at_s is None or first is None else (reading.found_at_s - first) * 1e3
+        for reading in readings
+    ]

@@ -18,6 +18,8 @@ class Channel:
     polarity: AbsolutePolarity
     latency_ms: float | None
     found_at_s: float | None
+    #: Against the first channel that was found.
+    later_ms: float | None = None
     confidence: float
     reason: str | None
 

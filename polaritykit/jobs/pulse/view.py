@@ -17,6 +17,7 @@ def pulse_view(document: Json) -> JobView:
             channel["name"],
             channel["polarity"],
             number(channel["latency_ms"], 2),
+            number(channel["later_ms"], 2, signed=True),
             percent(channel["confidence"]) if channel["confidence"] else "–",
             channel["reason"] or "",
         )
@@ -37,9 +38,16 @@ def pulse_view(document: Json) -> JobView:
                 title="Channels",
                 table=Table(
                     caption="Absolute polarity and latency",
-                    columns=("Channel", "Polarity", "Latency, ms", "Confidence", "Remark"),
+                    columns=(
+                        "Channel",
+                        "Polarity",
+                        "Latency, ms",
+                        "After the first, ms",
+                        "Confidence",
+                        "Remark",
+                    ),
                     rows=rows,
-                    numeric=(2, 3),
+                    numeric=(2, 3, 4),
                 ),
             ),
         ),

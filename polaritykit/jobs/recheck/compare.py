@@ -9,13 +9,16 @@ same source 1 ms later; standard deviations add in squares.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.errors import InputError
 
 Document = Mapping[str, Any]
+Verdict = Literal["worse", "better", "neutral"]
+_ORDER: tuple[Verdict, ...] = ("worse", "better", "neutral")
 
 
 #: A change counts from this many standard deviations on: one in some hundred pairs by chance.
@@ -36,7 +39,8 @@ class PairChange:
 
     reference: str
     other: str
-    turned: bool
+    #: None where the polarity is unclear in one of the two.
+    turned: bool | None
     offset_change_ms: float | None
     offset_change_std_ms: float | None
 
@@ -55,12 +59,17 @@ class TrackChange:
     level_change_db: float | None
     faults_new: tuple[str, ...]
     faults_gone: tuple[str, ...]
+    #: Against the older report's advice: a setting or fault less is better, one more worse.
+    verdict: Verdict
 
 
 @dataclass(frozen=True, kw_only=True)
 class Recheck:
-    """All differences of two reports."""
+    """All differences of two reports; tracks that are worse first, then those that are better."""
 
+    #: ISO 8601.
+    old_created: str
+    new_created: str
     missing: tuple[str, ...]
     new: tuple[str, ...]
     tracks: tuple[TrackChange, ...]
@@ -95,14 +104,29 @@ def compare(old: Document, new: Document) -> Recheck:
     pairs = _pairs(old, new)
     turned = _turned(common, pairs)
     later = _later(common, pairs)
+    settings = [_settings(document) for document in (old, new)]
     tracks = [
-        _track(name, before[name], after[name], turned=name in turned, later=later.get(name))
+        _track(
+            name,
+            before[name],
+            after[name],
+            turned=name in turned,
+            later=later.get(name),
+            settings=(settings[0].get(name), settings[1].get(name)),
+        )
         for name in common
     ]
     return Recheck(
+        old_created=str(old["created"]),
+        new_created=str(new["created"]),
         missing=tuple(name for name in before if name not in after),
         new=tuple(name for name in after if name not in before),
-        tracks=tuple(track for track in tracks if _changed(track)),
+        tracks=tuple(
+            sorted(
+                (track for track in tracks if _changed(track)),
+                key=lambda track: _ORDER.index(track.verdict),
+            )
+        ),
         pairs=tuple(pair for pair in pairs if pair.turned or _moved(pair)),
         compared=len(pairs),
     )
@@ -126,7 +150,7 @@ def _pairs(old: Document, new: Document) -> list[PairChange]:
             PairChange(
                 reference=key[0],
                 other=key[1],
-                turned=signs == {"same", "inverted"},
+                turned=None if "unclear" in signs else signs == {"same", "inverted"},
                 offset_change_ms=change,
                 offset_change_std_ms=std,
             )
@@ -146,29 +170,38 @@ def _offset_change(old: Document, new: Document, sign: int) -> tuple[float | Non
 
 
 def _turned(names: list[str], pairs: list[PairChange]) -> set[str]:
-    """Fewest tracks whose turning explains the pairs that turned: the smaller side of the split."""
-    side = dict.fromkeys(names, 0)
-    known = {(p.reference, p.other): p.turned for p in pairs}
-    known |= {(b, a): turned for (a, b), turned in known.items()}
-    groups: list[list[str]] = []
-    for start in names:
-        if side[start]:
-            continue
-        side[start] = 1
-        group, todo = [], [start]
-        while todo:
-            name = todo.pop()
-            group.append(name)
-            for other in names:
-                if not side[other] and (name, other) in known:
-                    side[other] = -side[name] if known[name, other] else side[name]
-                    todo.append(other)
-        groups.append(group)
-    out: set[str] = set()
-    for group in groups:
-        minus = {name for name in group if side[name] < 0}
-        out |= minus if len(minus) * 2 <= len(group) else set(group) - minus
-    return out
+    """Fewest tracks whose turning explains most of the pairs that turned and that did not.
+
+    Only pairs that are clear in both reports have a say.  Flipping, one after the other, whatever track most
+    of its pairs speak against ends where none is outvoted by its pairs; of each group that hangs together
+    by such pairs the smaller side has turned.
+    """
+    index = {name: number for number, name in enumerate(names)}
+    said = np.zeros((len(names), len(names)))
+    for pair in pairs:
+        if pair.turned is not None and {pair.reference, pair.other} <= set(names):
+            a, b = index[pair.reference], index[pair.other]
+            said[a, b] = said[b, a] = -1.0 if pair.turned else 1.0
+    side = np.ones(len(names))
+    while True:
+        against = -side * (said @ side)
+        worst = int(np.argmax(against))
+        if against[worst] <= 0.0:
+            break
+        side[worst] = -side[worst]
+    turned: set[str] = set()
+    for group in _groups(said != 0.0):
+        minus = {number for number in group if side[number] < 0.0}
+        turned |= {names[number] for number in (minus if 2 * len(minus) <= len(group) else group - minus)}
+    return turned
+
+
+def _groups(linked: NDArray[np.bool_]) -> list[set[int]]:
+    """Tracks that hang together."""
+    label = np.arange(len(linked))
+    for a, b in np.argwhere(linked):
+        label[label == label[b]] = label[a]
+    return [set(np.flatnonzero(label == found).tolist()) for found in np.unique(label)]
 
 
 def _moved(pair: PairChange) -> bool:
@@ -206,20 +239,45 @@ def _later(names: list[str], pairs: list[PairChange]) -> dict[str, tuple[float, 
     return out
 
 
+def _settings(document: Document) -> dict[str, Document]:
+    return {track["name"]: track for track in document["corrections"]["tracks"]}
+
+
 def _track(
-    name: str, old: Document, new: Document, *, turned: bool, later: tuple[float, float] | None
+    name: str,
+    old: Document,
+    new: Document,
+    *,
+    turned: bool,
+    later: tuple[float, float] | None,
+    settings: tuple[Document | None, Document | None],
 ) -> TrackChange:
     first, second = old.get("rms_dbfs"), new.get("rms_dbfs")
     level = float(second) - float(first) if first is not None and second is not None else 0.0
+    faults_new = tuple(sorted(set(new["faults"]) - set(old["faults"])))
+    faults_gone = tuple(sorted(set(old["faults"]) - set(new["faults"])))
+    asked = [_asks(setting) for setting in settings]
+    worse = bool(faults_new) or (asked[1] is True and asked[0] is False)
+    better = bool(faults_gone) or (asked[0] is True and asked[1] is False)
     return TrackChange(
         name=name,
         turned=turned,
         later_ms=later[0] if later else None,
         later_std_ms=later[1] if later else None,
         level_change_db=level if abs(level) > LEAST_DB else None,
-        faults_new=tuple(sorted(set(new["faults"]) - set(old["faults"]))),
-        faults_gone=tuple(sorted(set(old["faults"]) - set(new["faults"]))),
+        faults_new=faults_new,
+        faults_gone=faults_gone,
+        verdict="worse" if worse else ("better" if better else "neutral"),
     )
+
+
+def _asks(setting: Document | None) -> bool | None:
+    """Whether a report asks for a flip or a shift of a track; None where it was not judged."""
+    if setting is None:
+        return None
+    if setting["invert"] or setting.get("status") == "set":
+        return True
+    return False if setting.get("status") == "agrees" else None
 
 
 def _changed(track: TrackChange) -> bool:
@@ -228,4 +286,5 @@ def _changed(track: TrackChange) -> bool:
         or track.later_ms is not None
         or track.level_change_db is not None
         or bool(track.faults_new or track.faults_gone)
+        or track.verdict != "neutral"
     )

@@ -13,6 +13,7 @@ def recheck_view(document: Json) -> JobView:
     tracks = tuple(
         (
             track["name"],
+            track["verdict"],
             "turned" if track["turned"] else "as before",
             "–" if track["later_ms"] is None else measured(track["later_ms"], track["later_std_ms"], "ms"),
             "–" if track["level_change_db"] is None else number(track["level_change_db"], 1),
@@ -30,7 +31,7 @@ def recheck_view(document: Json) -> JobView:
         (
             pair["reference"],
             pair["other"],
-            "turned" if pair["turned"] else "as before",
+            {None: "unclear", True: "turned", False: "as before"}[pair["turned"]],
             "–"
             if pair["offset_change_ms"] is None
             else measured(pair["offset_change_ms"], pair["offset_change_std_ms"], "ms"),
@@ -41,21 +42,22 @@ def recheck_view(document: Json) -> JobView:
     return JobView(
         job="Recheck",
         name=f"{plural(document['compared'], 'pair')} compared",
-        facts="Two reports of one set-up, new against old",
+        facts=f"{document['new_created'][:10]} against {document['old_created'][:10]}",
         headline=first,
         sentences=tuple(rest),
         sections=(
             Section(
                 title="Tracks",
                 table=Table(
-                    caption="Changes that a track shows in all its pairs",
-                    columns=("Track", "Polarity", "Later by", "Level, dB", "Faults"),
+                    caption="What a track shows in all its pairs; better and worse by the older advice",
+                    columns=("Track", "Verdict", "Polarity", "Later by", "Level, dB", "Faults"),
                     rows=tracks,
-                    numeric=(2, 3),
+                    numeric=(3, 4),
                 ),
             ),
             Section(
-                title="Pairs",
+                title=f"{plural(len(pairs), 'pair')} changed",
+                folded=True,
                 table=Table(
                     caption="Pairs that changed",
                     columns=("Reference", "Other", "Polarity", "Offset by"),

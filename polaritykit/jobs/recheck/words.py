@@ -1,11 +1,13 @@
 """What changed between two reports, in sentences."""
 
+from polaritykit.base.wording import listed, plural
 from polaritykit.jobs.recheck.compare import Recheck
 
 
 def sentences(result: Recheck) -> list[str]:
-    """Say the differences in words, the track's own first."""
-    out = [f"{name} is in the old report only." for name in result.missing]
+    """Say the differences in words: what is worse or better than the last advice, then track by track."""
+    out = _verdict(result)
+    out += [f"{name} is in the old report only." for name in result.missing]
     out += [f"{name} is in the new report only." for name in result.new]
     for track in result.tracks:
         if track.turned:
@@ -24,5 +26,14 @@ def sentences(result: Recheck) -> list[str]:
         out += [f"{track.name}: new fault, {fault}." for fault in track.faults_new]
         out += [f"{track.name}: fault gone, {fault}." for fault in track.faults_gone]
     if not out:
-        out.append(f"Nothing changed in {result.compared} pairs that both reports answer.")
+        out.append(f"Nothing changed in {plural(result.compared, 'pair')} that both reports answer.")
     return out
+
+
+def _verdict(result: Recheck) -> list[str]:
+    parts = []
+    for verdict, words in (("worse", "Worse than before"), ("better", "Better")):
+        names = [track.name for track in result.tracks if track.verdict == verdict]
+        if names:
+            parts.append(f"{words}: {listed(names)}")
+    return [". ".join(parts) + "."] if parts else []

@@ -144,7 +144,8 @@ class Bench {
     if (excerpt) this.listening = new Listening(this, excerpt);
     this.find(".silent").textContent = excerpt ? `Heard: both tracks around ${excerpt.around}. Starts quiet: turn monitors down first.`
       : pageData.audio ? "This pair has no sound on this page: the limit of size was reached before it."
-      : "This page holds no sound: run check with --audio to hear the pair.";
+      : "This page holds no sound: run the command with --audio to hear the pair.";
+    if (pair.session_words) this.find(".session").textContent = pair.session_words;
     this.chooseSource(this.source);
     if (pair.session) this.set(pair.session);
   }
@@ -260,7 +261,8 @@ class Bench {
     });
     const band = source.band_hz || WHOLE;
     this.levelRecorded = this.sound.levelInBand(band, 0, false);
-    this.sumChart.spec.bands = [{ from: band[0], to: band[1] }];
+    const whole = band[0] <= WHOLE[0] && band[1] >= WHOLE[1];
+    this.sumChart.spec.bands = whole ? [] : [{ from: band[0], to: band[1] }];
     const { notches_hz: notches, low_end_hz: low } = source.notches || { notches_hz: [], low_end_hz: null };
     this.sumChart.spec.marks = notches.map((notch) => ({ x: notch, kind: "notch" }));
     this.sumChart.draw();
@@ -269,7 +271,8 @@ class Bench {
       low === null ? "" : `As recorded the low end cancels, up to about ${hertz(low)}.`,
     ].join(" ").trim();
     this.find(".meet").hidden = source.offset_ms === null;
-    this.find(".band-words").replaceChildren("Sum in the band of ", element("bdi", "", source.home), ` (${hertz(band[0])} to ${hertz(band[1])}, shaded)`);
+    const edges = `${hertz(band[0])} to ${hertz(band[1])}`;
+    this.find(".band-words").replaceChildren(...(whole ? [`Sum from ${edges}`] : ["Sum in the band of ", element("bdi", "", source.home), ` (${edges}, shaded)`]));
     this.show();
   }
 

@@ -99,10 +99,15 @@ class Chart {
     }
     this.svg.append(make("text", { x: right, y: height - 6, "text-anchor": "end" }, this.spec.x.label));
     this.svg.append(make("text", { x: 4, y: height - 6 }, this.spec.y.label));
+    for (const area of this.spec.areas || []) {
+      const edge = (levels) => area.x.map((x, k) => `${this.px(x).toFixed(1)} ${this.py(levels[k]).toFixed(1)}`);
+      this.plane.append(make("path", { class: `area t-${area.tone}`, d: `M${[...edge(area.high), ...edge(area.low).reverse()].join("L")}Z` }));
+    }
     this.paths = this.spec.series.map((series, index) => {
       const path = make("path", { class: `line l${index} t-${toneOf(series, index)}`, "data-label": series.label });
       if (series.std) this.plane.append(this.bars(series, index));
       this.plane.append(path);
+      if (series.points) this.plane.append(this.rings(series, index));
       return path;
     });
     this.svg.append(this.plane);
@@ -150,7 +155,11 @@ class Chart {
 
   // Values or marks have changed: only what moves is drawn again.
   update() {
-    this.spec.series.forEach((series, index) => this.paths[index].setAttribute("d", this.path(series, this.aside(index))));
+    this.spec.series.forEach((series, index) => {
+      if (this.paths[index].drawn === series.y) return;
+      this.paths[index].drawn = series.y;
+      this.paths[index].setAttribute("d", this.path(series, this.aside(index)));
+    });
     this.svg.setAttribute("aria-label", this.summary());
     this.overlay.replaceChildren();
     const { left, right, top, bottom } = this.box;
@@ -177,12 +186,19 @@ class Chart {
       if (y === null || y === undefined || x < this.spec.x.min || x > this.spec.x.max) { pen = "M"; return; }
       path += `${pen}${(this.px(x) + aside).toFixed(2)} ${this.py(y).toFixed(3)}`;
       pen = "L";
-      // Few values are marked by rings, so that one between two unknown ones is seen.
-      if (series.points) path += "m-3 0a3 3 0 1 0 6 0a3 3 0 1 0 -6 0m3 0";
-      else if (series.dots) path += "h2";
-      if (series.dots) pen = "M";
+      if (series.dots) { path += "h2"; pen = "M"; }
     });
     return path;
+  }
+
+  // Few values are marked by rings, so that one between two unknown ones is seen.
+  rings(series, index) {
+    let path = "";
+    series.x.forEach((x, k) => {
+      const y = series.y[k];
+      if (y !== null && y !== undefined) path += `M${(this.px(x) + this.aside(index) - 3).toFixed(2)} ${this.py(y).toFixed(2)}a3 3 0 1 0 6 0a3 3 0 1 0 -6 0`;
+    });
+    return make("path", { class: `ring t-${toneOf(series, index)}`, d: path });
   }
 
   summary() {

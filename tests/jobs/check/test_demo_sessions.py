@@ -117,13 +117,13 @@ def test_close_mics_are_delayed_to_an_overhead_by_their_own_source():
         for source in pair["sources"]
     }
     delays = {track["name"]: track["delay_ms"] for track in report["corrections"]["tracks"]}
-    why = {track["name"]: track["why"] for track in report["corrections"]["tracks"]}
+    reasons = {track["name"]: track["reason"] for track in report["corrections"]["tracks"]}
     heard = {source["home"]: source["arrivals"] for source in report["sources"]}
 
     assert anchor in ("07_overhead_left", "08_overhead_right")
     assert delays["07_overhead_left"] == delays["08_overhead_right"] == delays["09_room"] == 0.0
     for name, source in (("01_kick", "kick"), ("05_tom_high", "tom_high"), ("06_tom_low", "tom_low")):
-        moved = "fuller sum" in why[name]
+        moved = reasons[name] == "fuller"
         there = {a["track"]: a["offset_ms"] for a in heard[name] if a["offset_ms"] is not None}
         found = [track for track in overheads if track in there]
         mean = sum(to_overheads[name, source, track] for track in found) / len(found)

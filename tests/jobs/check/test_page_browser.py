@@ -10,9 +10,9 @@ import headless
 import page_fixture
 import pytest
 
-from polaritykit.jobs.check.curves import stored_bands, stored_pair
 from polaritykit.jobs.check.page import report_page
 from polaritykit.spectra.pair_sum import band_phase_deg, sum_level_db, summed_response
+from polaritykit.spectra.stored import stored_bands, stored_pair
 
 PAIR = ("02_snare_top", "07_oh_left")
 
@@ -486,8 +486,30 @@ def test_nothing_is_wider_than_the_screen(opened, width, height):
         opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
 
 
+def test_settings_sum_and_map_print_on_one_sheet(opened):
+    """A4 (ISO 216: 210 x 297 mm) with margins of 1 cm at 96 dots to the inch: 718 x 1047."""
+    opened.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 718, "height": 1047, "deviceScaleFactor": 1, "mobile": False},
+    )
+    opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    try:
+        bottom, shown, fill = opened.execute_script(
+            "const seen = (e) => e.getBoundingClientRect().height > 0;"
+            "return [document.querySelector('#map').getBoundingClientRect().bottom,"
+            " ['.set', '.kit', '.map'].every((name) => seen(document.querySelector(name))),"
+            " getComputedStyle(document.documentElement).printColorAdjust]"
+        )
+        assert bottom <= 1047
+        assert shown
+        assert fill == "exact"
+    finally:
+        opened.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        opened.execute_cdp_cmd("Emulation.clearDeviceMetricsOverride", {})
+
+
 def test_slider_answers_and_page_paints_in_time(opened):
-    """Median of 20 moves of the slider under 50 ms, layout included; first paint under 1 s (the promises)."""
+    """Most of 20 moves of the slider within 33 ms, layout included; first paint under 1 s (the promises)."""
     _open_pair(opened)
     times = opened.execute_script(
         "const slide = panel.querySelector('.slide'); const times = [];"
@@ -500,5 +522,5 @@ def test_slider_answers_and_page_paints_in_time(opened):
         "return performance.getEntriesByName('first-contentful-paint')[0].startTime"
     )
 
-    assert sorted(times)[10] < 50
+    assert sorted(times)[15] < 33
     assert paint < 1000

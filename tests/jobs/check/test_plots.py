@@ -6,9 +6,9 @@ import numpy as np
 import page_fixture
 import pytest
 
-from polaritykit.jobs.check.curves import decode, encode
 from polaritykit.jobs.check.plots import pair_panel, session_map
 from polaritykit.spectra.pair_sum import log_bands, summed_response
+from polaritykit.spectra.stored import decode, encode
 
 
 @pytest.fixture(scope="module")

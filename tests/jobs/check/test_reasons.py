@@ -71,12 +71,12 @@ def test_every_cause_has_words_of_its_own():
     assert all(words and "None" not in words for words in told)
 
 
-@pytest.mark.parametrize("name", ["{home}", "{0}", "a; b", "- hat"])
+@pytest.mark.parametrize("name", ["{home}", "{0}", "a; b", "hat! %"])
 def test_names_are_put_in_as_they_are(name):
     """Whatever they hold: nothing takes a sentence apart again."""
     said = reasons.cause_words(PairCause(code="sources_disagree", home=name, against="kick"))
 
-    assert said == f"two sources disagree: {name} is heard with the same polarity, kick inverted"
+    assert said == f"two sources disagree: the {name} says same polarity, the kick says inverted"
 
 
 def test_every_advice_has_words_of_its_own():
@@ -87,7 +87,7 @@ def test_every_advice_has_words_of_its_own():
         told[code] = reasons.advice_words(pair, corrections(TRACK, replace(TRACK, name="over")))
 
     assert len(set(told.values())) == len(told)
-    assert "hat and kick arrive with different offsets" in told["two_offsets"]
+    assert "the hat and the kick arrive with different offsets" in told["two_offsets"]
     assert told["session"].startswith("as the whole session is set; snare: ")
 
 
@@ -140,12 +140,10 @@ def test_words_of_a_change():
         ],
     )
 
-    assert reasons.change_words(change).startswith(
-        "the polarity of kick turned and kick became 0.50 ms later"
-    )
+    assert reasons.change_words(change).startswith("kick changed polarity and kick became 0.50 ms later")
     assert "snare runs on another clock than the others: it gets earlier by 20.00 ± 0.10 ppm" in notes[0]
     assert "(1.20 ms a minute)" in notes[0]
-    assert "at 2.0 s the polarity of kick turned" in notes[1]
+    assert "at 2.0 s kick changed polarity" in notes[1]
     assert "holds from 2.0 s to 10.0 s" in notes[1]
 
 
@@ -157,4 +155,4 @@ def test_other_words_name_their_tracks():
     )
 
     assert beyond.startswith("far: 3 of 4 measured offsets are larger than the plan's distances allow")
-    assert outvoted.startswith("hat, kick is heard inverted here")
+    assert outvoted.startswith("the hat and the kick are heard inverted here")

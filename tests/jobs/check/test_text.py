@@ -113,3 +113,17 @@ def test_nothing_to_set_leaves_no_empty_heading(document):
 
     assert "Set this" not in summary_text(clean)
     assert "Unclear" not in summary_text(clean)
+
+
+def test_a_session_fits_a_screen(document):
+    """Forty lines of eighty columns (common practice, no source), every setting in them; -v tells all."""
+    busy = dict(
+        document, notes=[f"{name}.wav was left out: it cannot be read. " * 3 for name in "abcdefghij"]
+    )
+    brief = summary_text(busy, verbose=False)
+    told = summary_text(busy)
+
+    assert len(brief.splitlines()) <= 40 < len(told.splitlines())
+    assert "flip polarity, delay 8.17 ms (392 samples)" in brief
+    assert "7 more remarks in the report, and here with -v." in brief
+    assert "with -v" not in told

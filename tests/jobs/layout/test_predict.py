@@ -9,7 +9,6 @@ import pytest
 from simulated_room import lag_and_ratio, simulate
 
 from polaritykit.base.errors import InputError
-from polaritykit.jobs.check.curves import encode
 from polaritykit.jobs.layout.against import compare
 from polaritykit.jobs.layout.document import layout_document
 from polaritykit.jobs.layout.mic_patterns import PATTERNS, loading_loss_db, pattern_gain
@@ -17,6 +16,7 @@ from polaritykit.jobs.layout.plan_file import read_plan
 from polaritykit.jobs.layout.predict import possible_offsets, predict_layout
 from polaritykit.jobs.layout.records import PlanPoint, Tape
 from polaritykit.jobs.layout.tape import solve_positions
+from polaritykit.spectra.stored import encode
 
 
 def plan(*parts, room="speed_of_sound_mps = 343.2", head=""):

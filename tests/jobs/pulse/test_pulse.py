@@ -309,3 +309,11 @@ def test_make_does_not_replace_unasked(tmp_path):
 
     assert present.read_bytes() == b"precious"
     assert [path.name for path in tmp_path.iterdir()] == ["take.wav"]
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000, 96_000])
+def test_the_made_file_itself_has_no_latency(rate):
+    """Nothing lies between what was made and what is read."""
+    (reading,) = read(make_signal(sample_rate_hz=rate), rate=rate)
+
+    assert (reading.polarity, reading.latency_ms) == ("positive", pytest.approx(0.0, abs=1000 / rate))

@@ -1,7 +1,9 @@
 """Two reports of one set-up: changes made to the audio itself must be named, and nothing else."""
 
 import json
+from itertools import combinations
 
+import made_report
 import numpy as np
 import pytest
 from click.testing import CliRunner
@@ -56,6 +58,47 @@ def test_a_switch_thrown_is_its_tracks_own(before):
     assert [track.name for track in result.tracks] == ["side"]
     assert result.tracks[0].turned
     assert sum(pair.turned for pair in result.pairs) == 3
+
+
+def made(polarities, offset_ms=1.0):
+    """Return a report of four mics, all pairs timed by one source, with these polarities."""
+    names = ("kick", "snare", "left", "right")
+    return made_report.made_report(
+        tracks=[made_report.track(name) for name in names],
+        pairs=[
+            made_report.pair(
+                a,
+                b,
+                polarity=polarities.get((a, b), "unclear"),
+                sources=[{"home": "kick", "offset_ms": offset_ms, "polarity": "same"}],
+            )
+            for a, b in combinations(names, 2)
+        ],
+    )
+
+
+def test_pairs_that_are_unclear_hide_no_turned_track():
+    """Kick has turned against all others, which are unclear against each other in the new report.
+
+    Timed but unclear, they once counted as pairs that had not turned.
+    """
+    names = ("kick", "snare", "left", "right")
+    old = dict.fromkeys(combinations(names, 2), "same")
+    for unclear in ((), (("snare", "left"),), (("snare", "left"), ("left", "right"), ("snare", "right"))):
+        new = {pair: "inverted" if "kick" in pair else "same" for pair in old if pair not in unclear}
+        result = compare(made(old), made(new))
+
+        assert [track.name for track in result.tracks if track.turned] == ["kick"]
+        assert [pair.turned for pair in result.pairs] == [True] * 3
+
+
+def test_one_wrong_pair_turns_nobody_else():
+    """Most pairs of a track decide; one that contradicts them is listed as a pair."""
+    old = dict.fromkeys(combinations(("kick", "snare", "left", "right"), 2), "same")
+    new = {pair: "inverted" if "kick" in pair else "same" for pair in old} | {("kick", "snare"): "same"}
+    result = compare(made(old), made(new))
+
+    assert [track.name for track in result.tracks if track.turned] == ["kick"]
 
 
 def test_a_delay_is_its_tracks_own_with_its_sign(before):
@@ -120,3 +163,24 @@ def test_exit_code_of_a_change(before, tmp_path):
 
     assert run.return_value == 0
     assert "Nothing changed" in run.output
+
+
+@pytest.mark.parametrize(
+    ("asked", "verdict"),
+    [((True, False), "better"), ((False, True), "worse"), ((True, True), None), ((False, False), None)],
+)
+def test_better_and_worse_are_by_the_older_advice(asked, verdict):
+    """A flip asked for before and no more is better; one newly asked for is worse; no change, no word."""
+
+    def made(invert):
+        setting = made_report.correction("b", invert=invert) | {"status": "set" if invert else "agrees"}
+        tracks = [made_report.track(name) for name in "ab"]
+        return made_report.made_report(
+            tracks=tracks, pairs=[made_report.pair("a", "b")], corrections=[setting]
+        )
+
+    result = compare(*(made(invert) for invert in asked))
+
+    assert [(track.name, track.verdict) for track in result.tracks] == ([("b", verdict)] if verdict else [])
+    if verdict:
+        assert sentences(result)[0].lower().startswith(verdict)

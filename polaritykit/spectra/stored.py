@@ -7,14 +7,22 @@ eight groups to the band a curve is smoothed over, and a third of the bytes.
 """
 
 import base64
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Complexes, Floats
+from polaritykit.spectra.correlation import correlation_curve
+from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
+from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import FrequencyBands, PairSpectra
+from polaritykit.spectra.seen_notches import seen_notches
+
+#: Lags that are kept, either way.
+_LAG_MS = 20.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -177,3 +185,70 @@ def stored_pair(curves: dict[str, Any], entry: dict[str, Any]) -> StoredPair:
 def grid(entry: dict[str, float]) -> Floats:
     """Values of a ``{start, step, count}`` grid."""
     return entry["start"] + entry["step"] * np.arange(int(entry["count"]), dtype=np.float64)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wanted:
+    """A pair whose curves are to be kept."""
+
+    #: Places of the two tracks.
+    pair: tuple[int, int]
+    #: By how much the second is advanced before its bins are added up.
+    aligned_ms: float
+    #: Per source its offset in ms, None where that or its sign is not known, and whether it is inverted.
+    sources: tuple[tuple[float | None, bool], ...]
+
+
+def curves_entry(
+    spectra: Spectra, names: Sequence[str], wanted: Sequence[Wanted], *, most_characters: int
+) -> dict[str, Any]:
+    """Make the document's ``curves``.
+
+    Parameters
+    ----------
+    spectra : Spectra
+        Of all tracks.
+    names : sequence of str
+        Of the tracks.
+    wanted : sequence of Wanted
+        The pairs to keep, most wanted first.
+    most_characters : int
+        Of all pairs together; the rest is left out.
+    """
+    lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
+    starts = group_starts(spectra.frequency_hz)
+    centres = group_centres(spectra.frequency_hz, starts)
+    entries: list[dict[str, Any]] = []
+    grid_kept, left = None, most_characters
+    used: set[int] = set()
+    for item in wanted:
+        curve = correlation_curve(spectra, *item.pair, max_lag_ms=lag_ms)
+        grid_kept, both = curve.lag_ms, spectra.pair(*item.pair)
+        entry = pair_entry(
+            names[item.pair[0]],
+            names[item.pair[1]],
+            spectra=both,
+            starts=starts,
+            aligned_ms=item.aligned_ms,
+            correlation=curve.values,
+        )
+        entry["notches"] = [
+            asdict(seen_notches(both, offset_ms=offset_ms, inverted=inverted))
+            for offset_ms, inverted in item.sources
+        ]
+        left -= len(entry["cross"]) + len(entry["correlation"])
+        if left < 0:
+            break
+        entries.append(entry)
+        used |= set(item.pair)
+    return {
+        "frequency_hz": [round(float(centre), 8) for centre in centres],
+        "lag_ms": asdict(grid_kept) if grid_kept is not None else {"start": 0.0, "step": 1.0, "count": 0},
+        "bands": bands_entry(log_bands(centres)),
+        "floor_db": FLOOR_DB,
+        "tracks": {
+            names[track]: encode(grouped_power(spectra.power[track], starts))
+            for track in sorted(used, key=lambda track: names[track])
+        },
+        "pairs": entries,
+    }

@@ -5,7 +5,9 @@ import base64
 import numpy as np
 import pytest
 
-from polaritykit.jobs.check.curves import (
+from polaritykit.spectra.pair_sum import log_bands, sum_level_db, summed_response
+from polaritykit.spectra.pool import SpectrumPool
+from polaritykit.spectra.stored import (
     bands_entry,
     encode,
     group_centres,
@@ -15,8 +17,6 @@ from polaritykit.jobs.check.curves import (
     stored_bands,
     stored_pair,
 )
-from polaritykit.spectra.pair_sum import log_bands, sum_level_db, summed_response
-from polaritykit.spectra.pool import SpectrumPool
 
 RATE = 48_000
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from polaritykit.jobs.check.notches import seen_notches
 from polaritykit.spectra.records import PairSpectra
+from polaritykit.spectra.seen_notches import seen_notches
 
 FREQUENCY = np.arange(4097) * (48_000 / 8192)
 

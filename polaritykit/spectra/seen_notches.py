@@ -11,13 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.spectra.comb import notches_hz
 from polaritykit.spectra.records import PairSpectra
 
 #: Share of the power that follows the prediction from which a notch is told: the sum is then at −3 dB.
 _TOLD = 0.5
-_LOWEST_HZ, _HIGHEST_HZ = 20.0, 20_000.0
+_LOWEST_HZ, _HIGHEST_HZ = HEARING_HZ
 
 
 @dataclass(frozen=True, kw_only=True)

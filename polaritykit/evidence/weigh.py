@@ -1,0 +1,51 @@
+"""What sources say beside one another: louder ones hide a first motion, the lowest drum has two signs.
+
+Conventions: as in `polaritykit.evidence.source`.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from polaritykit.base.types import read_only
+from polaritykit.evidence.source import SourceEvidence
+
+#: A source this far below the loudest one of a track (dB) says all it knows of that track ...
+_SHARE_FULL_DB = -22.0
+#: ... and one this far below nothing: the louder sources' sound covers its first motion.
+_SHARE_NONE_DB = -38.0
+#: The lowest drum of several sources, where its low band (60 to 250 Hz) dominates by this much, has only
+#: this part of its say: not enough to decide a pair alone.  Sources this near to it count as low too
+#: (the figure of one drum scatters by some dB from cluster to cluster).
+_LOW_DRUM_DB = 6.0
+_LOW_DRUM_WORTH = 0.6
+_AS_LOW_DB = 6.0
+
+
+def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
+    """Take back what a source says of tracks in which others are much louder, and of the lowest drum.
+
+    A bass drum is heard with opposite signs on its two sides (measured on two kits), so beside other
+    sources it needs one of them to agree.  Levels are known only once all sources are: a step of its own.
+    """
+    hits = [item for item in evidence if item.kind == "hits"]
+    if not hits:
+        return evidence
+    top = np.max([item.level_db for item in hits], axis=0)
+    lowest = max(item.lowness_db or 0.0 for item in hits)
+    others = any((item.lowness_db or 0.0) < lowest - _AS_LOW_DB for item in hits)
+
+    def worth(item: SourceEvidence) -> float:
+        lowness = item.lowness_db or 0.0
+        low = lowness >= _LOW_DRUM_DB and lowness >= lowest - _AS_LOW_DB
+        return _LOW_DRUM_WORTH if low and others else 1.0
+
+    def with_weight(item: SourceEvidence) -> SourceEvidence:
+        share = (item.level_db - top - _SHARE_NONE_DB) / (_SHARE_FULL_DB - _SHARE_NONE_DB)
+        weight = np.clip(share, 0.0, 1.0)
+        return replace(
+            item,
+            log_odds=read_only(worth(item) * item.log_odds * np.minimum(weight[:, None], weight[None, :])),
+        )
+
+    return tuple(with_weight(item) if item.kind == "hits" else item for item in evidence)

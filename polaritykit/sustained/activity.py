@@ -1,0 +1,87 @@
+"""Blocks to the level of every track in frames, and the frames in which a track is most by itself.
+
+Conventions
+-----------
+levels
+    dB, ``(n_frames, n_tracks)``, the low end removed by a first difference.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Samples
+
+#: Frame: long against the largest offset, short against a phrase.
+FRAME_MS = 180.0
+#: A short take is cut into so many frames at least.
+FEWEST_FRAMES = 8
+#: A track is active in frames within this range of its loud frames.
+_ACTIVE_RANGE_DB = 30.0
+#: This share of the active frames, those most its own, speaks for a track's source ...
+_DOMINANT_SHARE = 1 / 3
+#: ... but so many at least, and no more than that: time, not precision, is then what they cost.
+_MIN_FRAMES = 12
+MAX_FRAMES = 64
+
+
+class ActivityMeter:
+    """Level of every track in consecutive frames, low end removed by a first difference."""
+
+    def __init__(self, n_tracks: int, n_samples: int, sample_rate_hz: int) -> None:
+        self.frame_samples = frame_samples(n_samples, sample_rate_hz)
+        self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
+        self._levels: list[Floats] = []
+
+    def update(self, block: Samples) -> None:
+        """Take the next block, shape (n_tracks, n)."""
+        samples = np.concatenate([self._rest, block], axis=1) if self._rest.shape[1] else block
+        n_frames = samples.shape[1] // self.frame_samples
+        self._rest = samples[:, n_frames * self.frame_samples :].copy()
+        for index in range(n_frames):
+            step = np.diff(samples[:, index * self.frame_samples : (index + 1) * self.frame_samples], axis=1)
+            self._levels.append(np.einsum("tn,tn->t", step, step, dtype=np.float64) / step.shape[1])
+
+    def levels_db(self) -> Floats:
+        """Level per frame and track, dB; shape (n_frames, n_tracks)."""
+        return np.asarray(10 * np.log10(np.maximum(np.array(self._levels), 1e-20)))
+
+
+def frame_samples(n_samples: int, sample_rate_hz: int) -> int:
+    """Length of a frame: a power of two near the wanted time; shorter in a short take.
+
+    Parameters
+    ----------
+    n_samples : int
+        Of the take.
+    sample_rate_hz : int
+    """
+    wanted = round(math.log2(FRAME_MS * 1e-3 * sample_rate_hz))
+    most = math.floor(math.log2(max(64, n_samples // FEWEST_FRAMES)))
+    return 1 << min(wanted, most)
+
+
+def choose_frames(levels_db: Floats, home: int) -> NDArray[np.int64]:
+    """Frames in which ``home`` is loud against the other tracks, spread over the take.
+
+    Parameters
+    ----------
+    levels_db : ndarray, shape (n_frames, n_tracks)
+    home : int
+
+    Returns
+    -------
+    ndarray of int
+        Indices of frames in time order.
+    """
+    top = np.percentile(levels_db, 95, axis=0)
+    relative = levels_db - top
+    active = np.flatnonzero(relative[:, home] >= -_ACTIVE_RANGE_DB)
+    others = np.delete(relative, home, axis=1)
+    dominance = relative[active, home] - others[active].mean(axis=1)
+    n_kept = max(min(len(active), _MIN_FRAMES), round(len(active) * _DOMINANT_SHARE))
+    kept = np.sort(active[np.argsort(-dominance)[:n_kept]])
+    if len(kept) > MAX_FRAMES:
+        kept = kept[np.linspace(0, len(kept) - 1, MAX_FRAMES).round().astype(np.int64)]
+    return np.asarray(kept)

@@ -1,0 +1,53 @@
+"""Where a sign may be read: at a clear first motion, or at one that the direct sound confirms.
+
+Source: by reasoning from the two readings alone (no source); a sign read where the sound is not says nothing.
+"""
+
+import numpy as np
+import pytest
+
+from polaritykit.evidence import from_hits
+from polaritykit.struck.direct_correlation import DirectTimes
+from polaritykit.struck.first_arrival import Arrivals
+
+
+def picked(late_ms: float, spread_ms: float) -> Arrivals:
+    """Two tracks, the second ``late_ms`` later with this spread."""
+    ones = np.ones(2)
+    return Arrivals(
+        arrival_s=np.array([0.0, late_ms * 1e-3]),
+        spread_s=np.array([0.0, spread_ms * 1e-3]),
+        stability=ones,
+        coherence=ones,
+        snr_db=40.0 * ones,
+        at_edge=np.zeros(2, dtype=bool),
+        votes=np.zeros((2, 8)),
+    )
+
+
+def correlated(late_ms: float) -> DirectTimes:
+    """Let the direct sound's correlation have the second track so much later."""
+    times = np.array([0.0, late_ms * 1e-3])
+    return DirectTimes(
+        offset_s=times[None, :] - times[:, None], std_s=np.zeros((2, 2)), agreed=np.ones((2, 2))
+    )
+
+
+@pytest.mark.parametrize(
+    ("spread_ms", "apart_ms", "known"),
+    [
+        # A clear first motion stands alone: near and far mics of a drum correlate best half a period later.
+        (0.02, 2.0, True),
+        # One that scatters counts where the direct sound correlates too, and not where it is elsewhere.
+        (0.2, 0.1, True),
+        (0.2, 1.0, False),
+        # Beyond the reach in which a sign is looked for there is no place to read it at.
+        (0.6, 0.0, False),
+    ],
+)
+def test_sign_is_read_where_the_sound_is(spread_ms: float, apart_ms: float, known: bool) -> None:
+    """And alike for both orders of the pair."""
+    found = from_hits._place_known(picked(3.0, spread_ms), correlated(3.0 + apart_ms))
+
+    assert found[0, 1] == known
+    assert found[1, 0] == known
