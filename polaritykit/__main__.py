@@ -3,7 +3,7 @@
 import sys
 import warnings
 
-from polaritykit.base.interrupt import end_quietly
+from polaritykit.base.interrupt import end_quietly, ends_as_told
 
 
 def run() -> None:
@@ -15,7 +15,8 @@ def run() -> None:
         )  # libraries' warnings are for developers; faults of tracks are reported
     from polaritykit.cli import main
 
-    main()
+    with ends_as_told():
+        main()
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ Conventions: as in `polaritykit.decide.findings`.
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
+from math import log
 from typing import Literal, TypedDict
 
 import numpy as np
@@ -29,6 +30,7 @@ from polaritykit.decide.findings import (
     SourceArrival,
     SourceFinding,
     SumPeak,
+    Voice,
 )
 from polaritykit.decide.from_evidence import scene_of
 from polaritykit.decide.pair_evidence import PairEvidence
@@ -41,6 +43,7 @@ from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.voices import HeardVoice, hear_voices
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
 from polaritykit.spectra.pool import Spectra
@@ -53,6 +56,8 @@ __all__ = ["Settings", "analyse", "analyse_arrays"]
 #: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
 #: longer sessions get the bound, so that the files are not read twice.
 _MOST_SUMMED = 3.5e8
+#: Tracks that are struck sources' own mics: from so many on it is a kit.
+_KIT_HOMES = 3
 
 
 def _quiet(stage: str, share: float) -> None:
@@ -154,8 +159,15 @@ def analyse(
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
     )
     copies = tuple(copy for copy in copies if _believed(copy, pairs, first.usable, LATEST_MS * 1e-3))
+    voices = hear_voices(recording, first.activity_db, _may_hold_a_voice(first, evidence))
     judged = _Judged(
-        evidence=evidence, agreement=agreement, pairs=pairs, linked=linked, anchor=chosen, copies=copies
+        evidence=evidence,
+        agreement=agreement,
+        pairs=pairs,
+        linked=linked,
+        anchor=chosen,
+        copies=copies,
+        voices=voices,
     )
     corrections, pads = _decide(recording, first, judged)
     return Findings(
@@ -186,6 +198,16 @@ def analyse(
         motions=collected.motions,
         beyond_plan=beyond,
         settings=settings,
+        voices=tuple(
+            Voice(
+                track=names[voice.track],
+                polarity="upright" if voice.sign > 0 else "upside_down",
+                confidence=voice.confidence,
+                figure=voice.figure,
+                figure_std=voice.figure_std,
+            )
+            for voice in voices
+        ),
         **_outcome(recording, first, evidence, corrections, linked=linked),
     )
 
@@ -209,6 +231,14 @@ class _Judged:
     linked: tuple[tuple[str, str], ...]
     anchor: int | None
     copies: tuple[Copy, ...]
+    voices: tuple[HeardVoice, ...]
+
+
+def _may_hold_a_voice(first: FirstPass, evidence: tuple[SourceEvidence, ...]) -> list[int]:
+    """Tracks that sound; of a kit, those that are no drum's own mic (speech has its sudden sounds too)."""
+    struck = {item.home for item in evidence if item.kind == "hits"}
+    drums = struck if len(struck) >= _KIT_HOMES else set()
+    return [track for track, usable in enumerate(first.usable) if usable and track not in drums]
 
 
 def _decide(
@@ -223,6 +253,7 @@ def _decide(
         linked=judged.linked,
         anchor=judged.anchor,
         copies=judged.copies,
+        upright={voice.track: voice.sign * _log_odds(voice.confidence) for voice in judged.voices},
     )
     scene = scene_of(
         recording,
@@ -256,6 +287,10 @@ def _decide(
         for step in decision.steps
     )
     return corrections, pads
+
+
+def _log_odds(confidence: float) -> float:
+    return log(confidence / (1.0 - confidence))
 
 
 def _check(names: tuple[str, ...], anchor: str | None) -> None:

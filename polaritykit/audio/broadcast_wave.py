@@ -14,7 +14,7 @@ from typing import BinaryIO
 #: Size field of a 32-bit header that says "look in ds64" (or, in a plain file, "never filled in").
 UNKNOWN_SIZE = 0xFFFFFFFF
 #: Offset of TimeReferenceLow in ``bext``, and the end of TimeReferenceHigh.
-_BEXT_TIME = slice(338, 346)
+BEXT_TIME = slice(338, 346)
 #: Metadata chunks longer than this are not read into memory (iXML is a few kilobytes).
 _METADATA_LIMIT_BYTES = 4_000_000
 #: More chunks than this is no header (real files have some ten): the walk ends there.
@@ -172,7 +172,7 @@ def read_start(path: Path, layout: WaveLayout) -> StartTime:
     ixml = _content(path, layout.find(b"iXML"))
     reference = None
     if len(bext) >= 348:  # up to and with Version; shorter ones are not EBU Tech 3285
-        low, high = struct.unpack(layout.byte_order + "II", bext[_BEXT_TIME])
+        low, high = struct.unpack(layout.byte_order + "II", bext[BEXT_TIME])
         reference = (high << 32) + low
     low_word = _ixml_number(ixml, "TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO")
     high_word = _ixml_number(ixml, "TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_HI")

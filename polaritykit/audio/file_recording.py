@@ -18,6 +18,7 @@ import numpy as np
 
 from polaritykit.audio.array_recording import make_finite
 from polaritykit.audio.opened import open_audio
+from polaritykit.audio.other_clock import Clock, read_stretched
 from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.
@@ -46,6 +47,8 @@ class FileSource:
     first_row: int
     #: True for formats that can hold NaN or infinity.
     floating: bool
+    #: Where it lies if its recorder did not start with the session; `origin` is 0 then.
+    clock: Clock | None = None
 
 
 class _FileReader:
@@ -205,6 +208,42 @@ class _Resampler:
         return self._kept
 
 
+class _OtherClock:
+    """A file of another recorder by the session's clock, in cells that do not depend on what is asked."""
+
+    def __init__(self, reader: _FileReader, clock: Clock, rate_hz: int) -> None:
+        self._reader, self._clock, self._rate_hz = reader, clock, rate_hz
+        self._step = reader.source.sample_rate_hz / rate_hz * clock.pace
+        self._kept_cell: int | None = None
+        self._kept: Samples = np.zeros((0, 0), np.float32)
+
+    def read(self, start: int, stop: int) -> Samples:
+        """Return samples ``[start, stop)`` on the common clock at the session's rate, ``(n, channels)``."""
+        frames = np.empty((stop - start, self._reader.source.channels), np.float32)
+        position = start
+        while position < stop:
+            cell, offset = divmod(position, _CELL_SAMPLES)
+            n = min(_CELL_SAMPLES - offset, stop - position)
+            frames[position - start : position - start + n] = self._cell(cell)[offset : offset + n]
+            position += n
+        return frames
+
+    def _cell(self, cell: int) -> Samples:
+        if cell != self._kept_cell:
+            own_s = self._clock.own_s(cell * _CELL_SAMPLES / self._rate_hz)
+            self._kept = read_stretched(
+                self._reader.read,
+                first=own_s * self._reader.source.sample_rate_hz,
+                step=self._step,
+                count=_CELL_SAMPLES,
+            )
+            self._kept_cell = cell
+        return self._kept
+
+
+_View = _FileReader | _Resampler | _OtherClock
+
+
 class FileRecording:
     """A recording streamed from files; memory does not grow with its length.
 
@@ -252,10 +291,10 @@ class FileRecording:
         """Hash of each file's samples (`audio_hash`), once `blocks` has yielded everything."""
         return dict(self._audio_hashes)
 
-    def _open(
-        self, source: FileSource, *, hashing: bool = False
-    ) -> tuple[_FileReader, "_FileReader | _Resampler"]:
+    def _open(self, source: FileSource, *, hashing: bool = False) -> tuple[_FileReader, _View]:
         reader = _FileReader(source, hashing=hashing)
+        if source.clock is not None:
+            return reader, _OtherClock(reader, source.clock, self.sample_rate_hz)
         if source.sample_rate_hz == self.sample_rate_hz:
             return reader, reader
         return reader, _Resampler(reader, self.sample_rate_hz)
@@ -339,9 +378,7 @@ class FileRecording:
                 self._note_faults(reader)
                 reader.close()
 
-    def _fill(
-        self, group: Sequence[tuple[_FileReader, "_FileReader | _Resampler"]], start: int, block: Samples
-    ) -> None:
+    def _fill(self, group: Sequence[tuple[_FileReader, _View]], start: int, block: Samples) -> None:
         first = self._start + start
         for reader, view in group:
             row = reader.source.first_row

@@ -168,7 +168,7 @@ def _can_read(opened: Any, position: int) -> bool:
     try:
         opened.seek(position)
         return len(opened.read(1, dtype="float32")) == 1
-    except LibsndfileError:
+    except (LibsndfileError, ValueError):  # the latter where a decoder finds itself behind the end
         return False
 
 

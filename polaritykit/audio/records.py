@@ -3,7 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
+from polaritykit.audio.other_clock import Clock
 from polaritykit.base.types import Recording
 
 
@@ -25,7 +27,7 @@ class SessionTrack:
     frames: int
     #: Samples since midnight at the file's rate, where the file says so.
     time_reference: int | None
-    #: From the file's first sample to the start of the session's common span.
+    #: From the file's first sample to the start of the session's common span, by the file's clock.
     lead_s: float
     #: Container and sample format as libsndfile names them (``WAV``, ``PCM_24``).
     format: str
@@ -60,6 +62,50 @@ class FaultyTrack:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Recorder:
+    """Files that share a clock, and where they lie on the time line of the reference's files.
+
+    Attributes
+    ----------
+    files : tuple of Path
+    state : str
+        ``reference``; ``found`` by its sound; ``several_places`` (loops, a strict grid: none is better than
+        the rest); ``nothing_shared`` at any lag; ``too_short`` to be sought; ``silent``.  All but the first
+        two are left where their heads put them.
+    start_s, start_std_s : float or None
+        Place of the first sample, seconds after the reference's first sample.
+    drift_ppm, drift_std_ppm : float or None
+        Positive when this clock runs faster than the reference's.
+    overlap_s : tuple of float or None
+        First and last moment shared with the reference, on the same time line.
+    header_start_s : float or None
+        Place of the first sample by the files' heads, where both have a start time.
+    places_s : tuple of float
+        Places of the first sample that fit about alike, where there are several.
+    searched_s : float
+        Length of the shorter of the takes that were compared, all of it.
+    """
+
+    files: tuple[Path, ...]
+    state: Literal["reference", "found", "several_places", "nothing_shared", "too_short", "silent"]
+    start_s: float | None = None
+    start_std_s: float | None = None
+    drift_ppm: float | None = None
+    drift_std_ppm: float | None = None
+    overlap_s: tuple[float, float] | None = None
+    header_start_s: float | None = None
+    places_s: tuple[float, ...] = ()
+    searched_s: float = 0.0
+
+    @property
+    def clock(self) -> Clock | None:
+        """Where it lies, once found."""
+        if self.start_s is None or self.drift_ppm is None:
+            return None
+        return Clock(start_s=self.start_s, drift_ppm=self.drift_ppm)
+
+
+@dataclass(frozen=True, kw_only=True)
 class Session:
     """A session as opened: its audio on one clock, its tracks, and what was done to the input."""
 
@@ -75,6 +121,8 @@ class Session:
     notes: tuple[str, ...]
     #: The files were lined up at their first samples, whatever their headers say.
     start_times_ignored: bool = False
+    #: The reference first; empty where all files share a clock.
+    recorders: tuple[Recorder, ...] = ()
 
     @property
     def sample_rate_hz(self) -> int:

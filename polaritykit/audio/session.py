@@ -15,7 +15,7 @@ from pathlib import Path
 
 from polaritykit.audio.file_recording import FileRecording, FileSource
 from polaritykit.audio.header import FileHeader, read_header, reason_of
-from polaritykit.audio.records import FaultyTrack, Session, SessionTrack
+from polaritykit.audio.records import FaultyTrack, Recorder, Session, SessionTrack
 from polaritykit.audio.timeline import Placement, place
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import shown
@@ -31,10 +31,19 @@ _AUDIO_NAME = re.compile(
 #: Sample formats that can hold NaN and infinity.
 _FLOATING = frozenset({"FLOAT", "DOUBLE"})
 #: A shorter file holds no event with its surroundings.
-_MIN_TRACK_S = 0.1
+MIN_TRACK_S = 0.1
 #: A file this much shorter than the typical one is a stray (a slate, a click): the common span would throw
 #: away nearly the whole session for it.
 _MIN_SHARE_OF_MEDIAN = 0.1
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionFiles:
+    """The heads of a session's files, before anything is placed."""
+
+    request: "_Request"
+    headers: tuple[FileHeader, ...]
+    faulty: tuple[FaultyTrack, ...]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,6 +89,25 @@ def open_session(
         When a path does not exist, nothing can be read, too few tracks are usable, or the start times
         leave no common span.
     """
+    files = read_files(paths, min_tracks=min_tracks)
+    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
+    return session_of(files, placement, ignore_start_times=ignore_start_times)
+
+
+def read_files(
+    paths: str | PathLike[str] | Sequence[str | PathLike[str]],
+    *,
+    min_tracks: int = 2,
+) -> SessionFiles:
+    """Read the heads of a session's files; errors as of `open_session`.
+
+    Parameters
+    ----------
+    paths : path, or sequence of paths
+        As of `open_session`.
+    min_tracks : int
+        Fewer usable tracks are an error.
+    """
     request = _requested([Path(paths)] if isinstance(paths, str | PathLike) else [*map(Path, paths)])
     headers: list[FileHeader] = []
     faulty: list[FaultyTrack] = []
@@ -92,27 +120,69 @@ def open_session(
     headers, short = _without_short(headers)
     faulty += short
     _demand_tracks(request, headers, faulty, min_tracks)
-    placement = place(headers, ignore_start_times=ignore_start_times, min_span_s=_MIN_TRACK_S)
+    return SessionFiles(request=request, headers=tuple(headers), faulty=tuple(faulty))
+
+
+def session_of(
+    files: SessionFiles,
+    placement: Placement,
+    *,
+    ignore_start_times: bool = False,
+    recorders: tuple[Recorder, ...] = (),
+) -> Session:
+    """Put placed files together.
+
+    Parameters
+    ----------
+    files : SessionFiles
+    placement : Placement
+        Of all of their headers.
+    ignore_start_times : bool
+        What was asked for.
+    recorders : tuple of Recorder
+        Where they did not start together.
+    """
+    headers, request = files.headers, files.request
     tracks = _tracks(headers, placement)
-    sources = _sources(headers, placement)
     recording = FileRecording(
-        sources=sources,
+        sources=_sources(headers, placement),
         track_names=[track.name for track in tracks],
         sample_rate_hz=placement.sample_rate_hz,
         start=placement.start,
         n_samples=placement.n_samples,
     )
     remarks = [header.remark for header in headers if header.remark]
-    left_out = [fault.remark for fault in faulty]
+    left_out = [fault.remark for fault in files.faulty]
     return Session(
         name=request.name,
         folder=request.folder,
         files={path: _place_in(path, request.folder) for path in request.files},
         recording=recording,
         tracks=tracks,
-        faulty=tuple(faulty),
+        faulty=files.faulty,
         notes=(*request.notes, *left_out, *remarks, *placement.notes),
         start_times_ignored=ignore_start_times,
+        recorders=recorders,
+    )
+
+
+def recording_of(headers: Sequence[FileHeader]) -> FileRecording:
+    """Files that start together as a recording as long as the longest of them."""
+    rate_hz = max(header.sample_rate_hz for header in headers)
+    placement = Placement(
+        sample_rate_hz=rate_hz,
+        origins=(0,) * len(headers),
+        start=0,
+        n_samples=max(header.frames * rate_hz // header.sample_rate_hz for header in headers),
+        notes=(),
+        clocks=(None,) * len(headers),
+    )
+    return FileRecording(
+        sources=_sources(headers, placement),
+        track_names=[track.name for track in _tracks(headers, placement)],
+        sample_rate_hz=rate_hz,
+        start=0,
+        n_samples=placement.n_samples,
     )
 
 
@@ -209,7 +279,7 @@ def _without_short(
 ) -> tuple[list[FileHeader], list[FaultyTrack]]:
     """Part the files that would shrink the common span to nothing from the others."""
     lengths = sorted(header.frames / header.sample_rate_hz for header in headers)
-    least_s = _MIN_TRACK_S
+    least_s = MIN_TRACK_S
     if len(lengths) > 2:
         least_s = max(least_s, _MIN_SHARE_OF_MEDIAN * lengths[len(lengths) // 2])
     kept, short = [], []
@@ -247,7 +317,7 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
     names: set[str] = set()
     tracks = []
     start_s = Fraction(placement.start, placement.sample_rate_hz)
-    for header, origin in zip(headers, placement.origins, strict=True):
+    for header, origin, clock in zip(headers, placement.origins, placement.clocks, strict=True):
         for channel in range(header.channels):
             name = _unused(_channel_name(header, channel), names)
             names.add(name)
@@ -260,7 +330,9 @@ def _tracks(headers: Sequence[FileHeader], placement: Placement) -> tuple[Sessio
                 file_rate_hz=header.sample_rate_hz,
                 frames=header.frames,
                 time_reference=header.reference,
-                lead_s=float(start_s - Fraction(origin, header.sample_rate_hz)),
+                lead_s=clock.own_s(float(start_s))
+                if clock
+                else float(start_s - Fraction(origin, header.sample_rate_hz)),
                 format=header.format,
                 subtype=header.subtype,
             )
@@ -288,7 +360,7 @@ def _unused(name: str, taken: set[str]) -> str:
 def _sources(headers: Sequence[FileHeader], placement: Placement) -> list[FileSource]:
     sources = []
     row = 0
-    for header, origin in zip(headers, placement.origins, strict=True):
+    for header, origin, clock in zip(headers, placement.origins, placement.clocks, strict=True):
         source = FileSource(
             path=header.path,
             sample_rate_hz=header.sample_rate_hz,
@@ -297,6 +369,7 @@ def _sources(headers: Sequence[FileHeader], placement: Placement) -> list[FileSo
             origin=origin,
             first_row=row,
             floating=header.subtype in _FLOATING,
+            clock=clock,
         )
         sources.append(source)
         row += header.channels

@@ -10,6 +10,7 @@ from fractions import Fraction
 from math import ceil, floor
 
 from polaritykit.audio.header import FileHeader
+from polaritykit.audio.other_clock import Clock
 from polaritykit.base.errors import InputError
 
 
@@ -24,6 +25,8 @@ class Placement:
     start: int
     n_samples: int
     notes: tuple[str, ...]
+    #: One per file; None for those that are placed by their origin.
+    clocks: tuple[Clock | None, ...]
 
 
 def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s: float) -> Placement:
@@ -52,17 +55,81 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
     notes = _rate_notes(headers, rate_hz)
     if ignore_start_times:
         origins = (0,) * len(headers)
-        if len({_start_s(header) for header in headers} - {None}) > 1:
+        if len({start_s(header) for header in headers} - {None}) > 1:
             notes.append("The files have different start times, which were ignored as asked.")
     else:
         origins, start_notes = _origins(headers)
         notes += start_notes
-    edges = [
-        (Fraction(origin, header.sample_rate_hz), Fraction(origin + header.frames, header.sample_rate_hz))
-        for origin, header in zip(origins, headers, strict=True)
-    ]
+    return _placed(headers, origins, (None,) * len(headers), notes=notes, min_span_s=min_span_s)
+
+
+def place_by_sound(
+    headers: Sequence[FileHeader],
+    clocks: Sequence[Clock | None],
+    *,
+    min_span_s: float,
+    within_s: tuple[float, float] | None = None,
+) -> Placement:
+    """Place files by where they were heard to lie.
+
+    Parameters
+    ----------
+    headers : sequence of FileHeader
+    clocks : sequence of Clock or None
+        Of each file on the time line that begins with the reference's first sample; None for the files of the
+        reference.
+    min_span_s : float
+        A shorter common span is refused.
+    within_s : tuple of float, optional
+        Span to stay in, on the same time line.
+
+    Returns
+    -------
+    Placement
+
+    Raises
+    ------
+    InputError
+        When no moment is common to all.
+    """
+    rate_hz = max(header.sample_rate_hz for header in headers)
+    origins = [_whole_origin(header, clock) for header, clock in zip(headers, clocks, strict=True)]
+    apart = [None if origin is not None else clock for origin, clock in zip(origins, clocks, strict=True)]
+    at = tuple(origin or 0 for origin in origins)
+    return _placed(
+        headers,
+        at,
+        apart,
+        notes=_rate_notes(headers, rate_hz),
+        min_span_s=min_span_s,
+        within_s=within_s,
+    )
+
+
+def _whole_origin(header: FileHeader, clock: Clock | None) -> int | None:
+    """Origin of a file that only lies whole samples away, so that its samples stay what they are."""
+    if clock is None:
+        return 0
+    at = clock.start_s * header.sample_rate_hz
+    return round(at) if not clock.drift_ppm and abs(at - round(at)) < 1e-3 else None
+
+
+def _placed(
+    headers: Sequence[FileHeader],
+    origins: tuple[int, ...],
+    clocks: Sequence[Clock | None],
+    *,
+    notes: list[str],
+    min_span_s: float,
+    within_s: tuple[float, float] | None = None,
+) -> Placement:
+    """Cut to what all files have in common."""
+    rate_hz = max(header.sample_rate_hz for header in headers)
+    edges = [_edges(*item) for item in zip(headers, origins, clocks, strict=True)]
     start = ceil(max(first for first, _ in edges) * rate_hz)
     stop = floor(min(last for _, last in edges) * rate_hz)
+    if within_s is not None:
+        start, stop = max(start, round(within_s[0] * rate_hz)), min(stop, round(within_s[1] * rate_hz))
     if stop - start < min_span_s * rate_hz:
         latest = max(zip(edges, headers, strict=True), key=lambda item: item[0][0])[1]
         earliest = min(zip(edges, headers, strict=True), key=lambda item: item[0][1])[1]
@@ -71,20 +138,34 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
             f"{latest.name} begins ({_clock(max(first for first, _ in edges))}); if the start times "
             "are wrong, use --ignore-start-times."
         )
-    notes += _span_notes(headers, edges, Fraction(stop - start, rate_hz), rate_hz)
     return Placement(
-        sample_rate_hz=rate_hz, origins=origins, start=start, n_samples=stop - start, notes=tuple(notes)
+        sample_rate_hz=rate_hz,
+        origins=tuple(origins),
+        start=start,
+        n_samples=stop - start,
+        notes=(*notes, *_span_notes(headers, edges, Fraction(stop - start, rate_hz), rate_hz)),
+        clocks=tuple(clocks),
     )
 
 
-def _start_s(header: FileHeader) -> Fraction | None:
+def _edges(header: FileHeader, origin: int, clock: Clock | None) -> tuple[Fraction, Fraction]:
+    """First and last moment of a file, seconds."""
+    length_s = Fraction(header.frames, header.sample_rate_hz)
+    if clock is not None:
+        return Fraction(clock.start_s), Fraction(clock.session_s(float(length_s)))
+    first = Fraction(origin, header.sample_rate_hz)
+    return first, first + length_s
+
+
+def start_s(header: FileHeader) -> Fraction | None:
+    """Start in seconds since midnight by the file's head."""
     return None if header.reference is None else Fraction(header.reference, header.sample_rate_hz)
 
 
 def _origins(headers: Sequence[FileHeader]) -> tuple[tuple[int, ...], list[str]]:
     """Origins from the start times, and what to say about them."""
     notes = [_disagreement(header) for header in headers]
-    starts = [_start_s(header) for header in headers]
+    starts = [start_s(header) for header in headers]
     known = [start for start in starts if start is not None]
     if len(set(known)) <= 1:
         return (0,) * len(headers), [note for note in notes if note]

@@ -9,9 +9,11 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import Any
 
+#: Exit codes above tell of a signal.
+_SIGNALLED = 128
 #: Not on every system.
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
@@ -20,6 +22,24 @@ def end_quietly() -> None:
     """Make Ctrl-C end the process at once, before anything was begun: without a traceback of the imports."""
     if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
         signal.signal(signal.SIGINT, lambda *_: os._exit(128 + signal.SIGINT))
+
+
+@contextmanager
+def ends_as_told() -> Iterator[None]:
+    """End a stopped process with its own code.
+
+    Python kills itself with SIGINT at its end, whatever the code, where Ctrl-C or another signal fell on
+    text that is compiled and run (as dataclasses are made), even if the exception was caught.
+    """
+    try:
+        yield
+    except SystemExit as ended:
+        if isinstance(ended.code, int) and ended.code > _SIGNALLED:
+            with suppress(OSError, ValueError):
+                sys.stdout.flush()
+                sys.stderr.flush()
+            os._exit(ended.code)
+        raise
 
 
 @contextmanager

@@ -10,6 +10,10 @@ _SIDE = re.compile(
     r"^(?P<stem>.*?)(?P<gap>[ ._-]*)(?P<side>left|right|links|rechts|l|r)(?P<tail>\)?)$", re.IGNORECASE
 )
 _LEFT = {"left", "links", "l"}
+_MID_SIDE = re.compile(
+    r"^(?P<stem>.*?)(?P<gap>[ ._-]*)(?P<side>mid|side|mitte|seite|m|s)(?P<tail>\)?)$", re.IGNORECASE
+)
+_MID = {"mid", "mitte", "m"}
 _OVERHEAD = re.compile(r"(^|[^a-z])(oh|ohs|over|overs|overhead|overheads)([^a-z]|$)", re.IGNORECASE)
 _ROOM = re.compile(r"(^|[^a-z])(room|rooms|amb|ambience|ambient|hall|far)([^a-z]|$)", re.IGNORECASE)
 
@@ -109,6 +113,26 @@ def linked_pairs(names: Sequence[str]) -> tuple[tuple[str, str], ...]:
         # Of several takes the first of each side.
         sides.setdefault(key, {}).setdefault("left" if side in _LEFT else "right", name)
     return tuple((pair["left"], pair["right"]) for pair in sides.values() if len(pair) == 2)
+
+
+def mid_and_side(a: str, b: str) -> tuple[str, str] | None:
+    """Two names that differ only in mid and side, mid first; None where they do not.
+
+    Examples
+    --------
+    >>> mid_and_side("oh_side", "oh_mid"), mid_and_side("room.M", "room.S"), mid_and_side("toms", "tom")
+    (('oh_mid', 'oh_side'), ('room.M', 'room.S'), None)
+    """
+    read: dict[str, tuple[str, str]] = {}
+    for name in (a, b):
+        match = _MID_SIDE.match(_TAKE.sub("", name))
+        if match is None or (len(match["side"]) == 1 and not match["gap"]):
+            return None
+        stem = re.sub(r"^\d+[ ._-]*", "", match["stem"]).lower()
+        read["mid" if match["side"].lower() in _MID else "side"] = (stem, name)
+    if len(read) < 2 or read["mid"][0] != read["side"][0]:
+        return None
+    return read["mid"][1], read["side"][1]
 
 
 def source_name(track: str) -> str:

@@ -16,6 +16,7 @@ from polaritykit.base.types import Floats
 from polaritykit.changes.hit_lags import HitLags
 from polaritykit.changes.motion import (
     DRIFT_SIGMAS,
+    HALF_WITHIN,
     LEAST_DRIFT_PPM,
     LEAST_STEP_MS,
     LEAST_TRAVEL_MS,
@@ -44,6 +45,8 @@ _STEP_COST_SHARE = 0.5
 _LINE_COST_SHARE = 0.6
 #: A line is preferred where it leaves less than this share of what a step leaves.
 _LINE_AGAINST_STEP = 0.8
+#: Pairs of strokes that tell the slope of half a take.
+_HALF_PAIRS = 5
 #: A step against its uncertainty.
 _STEP_SIGMAS = 6.0
 #: Of the sources heard before and after, this share (by hits) must show the step.
@@ -289,7 +292,8 @@ def _drift(series: _Series, duration_s: float) -> tuple[float, float, float] | N
     null = _cost(_centred(series.lag_s, series.source), noise)
     if null < _RESTLESS * noise * len(series.lag_s):
         return None
-    slopes, spans = [], []
+    slopes, spans, early, late = [], [], [], []
+    middle = float(np.median(series.times_s))
     for number in np.unique(series.source):
         own = series.source == number
         t, y = series.times_s[own], series.lag_s[own]
@@ -297,6 +301,8 @@ def _drift(series: _Series, duration_s: float) -> tuple[float, float, float] | N
         far = np.abs(t[j] - t[i]) >= 0.2 * duration_s
         slopes.append((y[j] - y[i])[far] / (t[j] - t[i])[far])
         spans.append(np.abs(t[j] - t[i])[far])
+        early.append((np.maximum(t[i], t[j]) <= middle)[far])
+        late.append((np.minimum(t[i], t[j]) >= middle)[far])
     all_slopes, all_spans = np.concatenate(slopes), np.concatenate(spans)
     if len(all_slopes) < 10:
         return None
@@ -311,5 +317,18 @@ def _drift(series: _Series, duration_s: float) -> tuple[float, float, float] | N
         and abs(rate) >= DRIFT_SIGMAS * error
         and abs(rate) * 1e6 >= LEAST_DRIFT_PPM
         and abs(rate) * float(np.ptp(series.times_s)) >= LEAST_TRAVEL_MS * 1e-3
+        and _in_half(all_slopes, all_spans, np.concatenate(early), rate, error)
+        and _in_half(all_slopes, all_spans, np.concatenate(late), rate, error)
     )
     return (rate, error, cost) if good else None
+
+
+def _in_half(slopes: Floats, spans: Floats, inside: NDArray[np.bool_], rate: float, error: float) -> bool:
+    """Whether one half of the take drifts like the whole: a clock does, a player who moves does not.
+
+    The standard error of a slope over half the time with half the strokes is 2·√2 times that of the whole.
+    """
+    if np.count_nonzero(inside) < _HALF_PAIRS:
+        return False
+    own = _weighted_median(slopes[inside], spans[inside])
+    return bool(abs(own - rate) <= max(HALF_WITHIN * abs(rate), 2.0 * 2.0 * math.sqrt(2.0) * error))

@@ -19,11 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Complexes, Floats
-from polaritykit.changes.motion import DRIFT_SIGMAS, LEAST_DRIFT_PPM, LEAST_STEP_MS, LEAST_TRAVEL_MS
+from polaritykit.changes.motion import (
+    DRIFT_SIGMAS,
+    HALF_WITHIN,
+    LEAST_DRIFT_PPM,
+    LEAST_STEP_MS,
+    LEAST_TRAVEL_MS,
+)
 from polaritykit.sustained.phase_curve import FEWEST_BINS, audible_bins
 
-#: Either half of the take drifts like the whole within this share of its rate.
-_HALF_WITHIN = 0.5
 #: No clock of a working recorder is off by more (common practice: 100 ppm is a poor one).
 _MOST_DRIFT_PPM = 300.0
 #: Sustained sound: fewest frames that can be followed, and groups of neighbours they are put in.
@@ -225,7 +229,7 @@ def _in_both_halves(times_s: Floats, lags_s: Floats, rate: float) -> bool:
         if len(half) < 2 or not np.ptp(times_s[half]):
             return False
         own = float(np.polyfit(times_s[half], lags_s[half], 1)[0])
-        if abs(own - rate) > _HALF_WITHIN * abs(rate):
+        if abs(own - rate) > HALF_WITHIN * abs(rate):
             return False
     return True
 

@@ -22,6 +22,8 @@ TOGETHER_S = 3.0
 #: over the take, it may be the player's movement or the room's temperature.
 LEAST_DRIFT_PPM = 2.0
 LEAST_TRAVEL_MS = 0.1
+#: Either half of the take drifts like the whole within this share of its rate.
+HALF_WITHIN = 0.5
 #: A drift against its uncertainty.
 DRIFT_SIGMAS = 6.0
 

@@ -2,26 +2,38 @@
 
 import json
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import click
 
 from polaritykit.audio.fingerprint import demand_unchanged
-from polaritykit.base.errors import InputError
+from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import restored
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder, output_folder, write_file
 from polaritykit.commands.links import read_name
 from polaritykit.jobs.apply.copies import source_paths, write_copies
-from polaritykit.jobs.apply.file_jobs import Part, file_jobs
+from polaritykit.jobs.apply.file_jobs import Chosen, file_jobs
 from polaritykit.jobs.apply.text import copies_text
 
 
 @click.command(name="apply")
 @click.argument("report", type=click.Path(path_type=Path, readable=False))
 @click.option("--out", type=click.Path(path_type=Path), required=True, help="Folder for the copies.")
-@click.option("--only", type=click.Choice(["flips", "delays"]), help="Apply one kind of correction.")
+@click.option(
+    "--set",
+    "chosen",
+    type=click.Choice(get_args(Chosen)),
+    default="all",
+    show_default=True,
+    help="What is set: nothing (copies as recorded), flips only, delays only, or all.",
+)
 @click.option("--whole-samples", is_flag=True, help="Round every delay to a whole sample of the file.")
+@click.option(
+    "--as-start-times",
+    is_flag=True,
+    help="Move the files' start times (broadcast wave) by whole samples instead of the sound.",
+)
 @click.option(
     "--track", "tracks", multiple=True, metavar="NAME", help="Correct this track only (repeatable)."
 )
@@ -32,8 +44,9 @@ def command(
     *,
     report: Path,
     out: Path,
-    only: Part | None,
+    chosen: Chosen,
     whole_samples: bool,
+    as_start_times: bool,
     tracks: tuple[str, ...],
     session: Path | None,
     overwrite: bool,
@@ -46,7 +59,7 @@ def command(
     the copies are checked again: gains predicted, gains measured, and what remains.
 
     \b
-    polaritykit apply take3 --out take3_fixed --only flips
+    polaritykit apply take3 --out take3_fixed --set flips
     """  # noqa: D301 (click reads \b itself)
     from polaritykit.commands.report_file import read_report, report_place
     from polaritykit.commands.terminal import progress_line
@@ -57,7 +70,12 @@ def command(
     place = report_place(report)
     document = read_report(report)
     known = [track["name"] for track in document["tracks"]]
-    jobs = file_jobs(document, only=only, names=[read_name(name, known) for name in tracks])
+    if as_start_times and document["session"].get("start_times_ignored"):
+        raise UsageError(
+            "The report was made with --ignore-start-times, so that start times would not be heeded again; "
+            "run check without it, or leave --as-start-times out."
+        )
+    jobs = file_jobs(document, chosen=chosen, names=[read_name(name, known) for name in tracks])
     folder = session or _session_folder(document, place)
     sources = source_paths(jobs, folder)
     # The folders the files lie in, not all that the files have in common: that may be the whole disk.
@@ -65,12 +83,25 @@ def command(
     check_output_folder(out, inputs=inputs, overwrite=overwrite)
     demand_unchanged([(source, job.file, job.fingerprint) for job, source in zip(jobs, sources, strict=True)])
     with output_folder(out, inputs=inputs, overwrite=overwrite) as filling:
-        entries = write_copies(jobs, sources=sources, folder=filling, whole_samples=whole_samples)
+        entries = write_copies(
+            jobs,
+            sources=sources,
+            folder=filling,
+            whole_samples=whole_samples,
+            as_start_times=as_start_times,
+        )
         with progress_line(quiet=as_json) as progress:
             again = measure_again(
                 document, entries, jobs=jobs, sources=sources, folder=filling, progress=progress
             )
-        applied = applied_document(document, entries, again, only=only, whole_samples=whole_samples)
+        applied = applied_document(
+            document,
+            entries,
+            again,
+            chosen=chosen,
+            whole_samples=whole_samples,
+            as_start_times=as_start_times,
+        )
         text = json.dumps(applied, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
         write_file(filling / "applied.json", text)
     if as_json:

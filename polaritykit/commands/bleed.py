@@ -3,6 +3,7 @@
 import json
 import re
 from pathlib import Path
+from typing import get_args
 
 import click
 
@@ -11,10 +12,10 @@ from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.bleed.document import bleed_document
+from polaritykit.jobs.bleed.findings import Goal
 from polaritykit.jobs.bleed.folder import write_bleed
 from polaritykit.jobs.bleed.judge import analyse_bleed
 from polaritykit.jobs.bleed.schema import BleedDocument
-from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.jobs.bleed.text import bleed_text
 from polaritykit.pages.head import job_document
 
@@ -38,7 +39,7 @@ def _spans(
 )
 @click.option(
     "--goal",
-    type=click.Choice(["isolation", "fullness"]),
+    type=click.Choice(get_args(Goal)),
     default="isolation",
     show_default=True,
     help="What the sum shall have: MAIN's own source over LEAKY's, or the most of MAIN's own source.",
@@ -63,7 +64,7 @@ def _spans(
 )
 @click.option("--overwrite", is_flag=True, help="Replace an earlier report in that folder.")
 @click.option(
-    "--audio", is_flag=True, help="Also write the sums: as recorded, flipped, delayed; needs --out."
+    "--audio", is_flag=True, help="Also write the sums: of every setting that was judged; needs --out."
 )
 @click.option(
     "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
@@ -72,7 +73,7 @@ def _spans(
 def command(
     paths: tuple[Path, ...],
     *,
-    goal: str,
+    goal: Goal,
     main_alone: tuple[tuple[float, float], ...],
     leaky_alone: tuple[tuple[float, float], ...],
     as_json: bool,
@@ -100,7 +101,7 @@ def command(
         session.recording,
         main_alone_s=main_alone,
         leaky_alone_s=leaky_alone,
-        settings=BleedSettings(goal=goal),
+        goal=goal,
     )
     document = job_document(
         "bleed",

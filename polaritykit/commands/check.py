@@ -82,35 +82,45 @@ def command(
     polaritykit check take3/*.wav --anchor oh_left --fail-on inverted
     """  # noqa: D301 (click reads \b itself)
     from polaritykit.analysis import analyse
-    from polaritykit.audio.session import open_session
+    from polaritykit.audio.records import Session
     from polaritykit.base.file_names import shown
     from polaritykit.base.terminal_safe import echo
     from polaritykit.base.whole_files import check_output_folder
     from polaritykit.commands.links import read_links, read_name
     from polaritykit.commands.terminal import progress_line, wants_emphasis
+    from polaritykit.decide.findings import Findings
     from polaritykit.jobs.check.document import build_document, worth_looking
     from polaritykit.jobs.check.excerpts import WAVES, cut_excerpts
     from polaritykit.jobs.check.folder import write_report
+    from polaritykit.jobs.check.second_look import look_again
     from polaritykit.jobs.check.session_sound import cut_session
     from polaritykit.jobs.check.text import summary_text
+    from polaritykit.recorders.open import open_lined_up
 
-    opened = open_session(session, ignore_start_times=ignore_start_times)
-    limits = plan_limits(layout, opened.recording.track_names) if layout is not None else None
-    folder = out if out is not None else (None if as_json else Path(f"{opened.name}_report"))
-    inputs = [path for path in session if path.is_dir()] or list(session)
-    if folder is not None:
-        check_output_folder(folder, inputs=inputs, overwrite=overwrite)
     with progress_line(quiet=as_json) as progress:
-        findings = analyse(
-            opened.recording,
-            linked=read_links([shown(pair) for pair in linked], opened.recording.track_names)
-            if linked
-            else None,
-            anchor=None if anchor is None else read_name(shown(anchor), opened.recording.track_names),
-            purpose=purpose,
-            offset_limits=limits,
-            progress=progress,
-        )
+
+        def opening(apart: frozenset[Path] = frozenset()) -> Session:
+            return open_lined_up(
+                session, ignore_start_times=ignore_start_times, apart=apart, progress=progress
+            )
+
+        def analysed(opened: Session) -> Findings:
+            names = opened.recording.track_names
+            return analyse(
+                opened.recording,
+                linked=read_links([shown(pair) for pair in linked], names) if linked else None,
+                anchor=None if anchor is None else read_name(shown(anchor), names),
+                purpose=purpose,
+                offset_limits=plan_limits(layout, names) if layout is not None else None,
+                progress=progress,
+            )
+
+        opened = opening()
+        folder = out if out is not None else (None if as_json else Path(f"{opened.name}_report"))
+        inputs = [path for path in session if path.is_dir()] or list(session)
+        if folder is not None:
+            check_output_folder(folder, inputs=inputs, overwrite=overwrite)
+        opened, findings = look_again(opened, analysed(opened), reopen=opening, analyse=analysed)
         wanted_pairs = worth_looking(findings)
         document = build_document(
             findings,

@@ -14,7 +14,6 @@ from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import comb_geometry, sound_from
 from polaritykit.jobs.comb.plots import comb_figure
 from polaritykit.jobs.comb.predict import predict
-from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.comb.text import comb_csv, comb_text
 from polaritykit.pages.figures import image_bytes
 
@@ -84,7 +83,6 @@ def command(**options: Any) -> None:
     polaritykit comb --delay "1 ms" --polarity inverted --up-to "5 kHz"
     polaritykit comb --distances "0.5 m" "84 cm" --plot comb.png
     """  # noqa: D301 (click reads \b itself: keep these lines as they stand)
-    settings = PlanSettings()
     if options["as_json"] and options["as_csv"]:
         raise UsageError("Choose one of --json and --csv.")
     kind = None if options["plot"] is None else picture_kind(options["plot"])
@@ -105,7 +103,6 @@ def command(**options: Any) -> None:
         sample_rate_hz=rate_hz,
         sound=sound,
         tape_std_m=tape_std_m,
-        settings=settings,
     )
     comb = predict(geometry, sound=sound, inverted=options["polarity"] == "inverted", up_to_hz=up_to_hz)
     document = comb_document(comb, rate_hz)

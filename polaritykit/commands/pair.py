@@ -1,21 +1,25 @@
 """``polaritykit pair``: verify a stereo pair."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import click
 
-from polaritykit.audio.session import open_session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.pair.document import stereo_document
+from polaritykit.jobs.pair.findings import PairKind
 from polaritykit.jobs.pair.folder import write_pair
 from polaritykit.jobs.pair.judge import judge_pair
 from polaritykit.jobs.pair.schema import PairDocument
-from polaritykit.jobs.pair.settings import StereoSettings
 from polaritykit.jobs.pair.text import stereo_text
 from polaritykit.pages.head import job_document
+from polaritykit.recorders.open import open_lined_up
+from polaritykit.recorders.parts import RecorderParts
+from polaritykit.recorders.words import all_sentences
 
 
 @click.command(name="pair")
@@ -31,11 +35,9 @@ from polaritykit.pages.head import job_document
     "--audio", is_flag=True, help="Also write both mono sums, as recorded and B flipped; needs --out."
 )
 @click.option(
-    "--max-offset-ms",
-    type=click.FloatRange(0.1, 40.0),
-    default=StereoSettings().max_offset_ms,
-    show_default=True,
-    help="Longest delay between the sides that is looked for.",
+    "--kind",
+    type=click.Choice(get_args(PairKind)),
+    help="What the two are; left out: told by their names and what they share.",
 )
 @click.option(
     "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
@@ -49,7 +51,7 @@ def command(
     overwrite: bool,
     audio: bool,
     plots: str | None,
-    max_offset_ms: float,
+    kind: PairKind | None,
     ignore_start_times: bool,
 ) -> None:
     """Verify a stereo pair: two mono files A B (left, right), or one stereo file.
@@ -62,18 +64,26 @@ def command(
     """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
-    session = open_session(paths, ignore_start_times=ignore_start_times)
+    session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    found = judge_pair(session.recording, StereoSettings(max_offset_ms=max_offset_ms))
+    found = judge_pair(session.recording, kind)
+    silent = found.level_difference_db is None
+    if found.offset_ms is None and not (found.wiring.mixed or silent or session.recorders):
+        # Files of one length that did not start together after all?
+        apart = {track.path for track in session.tracks}
+        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
+        session = replace(session, recorders=again.recorders)
+        if any(recorder.state == "found" for recorder in again.recorders):
+            session, found = again, judge_pair(again.recording, kind)
     document = job_document(
         "pair",
-        stereo_document(found),
+        stereo_document(found, RecorderParts(session)),
         model=PairDocument,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
-        notes=session.notes,
+        notes=(*session.notes, *all_sentences(session)),
         tracks=session.tracks,
     )
     if out is not None:

@@ -73,6 +73,7 @@ def flips_of(
     linked: tuple[tuple[str, str], ...],
     anchor: int | None,
     copies: tuple[Copy, ...] = (),
+    upright: Mapping[int, float] | None = None,
 ) -> tuple[Flip, ...]:
     """Decide which tracks to flip: within each group of decided pairs the side that costs least.
 
@@ -85,6 +86,8 @@ def flips_of(
     anchor : int or None
     copies : tuple of Copy
         They flip with their originals.
+    upright : mapping of int to float, optional
+        Log odds that a track itself is the right way round, as a close voice tells.
 
     Returns
     -------
@@ -107,19 +110,23 @@ def flips_of(
             {t for t, name in enumerate(names) if is_overhead(name)},
             partners,
             {t for t, name in enumerate(names) if is_direct(name)},
+            # Of two sides that are equal in all else, a mic under a drum is the one that is turned by nature.
+            {t for t, name in enumerate(names) if not is_underside(name)},
         )
         decided = [key for key, pair in pairs.items() if pair.polarity != "unclear"]
         for group in groups_of(n, decided):
-            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected)
+            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected, upright=upright)
             for track in group:
                 known = bool(pair_of_anchor & set(group)) and len(group) > 1
                 found[track] = Flip(invert=False, known=known)
+            # Two equal sides, and nothing that knows which of them is upside down.
+            tie = 2 * len(chosen) == len(group) and not any((upright or {}).get(track) for track in group)
             for track in chosen:
                 others = [other for other in group if other not in chosen]
                 sure = max((abs(float(agreement.margin[track, other])) for other in others), default=0.0)
                 if sure >= DECIDE_MARGIN:
                     found[track] = _flip(names, pairs, track, others, known=bool(pair_of_anchor & set(group)))
-                    found[track] = replace(found[track], tie=2 * len(chosen) == len(group))
+                    found[track] = replace(found[track], tie=tie)
                 else:
                     found[track] = Flip(invert=False, known=False)
     for copy in copies:

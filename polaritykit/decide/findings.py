@@ -347,6 +347,18 @@ class PadStep:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Voice:
+    """A close voice and the polarity it gives its track: ``upright`` or ``upside_down``."""
+
+    track: str
+    polarity: Literal["upright", "upside_down"]
+    confidence: float
+    #: Skewness of the residual less that of the voice without its resonances.
+    figure: float
+    figure_std: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class SumPeak:
     """Highest true peak of the sum of all corrected tracks at unity gain."""
 
@@ -379,4 +391,6 @@ class Findings:
     sum_peak: SumPeak | None
     #: As used.
     settings: Settings
+    #: Close voices that tell their tracks' polarity.
+    voices: tuple[Voice, ...] = ()
     pads: tuple[PadStep, ...] = ()

@@ -6,7 +6,7 @@ overrules this.
 Conventions: signs ±1 per track, relative within a group of tracks whose signs hang together.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import numpy as np
 
@@ -29,6 +29,7 @@ def side_to_flip(
     *,
     protected: Sequence[Collection[int]] = (),
     weights: Sequence[int] | None = None,
+    upright: Mapping[int, float] | None = None,
 ) -> tuple[int, ...]:
     """Choose the side of one group that is flipped.
 
@@ -42,6 +43,9 @@ def side_to_flip(
         its pair, other pairs, direct lines.
     weights : sequence of int, optional
         Flips that each track stands for (a track with copies: more than one); one each when left out.
+    upright : mapping of int to float, optional
+        Log odds that a track itself is the right way round, from an absolute reference such as a voice; it
+        decides between sides that cost as many flips.
 
     Returns
     -------
@@ -53,11 +57,21 @@ def side_to_flip(
 
     >>> side_to_flip([0, 1, 2, 3], [1, 1, -1, -1], protected=[{3}])
     (0, 1)
+
+    Unless a voice on track 0 is the right way round:
+
+    >>> side_to_flip([0, 1, 2, 3], [1, 1, -1, -1], protected=[{3}], upright={0: 3.0})
+    (2, 3)
     """
     count = np.ones(max(group, default=0) + 1, dtype=int) if weights is None else np.asarray(weights)
     sides = [tuple(t for t in group if signs[t] < 0), tuple(t for t in group if signs[t] >= 0)]
 
-    def cost(side: tuple[int, ...]) -> tuple[int, ...]:
-        return (int(sum(count[t] for t in side)), *(len(set(side) & set(kept)) for kept in protected))
+    known = upright or {}
+
+    def cost(side: tuple[int, ...]) -> tuple[float, ...]:
+        flips = int(sum(count[t] for t in side))
+        # A track that is flipped should have been upside down.
+        against = sum(known.get(t, 0.0) for t in side)
+        return (flips, against, *(len(set(side) & set(kept)) for kept in protected))
 
     return min(sides, key=cost)

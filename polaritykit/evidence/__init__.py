@@ -13,11 +13,14 @@
 
     held between 0 and a cap, and nothing where the two readings of the sign differ or the arrival lies under
     the noise (0.6 less inside the brackets for fewer than eight hits); fitted once by logistic regression on
-    hits of a real kit.  Of frames they rise as the highest opposite lobe falls, if all parts of the spectrum
-    agree.
+    hits of a real kit; where a pick scatters, nothing unless the direct sound correlates there too.  Of
+    frames they rise as the highest opposite lobe falls, if all parts of the spectrum agree.
 `weigh`
     A source far below another on a track says less of it (its first motion lies under the other's sound).
     The lowest drum beside others has part of its say: it is heard with opposite signs on its two sides.
+`voices`, `voice_sign`
+    A close voice tells the polarity of its own track, by the skewness of its prediction residual (Drugman,
+    2013); wrong signs of far voices stay below the figure it takes.  It decides between sides of one size.
 `plan_limits`
     Offsets that sound in air cannot have between the mics of a plan, |offset| ≤ distance/c and a converter's
     latency, are not believed.

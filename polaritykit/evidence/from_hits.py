@@ -36,7 +36,8 @@ _TAIL_MS = LATEST_MS + 8.0
 #: Sound above this is left out: it is alike in no two hits, and converters ring there before the sound.
 _TOP_HZ = 6000.0
 #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
-#: regression on hits of a real kit and rounded; the answer hardly depends on them (slope 3 to 4, middle
+#: regression on hits of a real kit and rounded (which was not written down: take it for the benchmark's
+#: own, in both splits); the answer hardly depends on them (slope 3 to 4, middle
 #: 1.3 to 2.2 decide the same pairs), since a margin counts agreement of edges, not their exact worth.
 _SLOPE = 4.0
 _MIDDLE = 1.67

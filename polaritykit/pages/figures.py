@@ -31,12 +31,23 @@ LOOKS = {
 }
 
 
-def image_bytes(figure: "Figure", kind: str) -> bytes:
-    """Render a figure as ``png``, ``svg`` or ``pdf`` without a time stamp, in the style of all figures."""
+def image_bytes(figure: "Figure", kind: str, dots_per_inch: int | None = None) -> bytes:
+    """Render a figure as ``png``, ``svg`` or ``pdf`` without a time stamp, in the style of all figures.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    kind : {"png", "svg", "pdf"}
+    dots_per_inch : int, optional
+        Those of the style, fit for print, when left out.
+    """
+    import matplotlib as mpl
+
     buffer = io.BytesIO()
     metadata = {"png": {"Software": None}, "svg": {"Date": None}, "pdf": {"CreationDate": None}}[kind]
     with figure_style(), any_letters():
-        figure.savefig(buffer, format=kind, metadata=metadata)
+        dpi = dots_per_inch or mpl.rcParams["savefig.dpi"]
+        figure.savefig(buffer, format=kind, metadata=metadata, dpi=dpi)
     return buffer.getvalue()
 
 

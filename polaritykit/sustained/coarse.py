@@ -30,6 +30,7 @@ from polaritykit.sustained.coarse_places import (
     FEWEST_PIECES,
     LEAST_SHARED_S,
     MEASURED,
+    MOST_SLOPE,
     ON_LINE,
     PIECE,
     REFLECTIONS,
@@ -39,13 +40,14 @@ from polaritykit.sustained.coarse_places import (
     Takes,
     believed,
     by_chance,
+    checked,
     from_both_ends,
     least_squares,
     on_one_line,
     proposals,
     sharpest,
 )
-from polaritykit.sustained.whitened import LOW_RATE_HZ, Real, vertex
+from polaritykit.sustained.whitened import LOW_RATE_HZ, Real, peak_between
 
 Reason = Literal["found", "several_places", "nothing_shared", "too_short", "silent"]
 
@@ -58,6 +60,22 @@ _ONE_ARRIVAL = 0.0005 * LOW_RATE_HZ
 #: Share of pieces that fit at the place: strokes of one sampled drum in two songs make some fit anywhere.
 _LEAST_FITTING = 0.6
 _NEAR = LOW_RATE_HZ // 4
+
+
+@dataclass(frozen=True, kw_only=True)
+class FoundPlace:
+    """Where one take lies in another; as the fields of `CoarseMatch`."""
+
+    offset_s: float
+    offset_std_s: float
+    drift_ppm: float
+    drift_std_ppm: float
+    middle_s: float
+    shared_s: tuple[float, float]
+
+    def offset_at_s(self, time_s: float) -> float:
+        """Offset at a time of the first take."""
+        return self.offset_s + 1e-6 * self.drift_ppm * (time_s - self.middle_s)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,26 +113,37 @@ class CoarseMatch:
     agreeing: int = 0
     z: float = 0.0
 
-    def offset_at_s(self, time_s: float) -> float:
-        """Offset at a time of the first take.
+    @property
+    def place(self) -> FoundPlace | None:
+        """The one place, where there is one."""
+        if (
+            self.offset_s is None
+            or self.offset_std_s is None
+            or self.drift_ppm is None
+            or self.drift_std_ppm is None
+            or self.middle_s is None
+            or self.shared_s is None
+        ):
+            return None
+        return FoundPlace(
+            offset_s=self.offset_s,
+            offset_std_s=self.offset_std_s,
+            drift_ppm=self.drift_ppm,
+            drift_std_ppm=self.drift_std_ppm,
+            middle_s=self.middle_s,
+            shared_s=self.shared_s,
+        )
 
-        Raises
-        ------
-        ValueError
-            When no place was found.
-        """
-        if self.offset_s is None or self.drift_ppm is None or self.middle_s is None:
-            raise ValueError(f"No offset is known: {self.reason}.")
-        return self.offset_s + 1e-6 * self.drift_ppm * (time_s - self.middle_s)
 
-
-def coarse_match(first: Real, second: Real) -> CoarseMatch:
+def coarse_match(first: Real, second: Real, *, near_s: float | None = None) -> CoarseMatch:
     """Find where the second take lies in the first.
 
     Parameters
     ----------
     first, second : ndarray, shape (n,)
         Takes at 8 kHz, as `low_rate` makes them; of any length and of different ones.
+    near_s : float, optional
+        Look only near this offset, at any drift; loops that fit elsewhere too do not matter then.
 
     Returns
     -------
@@ -128,6 +157,11 @@ def coarse_match(first: Real, second: Real) -> CoarseMatch:
     starts = takes.loud(from_both_ends(len(takes.shorter)))
     if not len(starts) or not np.any(takes.longer):
         return CoarseMatch(reason="silent")
+    if near_s is not None:
+        begun = Line(lag=(near_s if swapped else -near_s) * LOW_RATE_HZ, at=0.0, slope=0.0)
+        middle = sum(takes.overlap(begun)) / 2
+        found = checked(takes, Line(lag=begun.lag, at=middle, slope=0.0), MOST_SLOPE)
+        return _concluded(takes, [found], swapped=swapped) if found else CoarseMatch(reason="nothing_shared")
     # With two drifts to try every second piece has to do: three of them still lie in half a minute.
     for tried, every in ((_TRIED[:1], 1), (_TRIED[1:], 2)):
         places = believed(takes, proposals(takes, starts[::every], [ppm for ppm, _ in tried]), dict(tried))
@@ -157,12 +191,15 @@ def _measured(takes: Takes, line: Line) -> _Measured | None:
         (_ONE_ARRIVAL, _ONE_ARRIVAL),
     ):
         starts = takes.spread(line, MEASURED)
-        curves = np.array([takes.curve(s, round(line(s)), _NEAR, line.slope) for s in starts.tolist()])
+        signed = np.array(
+            [takes.curve(s, round(line(s)), _NEAR, line.slope, signed=True) for s in starts.tolist()]
+        )
+        curves = np.abs(signed)
         whole = np.array([round(line(s)) - line(s) for s in starts])
         middle = _NEAR - whole
         if apart == _ONE_ARRIVAL:
             middle += _shared_arrival(curves, middle)
-        lags, z = _picked(curves, middle, apart)
+        lags, z = _picked(curves, middle, apart, signed)
         place = on_one_line(starts.astype(float), lags - _NEAR + whole + line(starts), z, on_line)
         if place is None or np.mean(z > 0) < _LEAST_FITTING:
             return None
@@ -228,14 +265,14 @@ def _as_good(takes: Takes, rival: Line, best: Place) -> bool:
     return not (sure and theirs.mean() < _RIVAL * ours.mean())
 
 
-def _picked(curves: Real, middle: Floats, reach: float) -> tuple[Floats, Floats]:
+def _picked(curves: Real, middle: Floats, reach: float, signed: Real) -> tuple[Floats, Floats]:
     """Place of each curve's maximum within reach of its middle, and its fit: 0 where chance does as well."""
     lags, z = np.zeros(len(curves)), np.zeros(len(curves))
     least = by_chance(round(2 * reach) + 1)
     for k, (curve, at) in enumerate(zip(curves, middle, strict=True)):
         low = round(at - reach)
         top = low + int(curve[low : round(at + reach) + 1].argmax())
-        lags[k], z[k] = vertex(curve, top), curve[top] if curve[top] > least else 0.0
+        lags[k], z[k] = peak_between(signed[k], top), curve[top] if curve[top] > least else 0.0
     return lags, z
 
 

@@ -30,7 +30,7 @@ _THINNED = 2
 _APART = LOW_RATE_HZ // 4
 _PLACES_PER_PIECE = 6
 #: Clocks: crystals keep 100 ppm between them; beyond 250 there is a wrong sample rate.
-_MOST_SLOPE = 250e-6
+MOST_SLOPE = 250e-6
 _SLOPE_STEP = 62.5e-6
 #: Fits on one line within this: a player who moves by 0.7 m, or another reflection.
 ON_LINE = 0.002 * LOW_RATE_HZ
@@ -44,8 +44,8 @@ REFLECTIONS = 0.05 * LOW_RATE_HZ
 #: Best of all lags of an hour by chance: sqrt(2·ln(3·10⁷)) = 5.9; a little less may still be right.
 _LEAST_PROPOSED = 5.5
 _MOST_PLACES = 12
-#: A parabola at the low rate is not sharper than this (samples).
-_GRID_STD = 0.05
+#: A piece of the very same sound is not timed sharper than this at the low rate (samples).
+_GRID_STD = 0.002
 #: Below this against its own loudest pieces a piece holds nothing to be sought.
 _QUIET_DB = 40.0
 
@@ -103,7 +103,7 @@ class Takes:
         count = min(count, 2 * ((end - begin) // PIECE) - 1)
         return self.loud(np.linspace(begin, end - PIECE, count).astype(np.int64))
 
-    def curve(self, start: int, lag: int, reach: int, slope: float) -> Real:
+    def curve(self, start: int, lag: int, reach: int, slope: float, *, signed: bool = False) -> Real:
         """Fit of a piece at lags around a given one.
 
         Parameters
@@ -114,6 +114,8 @@ class Takes:
             Lags from ``lag - reach`` to ``lag + reach``.
         slope : float
             Drift that the piece is read with.
+        signed : bool
+            Negative where the two are upside down.
         """
         from scipy import fft
 
@@ -123,7 +125,7 @@ class Takes:
         stretch = self.longer[max(first, 0) : max(stop, 0)]
         stretch = np.pad(stretch, (max(-first, 0), 0))
         size = fft.next_fast_len(len(piece) + 2 * reach, real=True)
-        return fit(whitened(stretch, size), whitened(piece, size), size)[: 2 * reach + 1]
+        return fit(whitened(stretch, size), whitened(piece, size), size, signed=signed)[: 2 * reach + 1]
 
 
 def from_both_ends(n_samples: int) -> NDArray[np.int64]:
@@ -253,7 +255,7 @@ def on_one_line(starts: Floats, lags: Floats, z: Floats, within: float) -> Place
         for other in fitting[i + 1 :]:
             slope = (lags[other] - lags[one]) / (starts[other] - starts[one])
             on = (z > 0) & (np.abs(lags - lags[one] - slope * (starts - starts[one])) < within)
-            if abs(slope) <= _MOST_SLOPE and z[on].sum() > best:
+            if abs(slope) <= MOST_SLOPE and z[on].sum() > best:
                 best, best_on = float(z[on].sum()), on
     if np.count_nonzero(best_on) < max(FEWEST_PIECES, _LEAST_SHARE * len(starts)):
         return None
@@ -289,6 +291,6 @@ def sharpest(takes: Takes, place: Place) -> Place:
     begun = place.line
     tried = [
         checked(takes, Line(lag=begun(begun.at), at=begun.at, slope=slope), _SLOPE_STEP)
-        for slope in np.arange(-_MOST_SLOPE, _MOST_SLOPE + 1e-9, _SLOPE_STEP)
+        for slope in np.arange(-MOST_SLOPE, MOST_SLOPE + 1e-9, _SLOPE_STEP)
     ]
     return max((one for one in (place, *tried) if one), key=lambda one: float(one.z[one.on].sum()))

@@ -47,7 +47,7 @@ def test_every_damage_of_a_format(tmp_path, extension):
     """Its head is read within bounds of time and memory, and a copy is made of it or refused."""
     clean = encoded(extension, sound(SECONDS), tmp_path / f"clean.{extension}")
     readable = set()
-    for number, (damage, spoil) in enumerate(DAMAGE.items()):
+    for number, (damage, spoil) in enumerate([*DAMAGE.items(), *[("bytes", DAMAGE["bytes"])] * 9]):
         path = tmp_path / f"{number}.{extension}"
         path.write_bytes(content := spoil(clean, random.Random(number)))
         tracemalloc.start()

@@ -5,10 +5,14 @@ Layouts: RFC 3533 (Ogg page, its CRC), EBU Tech 3306 (RF64), ITU-R BS.2088 (BW64
 
 import os
 import struct
+import subprocess
+import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from places import ROOT
 
 from polaritykit.audio.broadcast_wave import read_layout
 from polaritykit.audio.header import FileHeader, read_header
@@ -54,6 +58,15 @@ def test_lying_length_of_an_ogg_stream(tmp_path, claimed):
     path.write_bytes(content)
 
     assert read_header(path).frames == RATE
+
+
+def test_first_frame_of_an_mp3_is_damaged(tmp_path):
+    """The decoder resyncs and finds itself behind the length it announced: what decodes is used, or none."""
+    path = written(tmp_path / "a.mp3", form="MP3", subtype="MPEG_LAYER_III")
+    path.write_bytes(b"\xff" * 4 + path.read_bytes()[4:])
+
+    found = read_header(path)
+    assert not isinstance(found, FileHeader) or found.frames <= RATE + 2 * 1152  # a frame of MPEG-1 layer III
 
 
 def test_zeros_behind_the_audio(tmp_path):
@@ -104,6 +117,70 @@ def test_impossible_start_times(tmp_path):
     tag = b"TIMESTAMP_SAMPLES_SINCE_MIDNIGHT_LO"
     ixml = b"<%s>%s</%s>" % (tag, b"9" * 5001, tag)
     assert read_header(with_chunk(written(tmp_path / "b.wav"), b"iXML", ixml)).reference is None
+
+
+def test_long_chunks_are_not_looked_into(tmp_path):
+    """A broadcast header of 4 MB is none: its start is not read, and its bytes are not either."""
+    bext = bytearray(602)
+    bext[338:342] = struct.pack("<I", 48_000)
+    path = written(tmp_path / "a.wav")
+    clean = path.read_bytes()
+    assert read_header(with_chunk(path, b"bext", bytes(bext))).reference == 48_000
+    path.write_bytes(clean)
+    assert read_header(with_chunk(path, b"bext", bytes(bext) + bytes(4_000_000))).reference is None
+
+
+#: Format -> where its header tells the length, and the largest that fits there.
+LIES = {
+    "WAV": (b"data", "<I", 4, 2**32 - 2),
+    "RF64": (b"ds64", "<QQQ", 8, 2**62),
+    "AIFF": (b"COMM", ">I", 10, 2**32 - 1),
+    "CAF": (b"data", ">q", 4, 2**62),
+    "W64": (b"data", "<Q", 16, 2**62),
+    "AU": (b".snd", ">I", 8, 2**32 - 2),
+    "FLAC": (b"fLaC", ">Q", 18, None),  # 36 bits of a word of 64 (RFC 9639, 8.2)
+}
+READ = """
+import resource, sys, time
+from pathlib import Path
+import numpy, soundfile
+from polaritykit.audio.header import read_header
+from polaritykit.audio.opened import open_audio
+used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
+resource.setrlimit(resource.RLIMIT_AS, (used + 200_000_000,) * 2)
+for name in sys.argv[1:]:
+    began = time.process_time()
+    header = read_header(Path(name))
+    print(Path(name).suffix, getattr(header, "frames", 0), time.process_time() - began)
+"""
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="Linux tells memory there")
+def test_largest_lengths_cost_nothing(tmp_path):
+    """Each header claims all it can: within 200 MB and two seconds the second that is there, or none."""
+    for form, (name, layout, offset, value) in LIES.items():
+        path = written(tmp_path / f"a.{form.lower()}", form=form)
+        content = bytearray(path.read_bytes())
+        place = content.index(name) + offset
+        if value is None:
+            (word,) = struct.unpack_from(layout, content, place)
+            struct.pack_into(layout, content, place, word | 2**36 - 1)
+        else:
+            struct.pack_into(layout, content, place, *[value] * (len(layout) - 1))
+        path.write_bytes(content)
+    ended = subprocess.run(
+        [sys.executable, "-c", READ, *map(str, sorted(tmp_path.iterdir()))],
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        check=True,
+        capture_output=True,
+        text=True,
+        timeout=120,
+    )
+    lines = [line.split() for line in ended.stdout.splitlines()]
+    assert len(lines) == len(LIES)
+    for suffix, frames, seconds in lines:
+        assert int(frames) <= RATE + 4096, suffix  # a block of FLAC, or the bytes of chunks behind
+        assert float(seconds) < 2.0, suffix
 
 
 def same_audio(path, reference):

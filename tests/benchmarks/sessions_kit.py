@@ -116,7 +116,7 @@ def bed_noise(folder: Path, mic: str, n: int, rng: np.random.Generator) -> np.nd
     return noise * (level / np.std(noise))
 
 
-def _laid(
+def laid(
     *,
     folder: Path,
     homes: Mapping[str, str],
@@ -162,7 +162,7 @@ def _faded(x: np.ndarray, n_in: int, n_out: int) -> np.ndarray:
     return x
 
 
-def _hearings(
+def hearings(
     breaks: Mapping[str, Mapping[str, FirstBreak]],
     energy: Mapping[str, Mapping[str, float]],
     unknown: Mapping[str, str],
@@ -219,7 +219,7 @@ def kit_session(
     n = int(seconds * rate)
     score = play(rng, seconds, drums)
     choice = {d: pick_hits(folder / d, homes[d], whole=whole, split=split) for d in drums}
-    tracks, energy = _laid(
+    tracks, energy = laid(
         folder=folder, homes=homes, breaks=breaks, mics=mics, score=score, choice=choice, rng=rng, n=n
     )
     noise = {}
@@ -236,7 +236,7 @@ def kit_session(
         name=f"kit seed {seed} {split}",
         sample_rate_hz=rate,
         tracks=made,
-        pairs=pair_truths(_hearings(breaks, energy, unknown), signs, shifts, noise_energy=noise),
+        pairs=pair_truths(hearings(breaks, energy, unknown), signs, shifts, noise_energy=noise),
         flips=signs,
         delays_ms=shifts,
         notes={"score": score, "noise_db": noise_db},
@@ -268,7 +268,7 @@ def drums_session(
         score.append((time_s, drum, float(rng.uniform(-3, 3))))
         time_s += float(rng.uniform(0.3, 0.9))
     choice = {drum: pick_hits(folder / drum, "top", whole=False, split=split)}
-    tracks, energy = _laid(
+    tracks, energy = laid(
         folder=folder,
         homes={drum: "top"},
         breaks={drum: found},
@@ -291,7 +291,7 @@ def drums_session(
         name=f"{drum} seed {seed} {split}",
         sample_rate_hz=rate,
         tracks=made,
-        pairs=pair_truths(_hearings(breaks, energy, {}), signs, shifts, noise_energy=noise),
+        pairs=pair_truths(hearings(breaks, energy, {}), signs, shifts, noise_energy=noise),
         flips=signs,
         delays_ms=shifts,
         notes={"score": score, "noise_db": noise_db},

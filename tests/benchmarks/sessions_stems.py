@@ -18,6 +18,8 @@ from sessions_rooms import RATE, simulated_kit
 #: Octaves that are judged, and all that may be a source's strongest (IEC 61260-1, nominal centres).
 JUDGED_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0)
 ALL_HZ = (31.5, *JUDGED_HZ, 2000.0, 4000.0, 8000.0, 16_000.0)
+#: Of the open kit's recordings.
+KIT_RATE = 44_100
 LINKED = (("oh_left", "oh_right"), ("room_left", "room_right"))
 
 
@@ -121,6 +123,43 @@ def stem_kit(seed: int, *, seconds: float = 30.0, n_mics: int = 10) -> StemKit:
     )
     path.write_bytes(pickle.dumps(kit))
     return kit
+
+
+def real_kit(seed: int, *, seconds: float = 30.0, split: str = "report") -> StemKit:
+    """Lay hits of the open kit's recordings drum by drum, as they were recorded.
+
+    Arrivals and signs are known where the recordings settle them, not a number or 0 elsewhere.
+    """
+    from sessions_kit import data_root, groove, hearings, laid, pick_hits
+    from sessions_settled import KIT_HOMES, KIT_MICS, kit_breaks
+
+    rng = np.random.default_rng([seed, {"development": 1, "report": 2}[split], 77])
+    folder, breaks, n = data_root() / "kit", kit_breaks(), int(seconds * KIT_RATE)
+    score = groove(rng, seconds, tuple(KIT_HOMES))
+    parts, energy = {}, {}
+    for drum, home in KIT_HOMES.items():
+        parts[drum], found = laid(
+            folder=folder,
+            homes={drum: home},
+            breaks=breaks,
+            mics=KIT_MICS,
+            score=[stroke for stroke in score if stroke[1] == drum],
+            choice={drum: pick_hits(folder / drum, home, whole=True, split=split)},
+            rng=rng,
+            n=n,
+        )
+        energy |= found
+    tracks = {m: np.sum([part[m] for part in parts.values()], axis=0).astype(np.float32) for m in KIT_MICS}
+    session = Session(
+        name=f"real kit {seed} {split}",
+        sample_rate_hz=KIT_RATE,
+        tracks=tracks,
+        pairs=(),
+        flips=dict.fromkeys(KIT_MICS, 1),
+        delays_ms=dict.fromkeys(KIT_MICS, 0.0),
+        notes={"parts": parts, "hearings": hearings(breaks, energy, {"kick": KIT_HOMES["kick"]})},
+    )
+    return StemKit(name=session.name, sample_rate_hz=KIT_RATE, tracks=tracks, stems=stems_of(session, score))
 
 
 def twin(kit: StemKit, seed: int, *, most_ms: float = 4.0) -> StemKit:

@@ -26,9 +26,8 @@ from sessions_rooms import RATE as SOUNDS_RATE
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.octaves import octave_bins
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedPassages
-from polaritykit.jobs.bleed.judge import _judged_together
+from polaritykit.jobs.bleed.judge import judged_together, settled_by_check
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
-from polaritykit.jobs.bleed.settings import BleedSettings
 
 RATE = 48000
 #: Octaves that are scored.
@@ -102,12 +101,16 @@ def judged(parts: np.ndarray, noise: np.ndarray) -> BleedFindings:
     """Return what the job says when no passage alone is used."""
     tracks = dict(zip(("singer", "guitar"), (parts.sum(axis=1) + noise).astype(np.float32), strict=True))
     recording = ArrayRecording(tracks, RATE)
-    settings = BleedSettings()
-    passages: BleedPassages = find_passages(recording, settings)
+    passages: BleedPassages = find_passages(recording)
     found = BleedFindings(
-        main="singer", leaky="guitar", goal="isolation", passages=passages, centre_hz=OCTAVES_HZ
+        main="singer",
+        leaky="guitar",
+        goal="isolation",
+        passages=passages,
+        centre_hz=OCTAVES_HZ,
+        settled=settled_by_check(recording),
     )
-    return _judged_together(found, recording, settings)
+    return judged_together(found, recording)
 
 
 def main() -> None:

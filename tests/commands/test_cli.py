@@ -351,7 +351,7 @@ def test_a_fault_of_the_program_is_shown_as_one(monkeypatch, capsys):
     def broken(*_, **__):
         raise ZeroDivisionError
 
-    monkeypatch.setattr("polaritykit.audio.session.open_session", broken)
+    monkeypatch.setattr("polaritykit.recorders.open.open_lined_up", broken)
 
     with pytest.raises(ZeroDivisionError):
         main(["check", "x"])
@@ -364,7 +364,7 @@ def test_stopped_by_the_user(monkeypatch, capsys):
     def stopped(*_, **__):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("polaritykit.audio.session.open_session", stopped)
+    monkeypatch.setattr("polaritykit.recorders.open.open_lined_up", stopped)
 
     assert said_once(*call(capsys, "check", "x"), "stopped") == 130
 

@@ -147,3 +147,53 @@ def test_interrupted_at_any_early_moment():
         assert "KeyboardInterrupt" not in said
     assert seen <= {0, 130, -signal.SIGINT}  # the last: while the interpreter ends, after all work
     assert 130 in seen
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_interrupted_while_text_is_run(tmp_path, number):
+    """With `-m` Python takes what leaves `exec` for Ctrl-C, caught or not: the code stays the signal's."""
+    (tmp_path / "stopped.py").write_text(
+        f"""
+import os, sys
+from polaritykit import __main__, cli
+cli._run = lambda *_: exec("import os; os.kill(os.getpid(), {int(number)}); x = 1")
+sys.argv = ["polaritykit"]
+__main__.run()
+"""
+    )
+    ended = subprocess.run(
+        [sys.executable, "-m", "stopped"],
+        env={**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}"},
+        cwd=tmp_path,
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    assert ended.returncode == 128 + number
+    assert "Traceback" not in ended.stderr
+
+
+def test_warnings_of_libraries_are_not_shown(tmp_path):
+    """A user's standard error holds sentences only; a developer asks Python for warnings, and gets them."""
+    (tmp_path / "warned.py").write_text(
+        """
+import sys, warnings
+from polaritykit import __main__, cli
+cli._run = lambda *_: warnings.warn("divide by zero", RuntimeWarning) or 0
+sys.argv = ["polaritykit"]
+__main__.run()
+"""
+    )
+    said = [
+        subprocess.run(
+            [sys.executable, *asked, "-m", "warned"],
+            env={**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{tmp_path}"},
+            cwd=tmp_path,
+            check=True,
+            capture_output=True,
+            text=True,
+        ).stderr
+        for asked in ([], ["-W", "always"])
+    ]
+    assert said[0] == ""
+    assert "divide by zero" in said[1]

@@ -7,9 +7,6 @@ The fuzz keeps its seed (`derandomize`), so that a failure comes again.
 import contextlib
 import copy
 import json
-import os
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -216,24 +213,22 @@ def test_names_of_the_library():
         polaritykit.analyse_arrays({1: np.ones(10), 2: np.ones(10)}, sample_rate_hz=RATE)
 
 
-def test_names_steer_no_terminal(tmp_path):
-    """A name with every kind of control, through the commands that print names; a process of its own."""
+def test_names_steer_no_terminal(capsysbinary, monkeypatch, tmp_path):
+    """A name with every kind of control, through the commands that print names."""
     session = tmp_path / "session"
     session.mkdir()
     sound = 0.1 * np.random.default_rng(1).standard_normal(RATE)
     for number in (1, 2):
         soundfile.write(str(session / f"{STEER}{number}.wav"), sound, RATE)
+    monkeypatch.chdir(tmp_path)
     for arguments in (["pair", "session"], ["pair", "session", "--json"], ["pulse", "read", "session"],
-                      ["check", "session", "--out", STEER], ["recheck", STEER, STEER]):  # fmt: skip
-        ended = subprocess.run(
-            [sys.executable, "-m", "polaritykit", *arguments],
-            cwd=tmp_path,
-            env={**os.environ, "PYTHONPATH": str(ROOT)},
-            capture_output=True,
-            check=False,
-        )
-        assert ended.returncode == 0, ended.stderr
-        for stream in (ended.stdout.decode(), ended.stderr.decode()):
+                      ["check", "session", "--out", STEER], ["recheck", STEER, STEER],
+                      ["apply", STEER, "--out", f"{STEER} copies"]):  # fmt: skip
+        with pytest.raises(SystemExit) as stopped:
+            main(arguments)
+        said = capsysbinary.readouterr()
+        assert stopped.value.code == 0, said.err
+        for stream in (said.out.decode(), said.err.decode()):
             assert not set(stream) & {"\x1b", "\x9b", "\u202e"}, arguments
             assert not any(line.startswith("ick") for line in stream.splitlines()), arguments
 

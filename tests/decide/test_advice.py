@@ -205,6 +205,15 @@ def test_a_mic_under_a_drum_is_flipped_for_the_sum_and_no_cable_is_blamed():
     assert "the cable is fine" in correction_words(found.tracks[1], found)
 
 
+@pytest.mark.parametrize("names", [("tom", "snare_bottom"), ("snare_bottom", "tom")])
+def test_of_two_mics_the_one_under_a_drum_is_flipped(names):
+    """One against one, no anchor among them: the textbook says which of the two is turned by nature."""
+    pairs, agreement = session((1, -1), names=names, late_ms=(0.0, 1.0))
+    found = settings_of(pairs, agreement, names=names, linked=(), anchor=None)
+
+    assert {track.name for track in found.tracks if track.invert} == {"snare_bottom"}
+
+
 def test_one_source_alone_does_not_send_anybody_to_mend_a_cable():
     """Wiring turns every source, a place behind a drum only that one."""
     pairs, agreement = session((-1, 1, 1, 1, 1))

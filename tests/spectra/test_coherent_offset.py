@@ -49,3 +49,23 @@ def test_phase_noise_is_the_scatter_of_offsets(noise):
 
     assert np.mean(found) == pytest.approx(10 / RATE, abs=4 * np.std(found) / np.sqrt(150))
     assert np.median(told) == pytest.approx(np.std(found), rel=0.11)
+
+
+def test_peaks_of_strangers_stay_below_what_is_granted_to_chance():
+    """Mean square of the curve over lags in units of Σw²/2: 1.76 for all bins (closed form), less for few."""
+    rng = np.random.default_rng(3)
+    lag_s = rng.uniform(-5e-3, 5e-3, 40)
+    all_bins, counted = [], []
+    for _ in range(40):
+        spectra = pooled(rng.standard_normal((2, RATE)))
+        turns = np.exp(2j * np.pi * np.outer(lag_s, spectra.frequency_hz))
+        vectors = spectra.cross(0, 1) / np.abs(spectra.cross(0, 1))
+        for weight, found in (
+            (np.ones(len(vectors)), all_bins),
+            (coherent_weight(spectra, 0, 1), counted),
+        ):
+            found.append(np.mean((turns @ (weight * vectors)).real ** 2) / (np.sum(weight**2) / 2))
+
+    # 1600 values that are alike in groups: some 5 %.
+    assert np.mean(all_bins) == pytest.approx(1.76, rel=0.15)
+    assert 1.0 < np.mean(counted) < 1.5

@@ -11,7 +11,6 @@ from polaritykit.base.errors import UsageError
 from polaritykit.jobs.comb.document import comb_document
 from polaritykit.jobs.comb.inputs import comb_geometry
 from polaritykit.jobs.comb.plots import comb_figure
-from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.spectra.comb import (
     comb_response_db,
     nearest_note,
@@ -236,9 +235,7 @@ def geometry(**given):
         )
     )
     sound = given.pop("sound", given_speed(1130 * 0.3048))
-    return comb_geometry(
-        **(options | given), sound=sound, sample_rate_hz=48000, tape_std_m=0.01, settings=PlanSettings()
-    )
+    return comb_geometry(**(options | given), sound=sound, sample_rate_hz=48000, tape_std_m=0.01)
 
 
 def test_path_of_a_tenth_of_a_millisecond():

@@ -1,5 +1,7 @@
 """A small report of a check, whole by its schema, for tests of what reads one."""
 
+import hashlib
+
 from polaritykit.base.validate import SCHEMA_VERSION, written
 from polaritykit.jobs.check.schema import Report
 
@@ -76,6 +78,7 @@ def pair(reference, other, *, sources=(), **parts):
         "reference": reference,
         "other": other,
         "related": True,
+        "recorders_ms": 0.0,
         "polarity": "same",
         "confidence": 0.9,
         "notches_hz": [],
@@ -121,6 +124,9 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "notes": [],
         "summary": {"headline": "", "sentences": [], "counts": counts},
         "files": [],
+        "recorders": [],
+        "span_start_s": None,
+        "voices": [],
         "tracks": tracks,
         "sources": [],
         "pairs": pairs,
@@ -136,3 +142,20 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "settings": {},
     }
     return written({**document, **parts}, Report)
+
+
+def fingerprint(folder, file):
+    """Describe a file as DEVELOPERS.md says; samples as libsndfile gives them, 32-bit floats."""
+    import soundfile
+
+    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
+    return {
+        "file": file,
+        "file_base64": None,
+        "size_bytes": (folder / file).stat().st_size,
+        "sample_rate": rate,
+        "channels": samples.shape[1],
+        "frames": len(samples),
+        "start_samples": None,
+        "audio_sha256": hashlib.sha256(samples.astype("<f4").tobytes()).hexdigest(),
+    }

@@ -350,6 +350,7 @@ def make_document(*, audio=False):
             "purpose": "kit",
         },
         "sample_rate": RATE,
+        "recorders": [],
         "notes": ["All tracks start together; the common span of 2.0 s is used."],
         "summary": {
             "headline": "Flip 2 of 10 tracks and delay 8.",

@@ -2,7 +2,10 @@
 
 Files (`file_jobs`, `copy_file`, `copies`)
     Container, sample format, rate, channels, start time and other chunks stay; the files themselves are never
-    changed.  A delay pads the start and lengthens the file by as much, so that all start times stay true.
+    changed.  A delay pads the start and lengthens the file by as much, so that all start times stay true; or,
+    asked for, it moves the start time by whole samples, and the sound stays bit for bit but for flips
+    (`audio.start_stamp`).  A clipped track and its stereo partner are moved by whole samples: interpolated,
+    flat tops would ring and no longer be seen.
 Rendering (`render`)
     A flip or a whole-sample delay only negates and moves samples, exactly.  A fractional delay d is the ideal
     interpolator sinc(n − d) under a Kaiser window shifted with it (Laakso, Välimäki, Karjalainen and Laine,

@@ -28,6 +28,8 @@ from polaritykit.audio.other_tags import lost_tags
 _PADDED_TO = {"AIFF": 2, "CAF": 1, "W64": 8, "FLAC": 1}
 #: An IFF form counts its bytes with 32 bits.
 _AIFF_LIMIT_BYTES = 2**32
+#: Parts that name moments of the file's own clock.
+_MOMENTS = frozenset({"MARK", "INST", "COMT", "mark", "regn", "CUESHEET", "cue", "bext"})
 
 
 def is_carried(form: str) -> bool:
@@ -35,7 +37,9 @@ def is_carried(form: str) -> bool:
     return form in _PADDED_TO
 
 
-def carry_parts(source: Path, target: Path, form: str, *, same_length: bool) -> tuple[str, ...]:
+def carry_parts(
+    source: Path, target: Path, form: str, *, same_length: bool, same_clock: bool = True
+) -> tuple[str, ...]:
     """Put the parts of a file into its copy.
 
     Parameters
@@ -46,6 +50,8 @@ def carry_parts(source: Path, target: Path, form: str, *, same_length: bool) -> 
         libsndfile's name of their format.
     same_length : bool
         The copy has as many samples as the file.
+    same_clock : bool
+        The copy begins at the file's moment and runs at its pace, so that marks stay where they were.
 
     Returns
     -------
@@ -55,7 +61,11 @@ def carry_parts(source: Path, target: Path, form: str, *, same_length: bool) -> 
     if not is_carried(form):
         return lost_tags(source, form)
     parts = find_parts(source, form)
-    kept = [part for part in parts if part.whole and (same_length or not part.tells_length)]
+    kept = [
+        part
+        for part in parts
+        if part.whole and (same_length or not part.tells_length) and (same_clock or part.name not in _MOMENTS)
+    ]
     if form == "FLAC":
         _insert_blocks(source, target, kept)
     elif not _insert_chunks(source, target, kept, form):

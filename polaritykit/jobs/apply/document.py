@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from polaritykit.base.types import Json
 from polaritykit.base.validate import written
-from polaritykit.jobs.apply.file_jobs import Part
+from polaritykit.jobs.apply.file_jobs import Chosen
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
 from polaritykit.jobs.apply.schema import AppliedDocument
@@ -15,7 +15,13 @@ from polaritykit.pages.head import head
 
 
 def applied_document(
-    report: Json, entries: Sequence[Json], again: MeasuredAgain, *, only: Part | None, whole_samples: bool
+    report: Json,
+    entries: Sequence[Json],
+    again: MeasuredAgain,
+    *,
+    chosen: Chosen,
+    whole_samples: bool,
+    as_start_times: bool,
 ) -> Json:
     """Make the document of `polaritykit apply`.
 
@@ -27,16 +33,19 @@ def applied_document(
         What was done, track by track.
     again : MeasuredAgain
         What the copies show.
-    only : {"flips", "delays"} or None
-        The one kind of correction that was applied.
+    chosen : {"none", "flips", "delays", "all"}
+        Corrections that were made.
     whole_samples : bool
-        Whether delays were rounded to whole samples.
+        Whether all delays were rounded to whole samples.
+    as_start_times : bool
+        Whether delays moved the start times.
     """
     document = {
         **head("apply"),
         "session": report["session"],
-        "only": only,
+        "set": chosen,
         "whole_samples": whole_samples,
+        "as_start_times": as_start_times,
         "tracks": entries,
         "measured_again": {
             "gains": [_pair_gain(gain) for gain in again.gains],

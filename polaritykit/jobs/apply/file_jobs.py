@@ -5,11 +5,12 @@ not to be changed keeps an empty setting, so that the copies are a whole session
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from pathlib import PurePath
 from typing import Any, Literal
 
+from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.records import FileFingerprint
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.file_names import restored, shown
@@ -21,8 +22,11 @@ _LEFT_OUT = frozenset({"unreadable", "too_short"})
 _MOST_CHANNELS = 1024
 #: Sound goes 343 m in this time: no set-up needs more.
 _LONGEST_DELAY_MS = 1000.0
+#: No take is longer than a day, and beyond this a clock is a wrong sample rate.
+_LONGEST_START_S, _LARGEST_DRIFT_PPM = 86_400.0, 1000.0
 
-Part = Literal["flips", "delays"]
+#: What is set: nothing (copies as recorded), the flips, the delays, or all.
+Chosen = Literal["none", "flips", "delays", "all"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +37,8 @@ class TrackSetting:
     invert: bool
     #: ≥ 0; later.
     delay_ms: float
+    #: Why its samples are moved by whole ones only, if they are: its own tops are flat, or its partner's.
+    whole: Literal["clipped", "partner"] | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -46,10 +52,12 @@ class FileJob:
     #: What the file was when the report was made.
     fingerprint: FileFingerprint
     settings: tuple[TrackSetting, ...]
+    #: Where its recorder lies on the time line of the reference's files, where it is to be lined up.
+    clock: Clock | None = None
 
 
 def file_jobs(
-    document: dict[str, Any], *, only: Part | None = None, names: Sequence[str] = ()
+    document: dict[str, Any], *, chosen: Chosen = "all", names: Sequence[str] = ()
 ) -> tuple[FileJob, ...]:
     """Gather the corrections by file.
 
@@ -57,8 +65,8 @@ def file_jobs(
     ----------
     document : dict
         A report, as `commands.report_file` reads it.
-    only : {"flips", "delays"}, optional
-        Leave the other kind of correction out.
+    chosen : {"none", "flips", "delays", "all"}
+        Corrections that are made.
     names : sequence of str
         Correct these tracks only; all when empty.
 
@@ -78,11 +86,15 @@ def file_jobs(
     _demand_known(names, [track["name"] for track in tracks])
     corrections = {entry["name"]: entry for entry in document["corrections"]["tracks"]}
     files: dict[str, dict[int, TrackSetting]] = {}
+    clipped = {track["name"] for track in tracks if "clipped" in track["faults"]}
     try:
         for track in tracks:
-            setting = _setting(track["name"], corrections.get(track["name"]), only, names)
+            setting = _setting(track["name"], corrections.get(track["name"]), chosen, names)
+            if setting.delay_ms:
+                setting = replace(setting, whole=_whole(track, clipped))
             files.setdefault(_file(track), {})[_channel(track)] = setting
         fingerprints = _fingerprints(document)
+        clocks = _clocks(document) if chosen in ("delays", "all") else {}
     except ValueError as error:
         raise InputError(f"The report cannot be applied ({error}); run check again.") from error
     jobs = []
@@ -103,8 +115,41 @@ def file_jobs(
             channels.get(channel, TrackSetting(name="", invert=False, delay_ms=0.0))
             for channel in range(max(channels) + 1)
         )
-        jobs.append(FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings))
+        clock = clocks.get(file) if not names or _is_named(settings, names) else None
+        jobs.append(
+            FileJob(file=file, target=target, fingerprint=fingerprints[file], settings=settings, clock=clock)
+        )
     return tuple(jobs)
+
+
+def _is_named(settings: Sequence[TrackSetting], names: Sequence[str]) -> bool:
+    return any(setting.name in map(shown, names) for setting in settings)
+
+
+def _clocks(document: dict[str, Any]) -> dict[str, Clock]:
+    """Clock of each file that was found elsewhere than its head puts it."""
+    found = {}
+    own = {track["name"]: track for track in document["tracks"]}
+    for recorder in document.get("recorders") or ():
+        if recorder["state"] != "found":
+            continue
+        start_s, drift_ppm = float(recorder["start_s"]), float(recorder["drift_ppm"])
+        if abs(start_s) > _LONGEST_START_S or abs(drift_ppm) > _LARGEST_DRIFT_PPM:
+            raise ValueError(f"a recorder that started {start_s} s later, {drift_ppm} ppm fast")
+        for name in recorder["tracks"]:
+            if name in own:
+                found[_file(own[name])] = Clock(start_s=start_s, drift_ppm=drift_ppm)
+    return found
+
+
+def _whole(track: dict[str, Any], clipped: set[str]) -> Literal["clipped", "partner"] | None:
+    """Why a track is moved by whole samples: between them an interpolator would round its flat tops.
+
+    The sides of a stereo pair are moved alike.
+    """
+    if track["name"] in clipped:
+        return "clipped"
+    return "partner" if track.get("linked_with") in clipped else None
 
 
 def _fingerprints(document: dict[str, Any]) -> dict[str, FileFingerprint]:
@@ -137,7 +182,7 @@ def _channel(track: dict[str, Any]) -> int:
 
 
 def _setting(
-    name: str, correction: dict[str, Any] | None, only: Part | None, names: Sequence[str]
+    name: str, correction: dict[str, Any] | None, chosen: Chosen, names: Sequence[str]
 ) -> TrackSetting:
     if correction is None or (names and name not in map(shown, names)):
         return TrackSetting(name=name, invert=False, delay_ms=0.0)
@@ -146,8 +191,8 @@ def _setting(
         raise ValueError(f"a delay of {delay_ms} ms for {name}")
     return TrackSetting(
         name=name,
-        invert=bool(correction["invert"]) and only != "delays",
-        delay_ms=delay_ms if only != "flips" else 0.0,
+        invert=bool(correction["invert"]) and chosen in ("flips", "all"),
+        delay_ms=delay_ms if chosen in ("delays", "all") else 0.0,
     )
 
 

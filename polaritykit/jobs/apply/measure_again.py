@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.analysis import analyse
+from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.session import open_session
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Progress
@@ -18,6 +19,7 @@ from polaritykit.evidence.first_pass import pooled_spectra
 from polaritykit.jobs.apply.file_jobs import FileJob
 from polaritykit.jobs.apply.gains import Measured, OctaveGain, PairGain, octave_gains, pair_gains
 from polaritykit.jobs.check.verdict import summarise
+from polaritykit.recorders.open import open_again
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,8 +79,16 @@ def measure_again(
         When the files or copies cannot be opened as one session.
     """
     ignore = bool(document["session"].get("start_times_ignored"))
-    originals = open_session(list(sources), ignore_start_times=ignore)
-    copies = open_session([folder / job.target for job in jobs], ignore_start_times=ignore)
+    targets = [folder / job.target for job in jobs]
+    if any(job.clock is not None for job in jobs):
+        span_s = _span_s(document)
+        clocks = dict(zip(sources, (job.clock for job in jobs), strict=True))
+        originals = open_again(list(sources), clocks, ignore_start_times=ignore, within_s=span_s)
+        lined_up = {path: Clock(start_s=0.0) for path, job in zip(targets, jobs, strict=True) if job.clock}
+        copies = open_again(targets, lined_up, ignore_start_times=ignore, within_s=span_s)
+    else:
+        originals = open_session(list(sources), ignore_start_times=ignore)
+        copies = open_session(targets, ignore_start_times=ignore)
     # Files and channels stand in one order in all three.
     names = tuple(str(entry["name"]) for entry in entries)
     for session in (originals, copies):
@@ -103,6 +113,12 @@ def measure_again(
         headline=str(summarise(findings)["headline"]),
         remaining=_remaining(names, findings.corrections.tracks),
     )
+
+
+def _span_s(document: Mapping[str, Any]) -> tuple[float, float] | None:
+    """Span that the report speaks of, after the reference's first sample."""
+    start_s = document.get("span_start_s")
+    return None if start_s is None else (start_s, start_s + document["session"]["duration_s"])
 
 
 def _remaining(names: tuple[str, ...], tracks: Sequence[TrackCorrection]) -> tuple[Remaining, ...]:

@@ -4,10 +4,7 @@ Conventions: audio is ``(n_samples, n_channels)``, as files hold it; delays are 
 move the sound later while the first sample keeps its place, so that the start is padded and the end
 grows by the largest delay, rounded up.  Integer samples are ``int32`` with the value in the upper bits.
 
-A flip or a whole-sample delay only moves and negates samples.  A fractional delay is the ideal
-interpolator sinc(n − d) under a Kaiser window that is shifted with it (Laakso, Välimäki, Karjalainen,
-Laine, IEEE Signal Processing Magazine 13(1), 1996); by Kaiser's design formula (attenuation A from
-N taps: transition Δf = (A − 7.95)/(14.36·N)) its error is −150 dB up to 0.474 times the sample rate.
+A flip or a whole-sample delay only moves and negates samples; a fractional delay is `delay_filter`.
 """
 
 from collections.abc import Callable, Sequence
@@ -18,12 +15,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.fractional_delay import HALF_TAPS, delay_filter
 from polaritykit.base.types import Floats
 
-#: Taps on either side of the delay: 192 in all, see the module's text.
-_HALF_TAPS = 96
-#: Kaiser's β for 150 dB: 0.1102·(A − 8.7).
-_KAISER_BETA = 0.1102 * (150.0 - 8.7)
 #: A delay this near a whole sample is taken as whole: a shift of −90 dB at 0.45 × the rate
 #: (20·log10(2π·0.45·10⁻⁵)), and enough for the rounding of a delay computed in floating point.
 _WHOLE_SAMPLE_TOLERANCE = 1e-5
@@ -55,31 +49,6 @@ class ChannelCorrection:
     def is_none(self) -> bool:
         """True when the channel stays as it is."""
         return not (self.invert or self.whole_samples or self.fraction)
-
-
-def delay_filter(fraction: float) -> Floats:
-    """Return the interpolator for a delay between two samples.
-
-    Parameters
-    ----------
-    fraction : float
-        Delay in samples, 0 to 1.
-
-    Returns
-    -------
-    ndarray, shape (192,)
-        Impulse response; its delay is ``95 + fraction``.
-
-    Examples
-    --------
-    >>> taps = delay_filter(0.25)
-    >>> round(float(np.dot(taps, np.arange(192)) / taps.sum()), 6)
-    95.25
-    """
-    t = np.arange(-_HALF_TAPS + 1, _HALF_TAPS + 1) - fraction
-    window = np.i0(_KAISER_BETA * np.sqrt(np.maximum(1.0 - (t / _HALF_TAPS) ** 2, 0.0))) / np.i0(_KAISER_BETA)
-    taps: Floats = np.sinc(t) * window
-    return taps
 
 
 @dataclass(kw_only=True)
@@ -140,8 +109,8 @@ class Corrector:
         ndarray, shape (stop - start, n_channels)
             Of the source's type.
         """
-        reach = max(item.whole_samples for item in self.corrections) + _HALF_TAPS
-        source = self._source(start - reach, stop + _HALF_TAPS)
+        reach = max(item.whole_samples for item in self.corrections) + HALF_TAPS
+        source = self._source(start - reach, stop + HALF_TAPS)
         out = np.empty((stop - start, len(self.corrections)), source.dtype)
         for channel, correction in enumerate(self.corrections):
             first = reach - correction.whole_samples
@@ -150,7 +119,7 @@ class Corrector:
                 moved = source[first : first + stop - start, channel]
                 out[:, channel] = self._negated(moved, channel) if correction.invert else moved
             else:
-                around = source[first - _HALF_TAPS : first + stop - start + _HALF_TAPS - 1, channel]
+                around = source[first - HALF_TAPS : first + stop - start + HALF_TAPS - 1, channel]
                 out[:, channel] = self._between(around, -taps if correction.invert else taps, channel)
         return out
 

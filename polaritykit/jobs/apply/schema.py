@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from polaritykit.base.validate import Program
-from polaritykit.jobs.apply.file_jobs import Part
+from polaritykit.jobs.apply.file_jobs import Chosen
 from polaritykit.jobs.check.schema import Session
 
 
@@ -19,7 +19,13 @@ class Applied:
     invert: bool
     delay_ms: float
     delay_samples: float
+    #: Of a recorder that did not start with the others: how much later its sound begins than in its file
+    #: (negative: so much is left out), and by how much it was made to run faster.
+    lined_up_s: float | None = None
+    resampled_ppm: float | None = None
     limited_samples: int
+    #: New start of its file, samples since midnight, where delays moved start times.
+    start_samples: int | None
     remarks: tuple[str, ...]
 
 
@@ -72,7 +78,8 @@ class AppliedDocument:
     command: Literal["apply"]
     #: Of the report that was applied.
     session: Session
-    only: Part | None
+    set: Chosen
     whole_samples: bool
+    as_start_times: bool
     tracks: tuple[Applied, ...]
     measured_again: MeasuredAgain

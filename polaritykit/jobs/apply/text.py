@@ -8,11 +8,15 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.file_names import shown
+from polaritykit.base.wording import plural
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
+from polaritykit.recorders.words import clock_time
 
 #: Gains shown in the terminal; ``applied.json`` has them all.
 _MOST_SHOWN = 12
+#: What rounds to nothing is neither gain nor loss.
+_LEAST_SHOWN_DB = 0.05
 
 
 def measured_again_text(again: MeasuredAgain) -> str:
@@ -30,13 +34,19 @@ def measured_again_text(again: MeasuredAgain) -> str:
 
 def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
     """Tell in lines what was done; limited samples and remarks are never left out."""
-    changed = [entry for entry in entries if entry["invert"] or entry["delay_samples"]]
+    changed = [
+        entry
+        for entry in entries
+        if entry["invert"] or entry["delay_samples"] or entry.get("lined_up_s") is not None
+    ]
     files = {entry["file"] for entry in entries}
     lines = [f"{len(files)} files written to {shown(place)}, {len(changed)} tracks changed."]
     for entry in changed:
         words = ["flipped"] if entry["invert"] else []
         if entry["delay_samples"]:
             words.append(f"delayed by {entry['delay_ms']:.3f} ms ({entry['delay_samples']:.2f} samples)")
+        if entry.get("lined_up_s") is not None:
+            words.insert(0, _lined_up(entry))
         lines.append(f"  {entry['name']}: {', '.join(words)}")
     lines += [
         f"  {entry['name']}: {entry['limited_samples']} samples limited to full scale."
@@ -47,30 +57,55 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
         f"  {remark}" for remark in dict.fromkeys(text for entry in entries for text in entry["remarks"])
     ]
     if any(entry["delay_samples"] for entry in entries):
-        lines.append("Delays pad the start of a file and lengthen it by as much; start times are unchanged.")
+        lines.append(
+            "Delays moved the start times of the files; not a sample of the sound was moved."
+            if any(entry["start_samples"] is not None for entry in entries)
+            else "Delays pad the start of a file and lengthen it by as much; start times are unchanged."
+        )
     return "\n".join(lines)
+
+
+def _lined_up(entry: dict[str, Any]) -> str:
+    """Say what lining up did to a file."""
+    start_s, ppm = entry["lined_up_s"], entry["resampled_ppm"] or 0.0
+    said = f"first {clock_time(start_s)} left out" if start_s < 0.0 else f"begins {clock_time(start_s)} later"
+    return said + (f" and resampled by {ppm:+.2f} ppm" if ppm else "") + " to line it up"
 
 
 def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:
     if not gains:
         return ["No pair was changed whose gain could be measured again."]
     worst = max(abs(gain.measured_db - gain.predicted_db) for gain in gains)
-    lines = [f"Measured again: {len(gains)} promised gains, the worst {worst:.1f} dB off."]
+    losses = sum(_is_loss(gain) for gain in gains)
+    told = plural(len(gains) - losses, "promised gain")
+    told += f" and {losses} {'loss' if losses == 1 else 'losses'} said before" if losses else ""
+    lines = [f"Measured again: {told}, the worst {worst:.1f} dB off."]
     for gain in sorted(gains, key=lambda gain: -abs(gain.predicted_db))[:_MOST_SHOWN]:
         low, high = gain.band_hz
         lines.append(
             f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"promised {gain.predicted_db:+.1f} dB, had {gain.measured_db:+.1f} dB"
+            f"{_said(gain)}, had {gain.measured_db:+.1f} dB"
         )
     if len(gains) > _MOST_SHOWN:
         lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
     return lines
 
 
+def _is_loss(gain: PairGain) -> bool:
+    return gain.predicted_db <= -_LEAST_SHOWN_DB
+
+
+def _said(gain: PairGain) -> str:
+    """Say what was worked out before: a loss is called a loss."""
+    if _is_loss(gain):
+        return f"a loss of {-gain.predicted_db:.1f} dB was worked out"
+    return f"promised {gain.predicted_db:+.1f} dB"
+
+
 def _octave_lines(octaves: tuple[OctaveGain, ...]) -> list[str]:
     if not octaves:
         return []
-    lines = ["All tracks summed as they are, change by octave (promised, had):"]
+    lines = ["All tracks summed as they are, change by octave (worked out before, had):"]
     lines += [
         f"  {octave.centre_hz:7g} Hz  {octave.predicted_db:+5.1f} dB  {octave.measured_db:+5.1f} dB"
         for octave in octaves

@@ -7,20 +7,31 @@ Conventions: every level and isolation is in the plain sum ``main + leaky`` unle
 from typing import Any
 
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
+from polaritykit.jobs.bleed.words import headline, remark_words, why
 from polaritykit.pages.head import rounded
 
 
 def bleed_document(found: BleedFindings) -> dict[str, Any]:
     """Give the ``bleed`` part of the document."""
-    options = _options(found)
+    options = found.options
     return {
         "main": found.main,
         "leaky": found.leaky,
         "goal": found.goal,
-        "recommended_invert": found.recommended_invert,
-        # Delay of the leaky mic; negative delays the main mic instead.
-        "recommended_delay_ms": rounded(found.recommended_delay_ms, 3),
-        "reason": found.reason,
+        "wiring": found.settled.wiring,
+        "confidence": rounded(found.settled.confidence, 3),
+        "polarity_code": found.polarity_code,
+        "flip": found.flip,
+        "delay_ms": rounded(found.delay_ms, 4),
+        "said": {"headline": headline(found), "why": why(found), "remarks": list(remark_words(found))},
+        "cross_checks": [
+            {"centre_hz": one.centre_hz, "difference_db": rounded(one.difference_db, 1)}
+            for one in found.cross_checks
+        ],
+        "settings": {
+            name: {"flip_leaky": one.invert, "delay_ms": rounded(one.delay_ms, 4)}
+            for name, one in options.items()
+        },
         # How the sources were told apart: by passages alone, or by levels that move.
         "sources_from": ("levels" if found.together else "passages") if options else None,
         "passages": {
@@ -51,13 +62,7 @@ def bleed_document(found: BleedFindings) -> dict[str, Any]:
             },
         },
         "bands": [_band(found, options, index) for index in range(len(found.reliable))],
-        "remarks": list(found.remarks),
     }
-
-
-def _options(found: BleedFindings) -> dict[str, BleedOption]:
-    named = {"as_recorded": found.as_recorded, "flipped": found.flipped, "delayed": found.delayed}
-    return {name: option for name, option in named.items() if option is not None}
 
 
 def _changes(options: dict[str, BleedOption], field: str) -> dict[str, Any]:
@@ -84,6 +89,14 @@ def _band(found: BleedFindings, options: dict[str, BleedOption], index: int) -> 
         "gain_db": per_option("gain_db", without="as_recorded"),
         "gain_std_db": per_option("gain_std_db", without="as_recorded"),
         "level_db": {"main": per_option("main_level_db"), "leaky": per_option("leaky_level_db")},
+        "change_db": {
+            "main": per_option("main_change_db", without="as_recorded"),
+            "leaky": per_option("leaky_change_db", without="as_recorded"),
+        },
+        "change_std_db": {
+            "main": per_option("main_change_std_db", without="as_recorded"),
+            "leaky": per_option("leaky_change_std_db", without="as_recorded"),
+        },
         "main_level_in_main_mic_db": rounded(found.main_alone_level_db[index], 1) if reliable else None,
         "isolation_in_main_mic_db": rounded(found.isolation_in_main_db[index], 1) if reliable else None,
         "isolation_in_leaky_mic_db": rounded(found.isolation_in_leaky_db[index], 1) if reliable else None,

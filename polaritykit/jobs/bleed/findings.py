@@ -1,14 +1,26 @@
-"""What the check of a leak finds."""
+"""What the check of a leak finds: codes and numbers, no words.
+
+Conventions: levels in dBFS; changes against as recorded; delays in ms, of the leaky mic, negative ones of the
+main mic instead.
+"""
 
 from dataclasses import dataclass
+from typing import Literal
+
+from polaritykit.base.types import Polarity
+
+Goal = Literal["isolation", "fullness"]
+#: ``wiring`` of the two is opposed: one is flipped; ``goal`` gains by a flip; ``alike`` wired, left;
+#: ``loses`` by a flip, left; ``listen`` since single octaves change by more than 3 dB and the whole does
+#: not; ``nothing`` is decided; ``together`` the two sources cannot be told apart.
+PolarityCode = Literal["wiring", "goal", "alike", "loses", "listen", "nothing", "together"]
 
 
 @dataclass(frozen=True, kw_only=True)
 class BleedOption:
-    """What one setting of the leaky mic makes of both sources in the plain sum (levels in dBFS)."""
+    """What one setting of the two mics makes of both sources in the plain sum."""
 
     invert: bool
-    #: Delay of the leaky mic; negative delays the main mic instead.
     delay_ms: float
     #: Per octave: level of the main mic's own source, of the leaky mic's own source, and their difference.
     main_level_db: tuple[float, ...]
@@ -19,6 +31,11 @@ class BleedOption:
     #: Change of the goal against as recorded, with its uncertainty.
     gain_db: tuple[float, ...]
     gain_std_db: tuple[float, ...]
+    #: Change of each source's own level, with its uncertainty.
+    main_change_db: tuple[float, ...]
+    main_change_std_db: tuple[float, ...]
+    leaky_change_db: tuple[float, ...]
+    leaky_change_std_db: tuple[float, ...]
     #: The same for all octaves together, A-weighted.
     overall_main_level_db: float
     overall_leaky_level_db: float
@@ -45,22 +62,44 @@ class BleedPassages:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Settled:
+    """What a check of the two tracks says of them."""
+
+    wiring: Polarity = "unclear"
+    confidence: float | None = None
+    #: Track it flips, and the shift it sets on the leaky mic against the main one.
+    flip: str | None = None
+    delay_ms: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CrossCheck:
+    """An octave in which passages alone and moving levels differ on what a flip does."""
+
+    centre_hz: float
+    #: Largest difference over the two sources.
+    difference_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class BleedFindings:
     """What `judge.analyse_bleed` found out; the options are empty when the sources cannot be parted."""
 
     main: str
     leaky: str
-    #: ``isolation`` or ``fullness``.
-    goal: str
+    goal: Goal
     passages: BleedPassages
     centre_hz: tuple[float, ...]
+    settled: Settled
     #: ``found``, ``never_apart`` or ``too_short`` where the sources were parted by how their levels move,
     #: since one of them is never heard alone; empty where passages alone did.
     together: str = ""
     as_recorded: BleedOption | None = None
     flipped: BleedOption | None = None
-    #: The recommended polarity with the recommended delay, or None.
-    delayed: BleedOption | None = None
+    #: As a check sets the two, where that is neither of the above.
+    as_checked: BleedOption | None = None
+    #: The best flip and delay together, where it is none of the above.
+    best: BleedOption | None = None
     #: Isolation inside each mic alone: its own source over the other's leak.
     isolation_in_main_db: tuple[float, ...] = ()
     isolation_in_leaky_db: tuple[float, ...] = ()
@@ -69,10 +108,31 @@ class BleedFindings:
     #: Octaves where the two sources are told apart and clear of the noise, and those that matter as well.
     reliable: tuple[bool, ...] = ()
     useful: tuple[bool, ...] = ()
+    #: Octaves in which the two ways to part the sources differ; the uncertainties hold that already.
+    cross_checks: tuple[CrossCheck, ...] = ()
     #: How late the leaky mic hears the main's source, and the main mic the leaky one's.
     main_leak_ms: float | None = None
     leaky_leak_ms: float | None = None
-    recommended_invert: bool | None = None
-    recommended_delay_ms: float | None = None
-    reason: str = ""
-    remarks: tuple[str, ...] = ()
+    polarity_code: PolarityCode = "together"
+    #: Track to flip, and delay to set; None where none is.
+    flip: str | None = None
+    delay_ms: float | None = None
+
+    @property
+    def options(self) -> dict[str, BleedOption]:
+        """All settings that were judged, by name."""
+        named = {
+            "as_recorded": self.as_recorded,
+            "flipped": self.flipped,
+            "as_checked": self.as_checked,
+            "best": self.best,
+        }
+        return {name: option for name, option in named.items() if option is not None}
+
+    @property
+    def advised(self) -> BleedOption | None:
+        """The setting that is advised."""
+        invert, delay_ms = self.flip is not None, self.delay_ms or 0.0
+        return next(
+            (one for one in self.options.values() if (one.invert, one.delay_ms) == (invert, delay_ms)), None
+        )

@@ -51,12 +51,12 @@ def write_bleed(
     """
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
         bleed = document["bleed"]
-        advised = bleed["recommended_invert"], bleed["recommended_delay_ms"]
+        settled = bleed["polarity_code"] not in ("together", "listen")
         bench = try_out(
             recording,
             offset_ms=bleed["leak_ms"]["main_source_in_leaky_mic"],
-            inverted=None,
-            advised=None if advised[0] is None else (advised[0], advised[1] or 0.0),
+            inverted=None if bleed["wiring"] == "unclear" else bleed["wiring"] == "inverted",
+            advised=(bleed["flip"] is not None, bleed["delay_ms"] or 0.0) if settled else None,
             audio=sums is not None,
         )
         view = replace(bleed_view(document), bench=bench)
@@ -68,10 +68,9 @@ def write_bleed(
 def _write_sums(place: Path, recording: Recording, found: BleedFindings) -> tuple[Sound, ...]:
     """Write the sums at half level, so that none clips."""
     sounds = []
-    options = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
-    if found.delayed is not None:
-        options["delayed"] = (found.delayed.invert, found.delayed.delay_ms)
-    for name, (invert, delay_ms) in options.items():
+    judged = {"as_recorded": (False, 0.0), "flipped": (True, 0.0)}
+    judged |= {name: (one.invert, one.delay_ms) for name, one in found.options.items()}
+    for name, (invert, delay_ms) in judged.items():
         samples = round(delay_ms * recording.sample_rate_hz / 1000.0)
         write_sum(
             place / f"sum_{name}.wav",

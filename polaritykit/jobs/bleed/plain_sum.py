@@ -11,12 +11,21 @@ import numpy as np
 
 from polaritykit.base.octaves import a_weight_power
 from polaritykit.base.types import Floats
-from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages
+from polaritykit.jobs.bleed.findings import BleedOption, BleedPassages, Goal
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ, Flags, bins_of_octaves
-from polaritykit.jobs.bleed.settings import BleedSettings
 from polaritykit.spectra.pool import Spectra
 
 _SEED = 1
+#: Draws of the bootstrap: ±5 % of the uncertainty.
+_DRAWS = 200
+#: Longest delay tried either way; more than that is heard as a slap (common practice, no source).
+_MOST_DELAY_MS = 10.0
+#: An octave is clear of the noise from here.
+_OVER_NOISE_DB = 6.0
+#: A setting may cost no octave that matters more than this.
+_MOST_COST_DB = 0.5
+#: Of settings whose gain is alike within this the simplest is taken.
+_ALIKE_DB = 0.3
 #: Power left when the noise taken off would leave less: −30 dB of what was measured.
 _LEAST_SHARE = 1e-3
 #: Two sources are told apart when the isolations of both mics add up to 6 dB: 1 − 10^(−6/10).
@@ -34,6 +43,7 @@ class PlainSum:
         Groups of frames in which only the main mic's, or the leaky mic's, own source sounds.
     passages : BleedPassages
         Noise and whole-take powers of both mics.
+    goal : {"isolation", "fullness"}
     """
 
     def __init__(
@@ -41,9 +51,9 @@ class PlainSum:
         main_source: Sequence[Spectra],
         leaky_source: Sequence[Spectra],
         passages: BleedPassages,
-        settings: BleedSettings,
+        goal: Goal,
     ) -> None:
-        self._settings = settings
+        self._goal = goal
         self._first = main_source[0]
         self.frequency_hz = self._first.frequency_hz
         octaves = np.stack(bins_of_octaves(self.frequency_hz)).astype(np.float64)
@@ -52,46 +62,95 @@ class PlainSum:
         self._bands = np.concatenate([octaves, octaves * a_weight_power(self.frequency_hz)])
         noise = np.asarray([passages.noise_main, passages.noise_leaky])
         self._noise = np.concatenate([noise, noise * centres], axis=1)
-        self._sources = [_Groups(parts, settings.draws) for parts in (main_source, leaky_source)]
+        self._sources = [_Groups(parts, _DRAWS) for parts in (main_source, leaky_source)]
         self._told_apart, self._share = self._whole_take(passages, noise)
         self._misfit_db = self._misfit(passages, noise)
         self._recorded = self._goal_db(self._levels(invert=False, delay_ms=0.0))
 
-    def option(self, *, invert: bool, delay_ms: float = 0.0) -> BleedOption:
-        """Levels, isolation and gain of one setting."""
+    def option(self, *, invert: bool, delay_ms: float = 0.0, doubt_db: Floats | None = None) -> BleedOption:
+        """Levels, isolation and gain of one setting.
+
+        Parameters
+        ----------
+        invert : bool
+        delay_ms : float
+        doubt_db : ndarray, shape (n_octaves,), optional
+            Further uncertainty of what a change does.
+        """
         levels = self._levels(invert=invert, delay_ms=delay_ms)
+        before = self._levels(invert=False, delay_ms=0.0)
         isolation = levels[0] - levels[1]
         gain = self._goal_db(levels) - self._recorded
         misfit = self._misfit_db
-        spread = np.hypot(np.std(isolation[1:], axis=0), misfit), np.std(gain[1:], axis=0)
+        doubt = np.zeros(len(OCTAVES_HZ)) if doubt_db is None else doubt_db
+        doubt = np.append(doubt, 0.0) if invert or delay_ms else np.zeros(len(OCTAVES_HZ) + 1)
+        spread = np.hypot(np.std(isolation[1:], axis=0), misfit)
+        changes = [new - old for new, old in zip(levels, before, strict=True)]
+        unsure = [np.hypot(np.std(one[1:], axis=0), doubt) for one in (gain, *changes)]
         if invert or delay_ms:
-            spread = spread[0], np.hypot(spread[1], misfit)
+            unsure = [np.hypot(one, misfit) for one in unsure]
         return BleedOption(
             invert=invert,
             delay_ms=delay_ms,
             main_level_db=_octaves(levels[0][0]),
             leaky_level_db=_octaves(levels[1][0]),
             isolation_db=_octaves(isolation[0]),
-            isolation_std_db=_octaves(spread[0]),
+            isolation_std_db=_octaves(spread),
             gain_db=_octaves(gain[0]),
-            gain_std_db=_octaves(spread[1]),
+            gain_std_db=_octaves(unsure[0]),
+            main_change_db=_octaves(changes[0][0]),
+            main_change_std_db=_octaves(unsure[1]),
+            leaky_change_db=_octaves(changes[1][0]),
+            leaky_change_std_db=_octaves(unsure[2]),
             overall_main_level_db=float(levels[0][0, -1]),
             overall_leaky_level_db=float(levels[1][0, -1]),
             overall_isolation_db=float(isolation[0, -1]),
-            overall_isolation_std_db=float(spread[0][-1]),
+            overall_isolation_std_db=float(spread[-1]),
             overall_gain_db=float(gain[0, -1]),
-            overall_gain_std_db=float(spread[1][-1]),
+            overall_gain_std_db=float(unsure[0][-1]),
         )
 
-    def best_delay_ms(self, *, invert: bool) -> float:
-        """Delay of whole samples that serves the goal best, A-weighted; the shortest of the good ones."""
+    def best(
+        self, inverts: Sequence[bool], matters: Sequence[bool], preferred_ms: float = 0.0
+    ) -> tuple[bool, float]:
+        """Search flip and delay together for what serves the goal best, A-weighted.
+
+        Parameters
+        ----------
+        inverts : sequence of bool
+            Polarities that may be, the one that is preferred first.
+        matters : sequence of bool
+            Octaves that no setting may cost anything.
+        preferred_ms : float
+            Delay that is taken before others as good; none at all before it.
+
+        Returns
+        -------
+        tuple of bool and float
+            Whether the leaky mic is flipped, and its delay in ms: whole samples, or the one preferred.
+        """
         rate = self._first.sample_rate_hz
-        count = int(self._settings.max_delay_ms / 1000.0 * rate)
-        own, other = (self._level_over_delay(source, count, invert=invert) for source in (0, 1))
-        goal = own if self._settings.goal == "fullness" else own - other
+        count = int(_MOST_DELAY_MS / 1000.0 * rate)
         delays = np.arange(-count, count + 1)
-        good = delays[goal >= goal.max() - self._settings.shorter_delay_db]
-        return float(good[np.argmin(np.abs(good))]) * 1000.0 / rate
+        chosen = np.asarray(matters)
+        n = len(OCTAVES_HZ)
+        candidates: list[tuple[float, int, float, bool, int]] = []
+        for place, invert in enumerate(inverts):
+            levels = [self._levels_over_delay(source, count, invert=invert) for source in (0, 1)]
+            goal = self._goal_db((levels[0], levels[1])) - self._recorded[0][:, None]
+            fair = np.all(goal[:n][chosen] >= -_MOST_COST_DB, axis=0)
+            wanted = np.abs(delays / rate * 1e3 - preferred_ms) < 0.5e3 / rate
+            peak = np.r_[False, (goal[n, 1:-1] >= goal[n, :-2]) & (goal[n, 1:-1] >= goal[n, 2:]), False]
+            for k in np.flatnonzero(fair & (peak | wanted | (delays == 0))):
+                told = abs(delays[k]) / rate * 1e3
+                far_ms = 0.0 if wanted[k] else told
+                candidates.append((float(goal[n, k]), place, far_ms, invert, int(delays[k])))
+        if not candidates:
+            return inverts[0], 0.0
+        top = max(candidate[0] for candidate in candidates)
+        good = [candidate for candidate in candidates if candidate[0] >= top - _ALIKE_DB]
+        _, _, far_ms, invert, delay = min(good, key=lambda one: (one[4] != 0, one[1], one[2]))
+        return invert, preferred_ms if delay and far_ms == 0.0 else delay * 1e3 / rate
 
     def extra_gain(self, better: BleedOption, than: BleedOption) -> tuple[float, float]:
         """Overall gain of one option over another, and its uncertainty."""
@@ -120,7 +179,7 @@ class PlainSum:
         clear = self._told_apart.copy()
         for invert in (False, True):
             for levels in self._levels(invert=invert, delay_ms=0.0):
-                clear &= levels[0, :n] > noise_db + self._settings.useful_over_noise_db
+                clear &= levels[0, :n] > noise_db + _OVER_NOISE_DB
         return tuple(bool(one) for one in clear)
 
     def a_weighted_db(self, level_db: Sequence[float]) -> Floats:
@@ -142,21 +201,27 @@ class PlainSum:
         return found[0], found[1]
 
     def _goal_db(self, levels: tuple[Floats, Floats]) -> Floats:
-        return levels[0] if self._settings.goal == "fullness" else levels[0] - levels[1]
+        return levels[0] if self._goal == "fullness" else levels[0] - levels[1]
 
-    def _level_over_delay(self, source: int, count: int, *, invert: bool) -> Floats:
-        """Overall A-weighted level for delays of −count…count samples, by one inverse transform."""
+    def _levels_over_delay(self, source: int, count: int, *, invert: bool) -> Floats:
+        """Levels for delays of −count…count samples, ``(octaves + 1, delays)``: the A-weighted whole last."""
         from scipy import fft
 
-        groups, size = self._sources[source], self._first.fft_size
-        weight = self._share[source] @ self._bands[len(OCTAVES_HZ) :]
-        power = float(np.sum(groups.mean(groups.power.sum(axis=1)) * weight))
+        groups, size, n = self._sources[source], self._first.fft_size, len(OCTAVES_HZ)
+        power = self._bands @ groups.mean(groups.power.sum(axis=1))
         # Re Σ C·e^{−j2πfd} is the real part of Σ conj(C)·e^{+j2πfd}.
-        one_sided = np.zeros(size // 2 + 1, np.complex128)
-        one_sided[: len(weight)] = np.conj(groups.mean(groups.cross)) * weight
-        crossing = fft.irfft(one_sided, size) * size * (-1.0 if invert else 1.0)
-        total = power + np.concatenate([crossing[size - count :], crossing[: count + 1]])
-        return 10.0 * np.log10(np.maximum(total, _LEAST_SHARE * power) + 1e-30)
+        one_sided = np.zeros((len(self._bands), size // 2 + 1), np.complex128)
+        one_sided[:, : self._bands.shape[1]] = np.conj(groups.mean(groups.cross)) * self._bands
+        crossing = fft.irfft(one_sided, size, axis=1) * size * (-1.0 if invert else 1.0)
+        around = np.concatenate([crossing[:, size - count :], crossing[:, : count + 1]], axis=1)
+        total = power[:, None] + around
+        noise = self._noise.sum(axis=0)[:, None]
+        share = np.tile(self._share[source], 2)[:, None]
+        left = np.maximum(total - noise, _LEAST_SHARE * np.abs(total)) * share
+        levels: Floats = 10.0 * np.log10(
+            np.concatenate([left[:n], left[n:].sum(axis=0, keepdims=True)]) + 1e-30
+        )
+        return levels
 
     def _misfit(self, passages: BleedPassages, noise: Floats) -> Floats:
         """How far the two sources together miss the sum of the whole take, dB per octave and overall.

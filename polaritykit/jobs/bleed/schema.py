@@ -3,10 +3,13 @@
 from dataclasses import dataclass
 from typing import Literal
 
+from polaritykit.base.types import Polarity
+from polaritykit.jobs.bleed.findings import CrossCheck, Goal, PolarityCode
 from polaritykit.pages.head import JobDocument
 
 #: One value per option that was judged; gains have none for ``as_recorded``.
-PerOption = dict[Literal["as_recorded", "flipped", "delayed"], float | None]
+Option = Literal["as_recorded", "flipped", "as_checked", "best"]
+PerOption = dict[Option, float | None]
 Span = tuple[float, float]
 
 
@@ -58,9 +61,29 @@ class Band:
     gain_db: PerOption
     gain_std_db: PerOption
     level_db: Levels
+    #: Change of each source's level, and its uncertainty.
+    change_db: Levels
+    change_std_db: Levels
     main_level_in_main_mic_db: float | None
     isolation_in_main_mic_db: float | None
     isolation_in_leaky_mic_db: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class Said:
+    """The answer in words."""
+
+    headline: str
+    why: str
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class OneSetting:
+    """One setting that was judged; the delay is of the leaky mic, a negative one of the main mic."""
+
+    flip_leaky: bool
+    delay_ms: float
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,18 +92,24 @@ class Bleed:
 
     main: str
     leaky: str
-    goal: Literal["isolation", "fullness"]
-    recommended_invert: bool | None
+    goal: Goal
+    #: As a check of the two says.
+    wiring: Polarity
+    confidence: float | None
+    polarity_code: PolarityCode
+    #: Track to flip, the one that `check` flips.
+    flip: str | None
     #: Of the leaky mic; negative delays the main one.
-    recommended_delay_ms: float | None
-    reason: str
+    delay_ms: float | None
+    said: Said
+    cross_checks: tuple[CrossCheck, ...]
+    settings: dict[Option, OneSetting]
     #: How the sources were told apart: one of them alone, or levels that move; None where they were not.
     sources_from: Literal["passages", "levels"] | None
     passages: Passages
     leak_ms: LeakDelays
     overall: Overall | None
     bands: tuple[Band, ...]
-    remarks: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,26 +6,21 @@ Conventions: reads the document only.
 from collections.abc import Iterator
 from typing import Any
 
+from polaritykit.base.wording import number
+
 
 def bleed_text(document: dict[str, Any]) -> str:
     """Text for the terminal: what to do, then what was measured."""
     bleed = document["bleed"]
-    return "\n".join([*answer(bleed), *_measured(bleed), *document["notes"]])
+    return "\n".join([*_answer(bleed), *_measured(bleed), *document["notes"]])
 
 
-def answer(bleed: dict[str, Any]) -> Iterator[str]:
-    """Say what to do, then why, then the remarks; the terminal's indents and dashes stand before them."""
-    leaky, delay_ms = bleed["leaky"], bleed["recommended_delay_ms"]
-    yield {
-        True: f"Flip {leaky} (ø).",
-        False: f"Leave the polarity of {leaky} as it is.",
-        None: f"Polarity decides nothing here: leave {leaky} as it is.",
-    }[bleed["recommended_invert"]]
-    if delay_ms:
-        late = leaky if delay_ms > 0 else bleed["main"]
-        yield f"Delay {late} by {abs(delay_ms):.2f} ms, if its attack allows."
-    yield f"  Why: {bleed['reason']}."
-    yield from (f"- {remark}" for remark in bleed["remarks"])
+def _answer(bleed: dict[str, Any]) -> Iterator[str]:
+    """Say what to do, then why, then the remarks."""
+    said = bleed["said"]
+    yield said["headline"]
+    yield f"  Why: {said['why']}."
+    yield from (f"- {remark}" for remark in said["remarks"])
 
 
 def _measured(bleed: dict[str, Any]) -> Iterator[str]:
@@ -33,17 +28,40 @@ def _measured(bleed: dict[str, Any]) -> Iterator[str]:
     if overall is None:
         return
     names = list(overall["isolation_db"])
+    full = bleed["goal"] == "fullness"
     yield ""
-    yield f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s, in the sum of both mics, dB"
-    yield "octave Hz  " + "  ".join(f"{name.replace('_', ' '):>12}" for name in names) + "  ± (flip)"
+    if full:
+        yield f"Level of {bleed['main']}'s own source in the sum, dBFS"
+    else:
+        yield f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s, in the sum, dB"
+    yield "octave Hz  " + "  ".join(f"{name.replace('_', ' '):>12}" for name in names)
     rows = [(f"{band['centre_hz']:g}", band) for band in bleed["bands"]]
     for label, row in [*rows, ("A-weighted", overall)]:
-        cells = "  ".join(_cell(row["isolation_db"][name]) for name in names)
-        spread = row["gain_std_db"]["flipped"]
-        yield f"{label:>9}  {cells}  {'' if spread is None else f'{spread:.1f}':>8}"
+        shown = row["level_db"]["main"] if full else row["isolation_db"]
+        yield f"{label:>9}  " + "  ".join(_cell(shown[name]) for name in names)
+    yield from _changed(bleed, names[-1])
     if not all(band["reliable"] for band in bleed["bands"]):
         yield "A dash marks octaves in which the two sources cannot be told apart, or that hold only noise."
 
 
+def _changed(bleed: dict[str, Any], name: str) -> Iterator[str]:
+    """Show what one setting does to both sources, octave by octave."""
+    yield ""
+    yield f"Change of each source by the setting '{name.replace('_', ' ')}', dB"
+    yield f"octave Hz  {bleed['main']:>16}  {bleed['leaky']:>16}"
+    for band in bleed["bands"]:
+        cells = (
+            _with_std(band["change_db"][source][name], band["change_std_db"][source][name])
+            for source in ("main", "leaky")
+        )
+        yield f"{band['centre_hz']:>9g}  " + "  ".join(f"{cell:>16}" for cell in cells)
+
+
+def _with_std(value: float | None, std: float | None) -> str:
+    if value is None or std is None:
+        return "-"
+    return f"{number(value, 1, signed=True)} ± {number(max(std, 0.1), 1)}"
+
+
 def _cell(value: float | None) -> str:
-    return f"{'-':>12}" if value is None else f"{value:>+12.1f}"
+    return f"{'-' if value is None else number(value, 1, signed=True):>12}"

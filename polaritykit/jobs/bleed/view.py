@@ -5,22 +5,21 @@ Conventions: reads the document only; a dash where an octave cannot tell the two
 
 from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, listed, number
-from polaritykit.jobs.bleed.text import answer
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, octave_chart
 
 
 def bleed_view(document: Json) -> JobView:
     """Make the view of a bleed document."""
     bleed = document["bleed"]
-    headline, *rest = [line.strip().removeprefix("- ") for line in answer(bleed)]
+    said = bleed["said"]
     names = list(bleed["overall"]["isolation_db"]) if bleed["overall"] else []
     return JobView(
         job="Bleed",
         name=f"{bleed['main']} and {bleed['leaky']}",
         facts=f"{number(document['session']['duration_s'], 1)} s · {document['sample_rate'] / 1000:g} kHz · "
         f"goal {bleed['goal']}",
-        headline=headline,
-        sentences=(*rest, *document["notes"]),
+        headline=said["headline"],
+        sentences=(f"Why: {said['why']}.", *said["remarks"], *document["notes"]),
         sections=(*((_isolation(bleed, names), _colour(bleed, names)) if names else ()), _passages(bleed)),
         tracks=(bleed["main"], bleed["leaky"]),
         cautions=(
@@ -32,7 +31,7 @@ def bleed_view(document: Json) -> JobView:
 
 
 #: What each line means, as on every page.
-_TONES = {"as recorded": "recorded", "flipped": "inverted", "delayed": "set"}
+_TONES = {"as recorded": "recorded", "flipped": "inverted", "as checked": "other", "best": "set"}
 
 
 def _words(name: str) -> str:
@@ -43,9 +42,10 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     bands, overall = bleed["bands"], bleed["overall"]
     centres = [band["centre_hz"] for band in bands]
     changes = [name for name in names if name != "as_recorded"]
-    isolation = {_words(name): [band["isolation_db"][name] for band in bands] for name in names}
+    full = bleed["goal"] == "fullness"
+    goal = {_words(name): [_goal(band, name, full=full)[0] for band in bands] for name in names}
     gains = {_words(name): [band["gain_db"][name] for band in bands] for name in changes}
-    spread = {_words(name): [band["isolation_std_db"][name] for band in bands] for name in names}
+    spread = {_words(name): [_goal(band, name, full=full)[1] for band in bands] for name in names}
     gain_spread = {_words(name): [band["gain_std_db"][name] for band in bands] for name in changes}
     columns = (
         "Octave",
@@ -54,17 +54,19 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
         "Useful",
     )
     rows = [
-        (frequency(band["centre_hz"]), *_cells(band, names, changes), "yes" if band["useful"] else "")
+        (frequency(band["centre_hz"]), *_cells(band, names, changes, full), "yes" if band["useful"] else "")
         for band in bands
     ]
-    rows.append(("A-weighted", *_cells(overall, names, changes), ""))
+    rows.append(("A-weighted", *_cells(overall, names, changes, full), ""))
     return Section(
-        title=f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
+        title=f"Level of {bleed['main']}'s own source"
+        if full
+        else f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
         sentences=("In the plain sum of both mics, with the setting named; ± is one standard uncertainty.",),
         charts=(
             ViewChart(
-                caption="Isolation, dB; bars are one standard uncertainty",
-                spec=octave_chart("dB", centres, isolation, tones=_TONES, stds=spread),
+                caption="Level, dBFS" if full else "Isolation, dB; bars are one standard uncertainty",
+                spec=octave_chart("dBFS" if full else "dB", centres, goal, tones=_TONES, stds=spread),
             ),
             ViewChart(
                 caption="Gain against as recorded, dB",
@@ -72,7 +74,7 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
             ),
         ),
         table=Table(
-            caption="Isolation in dB",
+            caption="Level in dBFS" if full else "Isolation in dB",
             columns=columns,
             rows=tuple(rows),
             numeric=tuple(range(1, 1 + len(names) + len(changes))),
@@ -80,15 +82,22 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     )
 
 
-def _cells(row: Json, names: list[str], changes: list[str]) -> list[str]:
+def _goal(row: Json, name: str, *, full: bool) -> tuple[float | None, float | None]:
+    """Value of the goal under a setting, with its uncertainty where it has one of its own."""
+    if full:
+        return row["level_db"]["main"][name], None
+    return row["isolation_db"][name], row["isolation_std_db"][name]
+
+
+def _cells(row: Json, names: list[str], changes: list[str], full: bool) -> list[str]:
     def cell(value: float | None, std: float | None) -> str:
         if value is None:
             return "–"
         spread = "" if std is None else f" ± {number(std, 1)}"
         return number(value, 1, signed=True) + spread
 
-    isolation = [cell(row["isolation_db"][name], row["isolation_std_db"][name]) for name in names]
-    return isolation + [cell(row["gain_db"][name], row["gain_std_db"][name]) for name in changes]
+    goal = [cell(*_goal(row, name, full=full)) for name in names]
+    return goal + [cell(row["gain_db"][name], row["gain_std_db"][name]) for name in changes]
 
 
 def _colour(bleed: Json, names: list[str]) -> Section:

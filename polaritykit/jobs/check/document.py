@@ -26,12 +26,14 @@ from polaritykit.jobs.check.reasons import (
     outvoted_words,
     pair_words,
 )
+from polaritykit.jobs.check.recorder_entries import recorder_entries
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.check.session_sound import SessionSound
 from polaritykit.jobs.check.verdict import summarise
 from polaritykit.jobs.check.words import pad_sentence
 from polaritykit.levels.faults import level_advice, sum_advice, track_remarks
 from polaritykit.pages.head import head, now
+from polaritykit.recorders.parts import RecorderParts, span_start_s
 from polaritykit.spectra.stored import Wanted, curves_entry, encode_samples
 
 #: Bytes of the curves that are kept: with the words of 276 pairs (24 tracks) the page stays under 5 MB.
@@ -76,7 +78,8 @@ def build_document(
         *motion_notes(findings.track_names, findings.motions),
         *map(beyond_note, findings.beyond_plan),
     ]
-    pairs = [_pair(pair, findings) for pair in findings.pairs]
+    parts = RecorderParts(session)
+    pairs = [_pair(pair, findings, parts) for pair in findings.pairs]
     document = {
         **head("check"),
         "created": created.isoformat(timespec="seconds") if created else now(),
@@ -92,6 +95,8 @@ def build_document(
         "notes": notes,
         "summary": summarise(findings),
         "files": _files(session) if session else [],
+        "recorders": recorder_entries(session) if session else [],
+        "span_start_s": span_start_s(session) if session else None,
         "tracks": _tracks(findings, session),
         "sources": [
             {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
@@ -102,6 +107,7 @@ def build_document(
         "kit_sum": asdict(findings.kit_sum),
         "served": [asdict(source) for source in findings.served],
         "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
+        "voices": [asdict(voice) for voice in findings.voices],
         "pads": [asdict(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
@@ -146,7 +152,7 @@ def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
 
 
 def _levels_advice(findings: Findings) -> list[str]:
-    sentences = list(level_advice(findings.track_names, findings.levels, findings.settings.levels))
+    sentences = list(level_advice(findings.track_names, findings.levels))
     sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
@@ -185,7 +191,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
-            "remarks": list(track_remarks(levels, findings.settings.levels)),
+            "remarks": list(track_remarks(levels)),
         }
         out.append(entry)
     out += [_faulty(track, session) for track in session.faulty] if session else []
@@ -236,15 +242,25 @@ def _corrections(findings: Findings) -> dict[str, Any]:
     }
 
 
-def _pair(pair: PairFinding, findings: Findings) -> dict[str, Any]:
+def _pair(pair: PairFinding, findings: Findings, parts: RecorderParts) -> dict[str, Any]:
     entry = asdict(pair)
     entry["reason"] = pair_words(pair)
+    if not pair.related and pair.cause is not None and pair.cause.code == "no_shared_sound":
+        searched = parts.searched(pair.reference, pair.other, findings.settings.search_ms)
+        entry["reason"] += f" (compared {searched})"
     entry["advice"] |= {"why": advice_words(pair, findings.corrections), "note": note_words(pair)}
     entry["changes"] = [asdict(change) | {"what": change_words(change)} for change in pair.changes]
     entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
-    entry["offset_samples"] = (
-        None if pair.offset_ms is None else (pair.offset_ms * 1e-3 * findings.sample_rate_hz)
-    )
+    apart_ms = parts.offset_ms(pair.reference, pair.other)
+    drift_ppm = parts.drift_ppm(pair.reference, pair.other)
+    entry["recorders_ms"] = apart_ms
+    if pair.offset_ms is not None:
+        entry["offset_ms"] = pair.offset_ms + apart_ms
+        entry["offset_samples"] = entry["offset_ms"] * 1e-3 * findings.sample_rate_hz
+    else:
+        entry["offset_samples"] = None
+    if pair.related and (pair.drift_ppm is not None or drift_ppm):
+        entry["drift_ppm"] = (pair.drift_ppm or 0.0) + drift_ppm
     gains = entry.pop("gains")
     entry["gain_db"] = (
         {

@@ -10,7 +10,7 @@ from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number, plural
 from polaritykit.jobs.check.left import left_over, session_setting
 from polaritykit.jobs.check.view import MOST_SENTENCES, map_view, settings_view
-from polaritykit.jobs.check.words import ACTIONS, RELATIONS, advised, certainty, lateness
+from polaritykit.jobs.check.words import ACTIONS, RELATIONS, advised, certainty, lateness, lined_up
 from polaritykit.levels.faults import fault_words
 from polaritykit.pages.page import chart, render
 
@@ -32,6 +32,7 @@ def report_page(document: Document) -> str:
         One self-contained page.
     """
     document = with_short_names(document, [track["name"] for track in document["tracks"]])
+    document = document | {"pairs": [lined_up(pair) for pair in document["pairs"]]}
     pairs = _pairs(document)
     related = [dict(pair, place=place) for place, pair in enumerate(p for p in pairs if p["related"])]
     unrelated = [pair for pair in pairs if not pair["related"]]

@@ -13,7 +13,7 @@ import numpy as np
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Floats
 from polaritykit.base.wording import GLYPHS, band, decimals_for, number, percent
-from polaritykit.jobs.check.words import lateness
+from polaritykit.jobs.check.words import lateness, lined_up
 from polaritykit.pages.figures import LOOKS
 from polaritykit.spectra.pair_sum import band_coherence, band_phase_deg, summed_response
 from polaritykit.spectra.records import FrequencyBands
@@ -53,7 +53,7 @@ def session_map(document: Document, figure: "Figure | None" = None) -> "Figure":
     side = max(4.0, 1.6 + 0.62 * len(names))
     figure = figure or _new_figure((side + 1.2, side * 0.8 + 1.2))
     axes = figure.add_subplot()
-    for pair in document["pairs"]:
+    for pair in map(lined_up, document["pairs"]):
         if pair["related"]:
             a, b = names.index(pair["reference"]), names.index(pair["other"])
             _draw_cell(axes, (a, b), pair, 1.0)
@@ -94,7 +94,7 @@ def pair_panel(document: Document, reference: str, other: str, figure: "Figure |
     """
     key = (reference, other)
     entries = {(entry["reference"], entry["other"]): entry for entry in document["curves"]["pairs"]}
-    pair = next(pair for pair in document["pairs"] if (pair["reference"], pair["other"]) == key)
+    pair = lined_up(next(pair for pair in document["pairs"] if (pair["reference"], pair["other"]) == key))
     stored = stored_pair(document["curves"], entries[key])
     bands = stored_bands(document["curves"])
     figure = figure or _new_figure((9.0, 6.5))

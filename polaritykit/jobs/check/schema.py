@@ -13,7 +13,7 @@ from polaritykit.changes.motion import Change as FoundChange
 from polaritykit.decide.findings import Advice as FoundAdvice
 from polaritykit.decide.findings import Corrections as FoundCorrections
 from polaritykit.decide.findings import Outvoted as FoundOutvoted
-from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak
+from polaritykit.decide.findings import PadStep, PairAnswer, ServedSource, SourceFinding, SumPeak, Voice
 from polaritykit.decide.findings import TrackCorrection as FoundCorrection
 from polaritykit.jobs.check.excerpts import PairSounds
 from polaritykit.levels.meter import TrackLevels
@@ -72,6 +72,33 @@ class File:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Recorder:
+    """Tracks that share a clock, and where they lie against those of the reference."""
+
+    tracks: tuple[str, ...]
+    files: tuple[str, ...]
+    #: ``found`` tracks were compared lined up; others, but the reference, as their heads place them.
+    state: Literal["reference", "found", "several_places", "nothing_shared", "too_short", "silent"]
+    #: First sample after the reference's first sample, by the reference's clock; and in its samples.
+    start_s: float | None
+    start_std_s: float | None
+    start_time: str | None
+    start_samples: float | None
+    #: Positive: this clock runs faster.
+    drift_ppm: float | None
+    drift_std_ppm: float | None
+    #: Shared with the reference, on its time line.
+    overlap_s: tuple[float, float] | None
+    #: Starts that fit about alike.
+    places_s: tuple[float, ...]
+    #: Start by the files' heads.
+    header_start_s: float | None
+    searched_s: float
+    #: What to trim, how the clock runs, whether the heads agree.
+    says: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Track(TrackLevels):
     """One track."""
 
@@ -125,6 +152,9 @@ class Pair(PairAnswer):
     gain_db: Gains | None
     changes: tuple[Change, ...]
     advice: Advice
+    #: Part of the offset by which the recorders of the two did not start together, in the middle of the span;
+    #: all else is told of the two lined up.
+    recorders_ms: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -233,6 +263,10 @@ class Report:
     notes: tuple[str, ...]
     summary: Summary
     files: tuple[File, ...] = ()
+    #: The reference first; empty where all files share a clock.
+    recorders: tuple[Recorder, ...] = ()
+    #: First moment of the common span after the reference's first sample, where there are recorders.
+    span_start_s: float | None = None
     tracks: tuple[Track, ...]
     sources: tuple[Source, ...]
     pairs: tuple[Pair, ...]
@@ -241,6 +275,8 @@ class Report:
     served: tuple[ServedSource, ...]
     #: Tracks that should hear alike and do not.
     pads: tuple[PadStep, ...] = ()
+    #: Close voices that tell their tracks' own polarity.
+    voices: tuple[Voice, ...] = ()
     sum_peak: SumPeak | None
     levels_advice: tuple[str, ...]
     curves: Curves | None

@@ -87,6 +87,7 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False,
         lines += _wrap(sentence, width)
     left_out = 0 if verbose else max(len(sentences) - _BRIEF, 0)
     for heading, rows in (
+        ("Recorders", [("", text) for one in document.get("recorders") or () for text in one["says"]]),
         ("Set this", _settings(document)),
         ("Unclear", _unclear(document)),
         ("Do not fit the rest", _outvoted(document)),

@@ -34,7 +34,11 @@ def summarise(findings: Findings) -> dict[str, Any]:
         for name, levels in zip(findings.track_names, findings.levels, strict=True)
         if levels.faults
     ]
-    sentences = [*_flip_sentences(findings, flips), *_delay_sentences(findings, delays)]
+    sentences = [
+        *_flip_sentences(findings, flips),
+        *voice_sentences(findings),
+        *_delay_sentences(findings, delays),
+    ]
     if flips or delays:
         sentences += _sum_sentences(findings)
     sentences += _loss_sentences(findings) + _open_sentences(findings)
@@ -85,10 +89,49 @@ def _flip_sentences(findings: Findings, flips: list[TrackCorrection]) -> list[st
         sure = min(_best_confidence(findings, name) for name in names)
         verb = "are" if len(names) > 1 else "is"
         out.append(f"{listed(names)} {verb} {reason}, confidence {percent(sure)}.")
-    if flips and 2 * len(flips) >= len(findings.track_names):
+    if flips and 2 * len(flips) >= len(findings.track_names) and not findings.voices:
         out.append(
             "Half of the tracks disagree with the other half: which half is wired backwards, nobody can tell."
         )
+    return out
+
+
+def voice_sentences(findings: Findings) -> list[str]:
+    """Say what close voices tell of their tracks, and of what they are inverted against.
+
+    Parameters
+    ----------
+    findings : Findings
+    """
+    flipped = {track.name for track in findings.corrections.tracks if track.invert}
+    out = []
+    for voice in findings.voices:
+        sure = percent(voice.confidence)
+        against = [
+            pair.other if pair.reference == voice.track else pair.reference
+            for pair in findings.pairs
+            if pair.polarity == "inverted" and voice.track in (pair.reference, pair.other)
+        ]
+        if voice.polarity == "upright":
+            if against and voice.track not in flipped:
+                out.append(
+                    f"By the voice in it {voice.track} is the right way round ({sure}): {listed(against)} "
+                    f"{'is' if len(against) == 1 else 'are'} wired backwards."
+                )
+            elif voice.track in flipped:
+                out.append(
+                    f"By the voice in it {voice.track} is the right way round ({sure}), and the others are "
+                    "wired backwards; flipping this one is fewer switches."
+                )
+            continue
+        said = f"By the voice in it {voice.track} is upside down ({sure})"
+        if voice.track in flipped:
+            out.append(f"{said}: it is the one wired backwards.")
+        else:
+            out.append(
+                f"{said}, as all that agrees with it is then: nothing is flipped for that alone; look for "
+                "the cable or switch they have in common."
+            )
     return out
 
 

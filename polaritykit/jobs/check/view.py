@@ -16,6 +16,10 @@ Pair = dict[str, Any]
 MOST_SENTENCES = 3
 
 
+#: Reasons of tracks whose shift was looked at and left.
+_LEFT = ("harm", "small_gain")
+
+
 def settings_view(document: Document, pairs: Sequence[Pair]) -> dict[str, Any]:
     """Sort the settings by what they ask for: flips, shifts that matter, and the folded rest.
 
@@ -35,7 +39,7 @@ def settings_view(document: Document, pairs: Sequence[Pair]) -> dict[str, Any]:
     tracks = document["corrections"]["tracks"]
     rows = [_setting_row(track, document, pairs, heard=heard, drawn=drawn) for track in tracks]
     groups: dict[str, list[dict[str, Any]]] = {
-        name: [] for name in ("flip", "shift", "wait", "optional", "agrees", "open")
+        name: [] for name in ("flip", "shift", "wait", "optional", "left", "agrees", "open")
     }
     for row in rows:
         groups[row["kind"]].append(row)
@@ -43,6 +47,10 @@ def settings_view(document: Document, pairs: Sequence[Pair]) -> dict[str, Any]:
     folded = [
         (plural(len(groups["wait"]), "track") + " to delay at a desk, which cannot advance", groups["wait"]),
         (f"Optional: {plural(len(groups['optional']), 'track')} with a small gain", groups["optional"]),
+        (
+            f"Left: {plural(len(groups['left']), 'track')} that a shift would cost or hardly gain",
+            groups["left"],
+        ),
         (f"Agrees: {plural(len(groups['agrees']), 'track')} to leave", groups["agrees"]),
         (f"Not judged: {plural(len(groups['open']), 'track')}", groups["open"]),
     ]
@@ -71,7 +79,7 @@ def _setting_row(
     elif track.get("weight") == "optional":
         kind = "optional"
     else:
-        kind = "agrees" if status == "agrees" else "open"
+        kind = "open" if status != "agrees" else "left" if track.get("reason") in _LEFT else "agrees"
     optional = track.get("optional_shift_ms")
     proof = _proof(track, document["corrections"]["anchor"], pairs, heard=heard, drawn=drawn)
     return {

@@ -86,6 +86,25 @@ def lateness(pair: dict[str, Any]) -> str:
     return f"{late} is {measured(abs(offset), std, 'ms')} late{how}"
 
 
+def lined_up(pair: dict[str, Any]) -> dict[str, Any]:
+    """Tell a pair's offset with the recorders lined up: what they add is told once, of them.
+
+    Examples
+    --------
+    >>> pair = lined_up({"offset_ms": 2102.5, "offset_samples": 100920.0, "recorders_ms": 2100.0})
+    >>> pair["offset_ms"], round(pair["offset_samples"], 6)
+    (2.5, 120.0)
+    """
+    apart_ms = pair.get("recorders_ms") or 0.0
+    if pair["offset_ms"] is None or not apart_ms:
+        return pair
+    left_ms = pair["offset_ms"] - apart_ms
+    return pair | {
+        "offset_ms": left_ms,
+        "offset_samples": pair["offset_samples"] * left_ms / pair["offset_ms"],
+    }
+
+
 def advised(pair: dict[str, Any]) -> str:
     """Say what a pair's advice sets, and on which of its tracks.
 

@@ -10,7 +10,13 @@ from dataclasses import dataclass
 from polaritykit.base.air import SoundSpeed, given_speed, speed_of_sound
 from polaritykit.base.errors import UsageError
 from polaritykit.base.quantities import parse, parse_delay_s, parse_length_m
-from polaritykit.jobs.comb.settings import PlanSettings
+
+#: An angle judged by eye (common practice).
+_ANGLE_STD_DEG = 2.0
+#: A level difference read from meters (common practice).
+LEVEL_STD_DB = 0.5
+#: A tape measure held by hand between two capsules (common practice).
+TAPE_STD_M = 0.01
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +54,6 @@ def comb_geometry(
     sample_rate_hz: float,
     sound: SoundSpeed,
     tape_std_m: float,
-    settings: PlanSettings,
 ) -> CombGeometry:
     """Work out delay and level difference from exactly one description.
 
@@ -66,7 +71,6 @@ def comb_geometry(
     sound : SoundSpeed
     tape_std_m : float
         Standard uncertainty of every length.
-    settings : PlanSettings
 
     Raises
     ------
@@ -100,11 +104,11 @@ def comb_geometry(
                 f"{path_difference}; mend one, or leave it out."
             )
     elif spacing is not None:
-        path = _ways_from_spacing(spacing, source_angle, source_distance, tape_std_m, settings)
+        path = _ways_from_spacing(spacing, source_angle, source_distance, tape_std_m)
         if source_angle is None:
             remarks.append("No --source-angle: the source is taken to be at 90°, in line with the two mics.")
         ways = ways or path
-    level_db, level_std_db = _level(level_difference, ways, settings, remarks)
+    level_db, level_std_db = _level(level_difference, ways, remarks)
     delay_s, delay_std_s = _delay(delay, path, sound, sample_rate_hz)
     return CombGeometry(
         delay_ms=1000 * delay_s,
@@ -124,7 +128,7 @@ def sound_from(
     Parameters
     ----------
     temperature, humidity : str or None
-        Of the air, with their units; the settings of `base.air` where left out.
+        Of the air, with their units; the usual room where left out.
     speed : str or None
         The speed itself.
     temperature_std_c : float or None
@@ -159,12 +163,10 @@ def _delay(
     )
 
 
-def _level(
-    level_difference: str | None, ways: _Ways | None, settings: PlanSettings, remarks: list[str]
-) -> tuple[float, float]:
+def _level(level_difference: str | None, ways: _Ways | None, remarks: list[str]) -> tuple[float, float]:
     """Level difference and its uncertainty, dB."""
     if level_difference is not None:
-        return parse(level_difference, "level"), settings.level_std_db
+        return parse(level_difference, "level"), LEVEL_STD_DB
     if ways is not None and ways.level_db is not None:
         return ways.level_db, ways.level_std_db
     remarks.append("No level difference given: both are taken to be equally loud, the worst case.")
@@ -184,9 +186,7 @@ def _ways_from_distances(distances: tuple[str, str], tape_std_m: float) -> _Ways
     )
 
 
-def _ways_from_spacing(
-    spacing: str, angle: str | None, distance: str | None, tape_std_m: float, settings: PlanSettings
-) -> _Ways:
+def _ways_from_spacing(spacing: str, angle: str | None, distance: str | None, tape_std_m: float) -> _Ways:
     """Two mics a spacing apart, the source at an angle from straight ahead; far away without a distance."""
     spacing_m = parse_length_m(spacing)
     angle_deg = 90.0 if angle is None else parse(angle, "angle")
@@ -210,7 +210,7 @@ def _ways_from_spacing(
         # Past 90° the difference shrinks again: the larger of both sides is the change.
         max(
             abs(difference(spacing_m, angle_deg + step, distance_m) - here)
-            for step in (-settings.angle_std_deg, settings.angle_std_deg)
+            for step in (-_ANGLE_STD_DEG, _ANGLE_STD_DEG)
         ),
     ]
     level_db, level_std_db = None, 0.0

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from polaritykit.base.air import speed_of_sound
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Json
 from polaritykit.jobs.comb.plots import response_db, response_grid_hz
 from polaritykit.jobs.comb.text import COMB_FOOTNOTE, comb_headline, comb_rows
@@ -107,6 +108,6 @@ def live_inputs(document: Json) -> dict[str, Any]:
         "inverted": document["polarity"] == "inverted",
         "temperature_c": temperature,
         "sample_rate": document["sample_rate"],
-        "frequency_hz": [round(float(hz), 2) for hz in np.geomspace(20.0, 20_000.0, 700)],
+        "frequency_hz": [round(float(hz), 2) for hz in np.geomspace(*HEARING_HZ, 700)],
         "speed_mps": {"start": low, "step": 1, "values": [round(speed, 3) for speed in speeds]},
     }

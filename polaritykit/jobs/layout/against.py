@@ -11,11 +11,16 @@ import numpy as np
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.types import Json, Polarity
-from polaritykit.jobs.comb.settings import PlanSettings
+from polaritykit.jobs.comb.inputs import LEVEL_STD_DB
 from polaritykit.jobs.layout.records import ComparedPair, Comparison, Layout, PlannedPair
-from polaritykit.jobs.layout.track_lags import track_lags
+from polaritykit.jobs.layout.track_lags import COVERAGE_SIGMAS, track_lags
 from polaritykit.spectra.comb import seen_notches_hz
 from polaritykit.spectra.stored import stored_pair
+
+#: A level step this near 10 or 20 dB suggests a pad on one side.
+_PAD_WINDOW_DB = 1.5
+#: A measured notch must fall this deep under its surroundings to count as seen.
+_SEEN_NOTCH_DB = 3.0
 
 #: Notches looked for in a measured sum: higher ones are washed out by the size of any real source.
 _NOTCHES_TRIED = 8
@@ -30,7 +35,7 @@ class _Measured(NamedTuple):
     level_db: float | None
 
 
-def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) -> Comparison:
+def compare(layout: Layout, report: Json) -> Comparison:
     """Hold a session's report against the plan.
 
     Parameters
@@ -39,8 +44,6 @@ def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) 
         The plan with its predictions.
     report : dict
         Document of a check, as `commands.report_file` reads it.
-    settings : PlanSettings, optional
-        How many sigmas may lie between the two.
 
     Returns
     -------
@@ -51,7 +54,6 @@ def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) 
     InputError
         If the report shares no track with the plan, or its curves cannot be read.
     """
-    settings = settings or PlanSettings()
     rate_hz = float(report["sample_rate"])
     tracks = {track["name"] for track in report["tracks"]}
     mics = {mic.name: mic.track for mic in layout.plan.mics}
@@ -64,11 +66,11 @@ def compare(layout: Layout, report: Json, settings: PlanSettings | None = None) 
         )
     homes = _homes(layout, report)
     compared = tuple(
-        _compare_pair(pair, (mics[pair.a], mics[pair.b]), homes.get(pair.source), report, settings)
+        _compare_pair(pair, (mics[pair.a], mics[pair.b]), homes.get(pair.source), report)
         for pair in layout.pairs
         if pair.a in known and pair.b in known
     )
-    lags = track_lags(compared, rate_hz, layout.plan.sound.speed_mps, settings)
+    lags = track_lags(compared, rate_hz, layout.plan.sound.speed_mps)
     missing = tuple(name for name in mics if name not in known) + tuple(
         source.name for source in layout.plan.sources if source.name not in homes
     )
@@ -128,7 +130,7 @@ def _measured_level(report: Json, home: str, a: str, b: str) -> float | None:
 
 
 def _compare_pair(
-    planned: PlannedPair, tracks: tuple[str, str], home: str | None, report: Json, settings: PlanSettings
+    planned: PlannedPair, tracks: tuple[str, str], home: str | None, report: Json
 ) -> ComparedPair:
     """Planned beside measured for one source."""
     entry = next(
@@ -141,17 +143,17 @@ def _compare_pair(
     level_error = level_std = None
     if planned.level_difference_db is not None and measured.level_db is not None:
         level_error = measured.level_db - planned.level_difference_db
-        level_std = float(np.hypot(planned.level_difference_std_db or 0.0, settings.level_std_db))
+        level_std = float(np.hypot(planned.level_difference_std_db or 0.0, LEVEL_STD_DB))
 
     disagrees, reasons = [], []
-    if error_ms is not None and abs(error_ms) > settings.coverage_sigmas * std_ms:
+    if error_ms is not None and abs(error_ms) > COVERAGE_SIGMAS * std_ms:
         disagrees.append("offset")
     if {planned.polarity, measured.polarity} == {"same", "inverted"}:
         disagrees.append("polarity")
-    if level_error is not None and abs(level_error) > settings.coverage_sigmas * (level_std or 0.0):
+    if level_error is not None and abs(level_error) > COVERAGE_SIGMAS * (level_std or 0.0):
         disagrees.append("level")
-        reasons.append(_level_reason(planned, level_error, settings))
-    expected, seen = _notches(planned, tracks, report, settings)
+        reasons.append(_level_reason(planned, level_error))
+    expected, seen = _notches(planned, tracks, report)
     if seen is not None and len(seen) < len(expected) / 2:
         disagrees.append("notches")
         reasons.append(
@@ -179,10 +181,10 @@ def _compare_pair(
     )
 
 
-def _level_reason(planned: PlannedPair, error_db: float, settings: PlanSettings) -> str:
+def _level_reason(planned: PlannedPair, error_db: float) -> str:
     softer = planned.b if error_db < 0 else planned.a
     for pad in (10, 20):
-        if abs(abs(error_db) - pad) <= settings.pad_window_db:
+        if abs(abs(error_db) - pad) <= _PAD_WINDOW_DB:
             return (
                 f"{softer} is {abs(error_db):.0f} dB softer than planned: a pad of {pad} dB on this side "
                 "only fits (common practice: pads are 10 or 20 dB)."
@@ -194,11 +196,11 @@ def _level_reason(planned: PlannedPair, error_db: float, settings: PlanSettings)
 
 
 def _notches(
-    planned: PlannedPair, tracks: tuple[str, str], report: Json, settings: PlanSettings
+    planned: PlannedPair, tracks: tuple[str, str], report: Json
 ) -> tuple[tuple[float, ...], tuple[float, ...] | None]:
     """First planned notches, and those seen in the measured sum where the report keeps the spectra."""
     comb = planned.comb
-    if comb is None or (comb.ripple_db is not None and comb.ripple_db < 2 * settings.seen_notch_db):
+    if comb is None or (comb.ripple_db is not None and comb.ripple_db < 2 * _SEEN_NOTCH_DB):
         return (), None
     expected = comb.notches_hz[comb.notches_hz > 0][:_NOTCHES_TRIED]
     curves = report.get("curves") or {}
@@ -224,7 +226,7 @@ def _notches(
         total + 2 * np.real(spectra.cross),
         total,
         expected,
-        least_db=settings.seen_notch_db,
+        least_db=_SEEN_NOTCH_DB,
     )
     return tuple(expected.tolist()), tuple(seen.tolist())
 

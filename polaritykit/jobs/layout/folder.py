@@ -14,6 +14,9 @@ from polaritykit.jobs.layout.plots import plan_figure, responses_figure
 from polaritykit.jobs.layout.text import layout_csv
 from polaritykit.pages.figures import image_bytes
 
+#: For a screen: the panels of a large plan together are a metre high.
+_SCREEN_DPI = 110
+
 
 def write_layout(folder: Path, document: Json, *, inputs: Sequence[Path], overwrite: bool) -> None:
     """Write the folder of one plan.
@@ -37,5 +40,5 @@ def write_layout(folder: Path, document: Json, *, inputs: Sequence[Path], overwr
         (place / "report.json").write_text(text + "\n", encoding="utf-8", newline="\n")
         (place / "pairs.csv").write_text(layout_csv(document), encoding="utf-8", newline="")
         for name, figure in (("plan", plan_figure(document)), ("responses", responses_figure(document))):
-            (place / f"{name}.png").write_bytes(image_bytes(figure, "png"))
+            (place / f"{name}.png").write_bytes(image_bytes(figure, "png", _SCREEN_DPI))
         (place / "report.html").write_text(layout_page(document), encoding="utf-8", newline="\n")

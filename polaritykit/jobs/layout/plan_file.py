@@ -14,7 +14,7 @@ import numpy as np
 
 from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import shown
-from polaritykit.jobs.comb.settings import PlanSettings
+from polaritykit.jobs.comb.inputs import TAPE_STD_M
 from polaritykit.jobs.layout.mic_patterns import PATTERNS
 from polaritykit.jobs.layout.records import (
     Plan,
@@ -31,6 +31,11 @@ from polaritykit.jobs.layout.room import read_room
 from polaritykit.jobs.layout.tape import solve_positions
 from polaritykit.jobs.layout.toml_table import TomlTable
 
+#: Nothing can be predicted for a mic nearer than this to the source's middle.
+_MIN_DISTANCE_M = 0.01
+#: Usual input impedance.
+_INPUT_IMPEDANCE_OHM = 1500.0
+
 
 class _Part(NamedTuple):
     """A source or mic as read, before its position is known."""
@@ -39,15 +44,13 @@ class _Part(NamedTuple):
     point: PlanPoint
 
 
-def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
+def load_plan(path: Path) -> Plan:
     """Read a plan file.
 
     Parameters
     ----------
     path : Path
         TOML file, UTF-8.
-    settings : PlanSettings, optional
-        Uncertainties and limits.
 
     Returns
     -------
@@ -68,10 +71,10 @@ def load_plan(path: Path, settings: PlanSettings | None = None) -> Plan:
         raise InputError(f"{path}: cannot be read ({reason}); give the path of a plan file.") from error
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not a text file in UTF-8; save it as such.") from error
-    return read_plan(text, shown(path.name), settings)
+    return read_plan(text, shown(path.name))
 
 
-def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = None) -> Plan:
+def read_plan(text: str, file: str = "plan") -> Plan:
     """Read a plan from TOML text.
 
     Parameters
@@ -79,8 +82,6 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
     text : str
     file : str
         Name that stands in messages.
-    settings : PlanSettings, optional
-        Uncertainties and limits.
 
     Raises
     ------
@@ -100,7 +101,6 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
     >>> plan.mics[0].position_m
     (0.0, 0.0, 1.5)
     """
-    settings = settings or PlanSettings()
     try:
         values = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -109,7 +109,7 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
         raise InputError(f"{file}: is no plan: its numbers or brackets are without end.") from error
     top = TomlTable(values, file)
     title = top.text("title", Path(file).stem)
-    tape_std_m = top.number("tape_uncertainty_m", "length", settings.tape_std_m, 1e-4, 1.0)
+    tape_std_m = top.number("tape_uncertainty_m", "length", TAPE_STD_M, 1e-4, 1.0)
     sound, surfaces = read_room(top.table("room"), file)
     sources, mics = (tuple(_read_part(table) for table in top.tables(kind)) for kind in ("source", "mic"))
     _check_names(file, sources, mics)
@@ -118,19 +118,17 @@ def read_plan(text: str, file: str = "plan", settings: PlanSettings | None = Non
     linked = tuple(_read_linked(table, [mic.point.name for mic in mics]) for table in top.tables("linked"))
     top.done()
 
-    points = _solve(file, sources + mics, tapes, tape_std_m or settings.tape_std_m)
+    points = _solve(file, sources + mics, tapes, tape_std_m or TAPE_STD_M)
     _check_free(file, points, surfaces, mics)
     places = dict(zip(points.names, (to_vector(row) for row in points.positions_m), strict=True))
     plan = Plan(
         title=title,
         sound=sound,
-        sources=tuple(_source(part, places, settings) for part in sources),
-        mics=tuple(
-            _mic(part, places, tuple(source.point.name for source in sources), settings) for part in mics
-        ),
+        sources=tuple(_source(part, places) for part in sources),
+        mics=tuple(_mic(part, places, tuple(source.point.name for source in sources)) for part in mics),
         surfaces=surfaces,
         linked=linked,
-        tape_std_m=tape_std_m or settings.tape_std_m,
+        tape_std_m=tape_std_m or TAPE_STD_M,
         points=points,
         remarks=points.remarks + _tape_remarks(points),
     )
@@ -217,14 +215,14 @@ def _check_free(
             mic.table.fault(key, "has no meaning where only tape measures are given; aim_at a name.")
 
 
-def _source(part: _Part, places: dict[str, Vector], settings: PlanSettings) -> PlanSource:
-    radius = part.table.number("radius_m", "length", settings.min_distance_m, 0.0, 10.0)
+def _source(part: _Part, places: dict[str, Vector]) -> PlanSource:
+    radius = part.table.number("radius_m", "length", _MIN_DISTANCE_M, 0.0, 10.0)
     track = part.table.text("track") if part.table.has("track") else None
     part.table.done()
     return PlanSource(
         name=part.point.name,
         position_m=places[part.point.name],
-        radius_m=max(radius or 0.0, settings.min_distance_m),
+        radius_m=max(radius or 0.0, _MIN_DISTANCE_M),
         track=track,
     )
 
@@ -240,13 +238,13 @@ def _other_side(table: TomlTable, sources: tuple[str, ...]) -> tuple[str, ...]:
     return names
 
 
-def _mic(part: _Part, places: dict[str, Vector], sources: tuple[str, ...], settings: PlanSettings) -> PlanMic:
+def _mic(part: _Part, places: dict[str, Vector], sources: tuple[str, ...]) -> PlanMic:
     table, name = part.table, part.point.name
     pattern = table.choice("pattern", tuple(PATTERNS), "omni")
     aim = _aim(table, name, places)
     if aim is None and pattern != "omni":
         table.fault("aim_at", f"is missing; a {pattern} needs aim_at = a name or [x, y, z], or aim_deg.")
-    load = table.number("input_impedance_ohm", "impedance", settings.input_impedance_ohm, 1.0, 1e9)
+    load = table.number("input_impedance_ohm", "impedance", _INPUT_IMPEDANCE_OHM, 1.0, 1e9)
     mic = PlanMic(
         name=name,
         position_m=places[name],
@@ -257,7 +255,7 @@ def _mic(part: _Part, places: dict[str, Vector], sources: tuple[str, ...], setti
         inverted=table.choice("polarity", ("same", "inverted"), "same") == "inverted",
         other_side_of=_other_side(table, sources),
         source_impedance_ohm=table.number("source_impedance_ohm", "impedance", None, 0.0, 1e6),
-        input_impedance_ohm=load or settings.input_impedance_ohm,
+        input_impedance_ohm=load or _INPUT_IMPEDANCE_OHM,
         track=table.text("track", name),
     )
     table.done()

@@ -10,9 +10,9 @@ import math
 
 import numpy as np
 
+from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Polarity
 from polaritykit.base.wording import listed
-from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.mic_patterns import loading_loss_db
 from polaritykit.jobs.layout.paths import (
     NULL_GAIN,
@@ -39,49 +39,51 @@ from polaritykit.jobs.layout.records import (
 )
 from polaritykit.spectra.comb import CombPrediction, predict_comb
 
+#: A mic's departure from its textbook pattern (common practice).
+_PATTERN_STD_DB = 1.0
+#: Mic to mic over mic to source (common practice, "3:1").
+_THREE_TO_ONE = 3.0
+#: Input over source impedance from which no remark is due.
+_MIN_IMPEDANCE_RATIO = 5.0
+#: Sigmas that widen the possible offsets.
+_POSSIBLE_SIGMAS = 4.0
+
 #: A mic from here on is told as one that can fall on somebody (common practice, no source).
 _OVER_HEADS_M = 1.8
 
 
-def predict_layout(
-    plan: Plan, settings: PlanSettings | None = None, *, up_to_hz: float | None = None
-) -> Layout:
+def predict_layout(plan: Plan, *, up_to_hz: float = HEARING_HZ[1]) -> Layout:
     """Predict every arrival and every pair of mics for every source.
 
     Parameters
     ----------
     plan : Plan
         The validated plan.
-    settings : PlanSettings, optional
-        Uncertainties and limits.
-    up_to_hz : float, optional
-        Highest notch and peak listed; None takes that of `settings`.
+    up_to_hz : float
+        Highest notch and peak listed.
 
     Returns
     -------
     Layout
     """
-    settings = settings or PlanSettings()
-    limit_hz = settings.up_to_hz if up_to_hz is None else up_to_hz
     arrivals, pairs = [], []
     for source in plan.sources:
         paths = [direct_path(plan, source, mic) for mic in plan.mics]
-        arrivals += [_arrival(plan, path, settings, limit_hz) for path in paths]
+        arrivals += [_arrival(plan, path, up_to_hz) for path in paths]
         nearest = min(paths, key=lambda path: path.distance_m).mic.name
         pairs += [
-            _pair(plan, a, b, nearest=nearest, settings=settings, limit_hz=limit_hz)
-            for a, b in itertools.combinations(paths, 2)
+            _pair(plan, a, b, nearest=nearest, limit_hz=up_to_hz) for a, b in itertools.combinations(paths, 2)
         ]
     return Layout(
         plan=plan,
         arrivals=tuple(arrivals),
         pairs=tuple(pairs),
-        ranges=possible_offsets(plan, settings),
-        remarks=plan.remarks + _remarks(plan, tuple(pairs), settings),
+        ranges=possible_offsets(plan),
+        remarks=plan.remarks + _remarks(plan, tuple(pairs)),
     )
 
 
-def possible_offsets(plan: Plan, settings: PlanSettings | None = None) -> tuple[OffsetRange, ...]:
+def possible_offsets(plan: Plan) -> tuple[OffsetRange, ...]:
     """Offsets that sound in air can have between each two mics, wherever it comes from.
 
     A sound cannot be later at b than the way from a to b takes (triangle inequality); a search for the
@@ -91,15 +93,12 @@ def possible_offsets(plan: Plan, settings: PlanSettings | None = None) -> tuple[
     ----------
     plan : Plan
         The plan.
-    settings : PlanSettings, optional
-        How many sigmas of tape and temperature the ranges are widened by.
 
     Returns
     -------
     tuple of OffsetRange
         One for each pair of mics, in the plan's order.
     """
-    settings = settings or PlanSettings()
     paths = [[direct_path(plan, source, mic) for mic in plan.mics] for source in plan.sources]
     ranges = []
     for i, j in itertools.combinations(range(len(plan.mics)), 2):
@@ -109,7 +108,7 @@ def possible_offsets(plan: Plan, settings: PlanSettings | None = None) -> tuple[
         for mic, sign in ((a, -1.0), (b, 1.0)):
             slope[columns(plan, mic.name)] = sign * unit(a.position_m, b.position_m)
         std_ms = offset_std_ms(plan, apart_m, slope)
-        most_ms = 1000 * apart_m / plan.sound.speed_mps + settings.possible_sigmas * std_ms
+        most_ms = 1000 * apart_m / plan.sound.speed_mps + _POSSIBLE_SIGMAS * std_ms
         planned = tuple((row[i].source.name, *offset_between(plan, row[i], row[j])) for row in paths)
         ranges.append(
             OffsetRange(
@@ -125,8 +124,8 @@ def possible_offsets(plan: Plan, settings: PlanSettings | None = None) -> tuple[
     return tuple(ranges)
 
 
-def _pattern_std_db(mic: PlanMic, settings: PlanSettings) -> float:
-    return 0.0 if mic.aim is None or mic.pattern == "omni" else settings.pattern_std_db
+def _pattern_std_db(mic: PlanMic) -> float:
+    return 0.0 if mic.aim is None or mic.pattern == "omni" else _PATTERN_STD_DB
 
 
 def _polarity(gain: float, *, heard: bool) -> Polarity:
@@ -135,7 +134,7 @@ def _polarity(gain: float, *, heard: bool) -> Polarity:
     return "inverted" if gain < 0 else "same"
 
 
-def _arrival(plan: Plan, path: DirectPath, settings: PlanSettings, limit_hz: float) -> PlannedArrival:
+def _arrival(plan: Plan, path: DirectPath, limit_hz: float) -> PlannedArrival:
     mic = path.mic
     angle = None
     if mic.aim is not None and mic.pattern != "omni":
@@ -144,8 +143,8 @@ def _arrival(plan: Plan, path: DirectPath, settings: PlanSettings, limit_hz: flo
     level_db = level_std = None
     if path.heard:
         level_db = 20 * math.log10(abs(path.gain))
-        level_std = math.hypot(spread(plan, path.level_slope), _pattern_std_db(mic, settings))
-    found = (_bounce(plan, path, surface, settings, limit_hz) for surface in plan.surfaces)
+        level_std = math.hypot(spread(plan, path.level_slope), _pattern_std_db(mic))
+    found = (_bounce(plan, path, surface, limit_hz) for surface in plan.surfaces)
     return PlannedArrival(
         source=path.source.name,
         mic=mic.name,
@@ -161,9 +160,7 @@ def _arrival(plan: Plan, path: DirectPath, settings: PlanSettings, limit_hz: flo
     )
 
 
-def _bounce(
-    plan: Plan, path: DirectPath, surface: Surface, settings: PlanSettings, limit_hz: float
-) -> Bounce | None:
+def _bounce(plan: Plan, path: DirectPath, surface: Surface, limit_hz: float) -> Bounce | None:
     """First reflection against the direct sound; None where the mic hears only one of them."""
     image = mirrored(path.source.position_m, surface)
     side = -1.0 if path.other_side else 1.0
@@ -192,15 +189,13 @@ def _bounce(
             sound=plan.sound,
             inverted=gain * path.gain < 0,
             level_difference_db=level,
-            level_difference_std_db=_pattern_std_db(path.mic, settings),
+            level_difference_std_db=_pattern_std_db(path.mic),
             up_to_hz=limit_hz,
         ),
     )
 
 
-def _pair(
-    plan: Plan, a: DirectPath, b: DirectPath, *, nearest: str, settings: PlanSettings, limit_hz: float
-) -> PlannedPair:
+def _pair(plan: Plan, a: DirectPath, b: DirectPath, *, nearest: str, limit_hz: float) -> PlannedPair:
     offset_ms, offset_std_ms = offset_between(plan, a, b)
     heard = a.heard and b.heard
     level_db = level_std = None
@@ -209,8 +204,8 @@ def _pair(
         level_db = 20 * math.log10(abs(b.gain / a.gain))
         level_std = math.hypot(
             spread(plan, b.level_slope - a.level_slope),
-            _pattern_std_db(a.mic, settings),
-            _pattern_std_db(b.mic, settings),
+            _pattern_std_db(a.mic),
+            _pattern_std_db(b.mic),
         )
         comb = predict_comb(
             delay_ms=offset_ms,
@@ -234,7 +229,7 @@ def _pair(
         polarity=_polarity(a.gain * b.gain, heard=heard),
         polarity_reason=_polarity_reason(a, b),
         comb=comb,
-        three_to_one=None if linked else _three_to_one(a, b, settings),
+        three_to_one=None if linked else _three_to_one(a, b),
         of_interest=linked or nearest in names,
     )
 
@@ -255,22 +250,21 @@ def _polarity_reason(a: DirectPath, b: DirectPath) -> str | None:
     return " and ".join(reasons) if reasons else None
 
 
-def _three_to_one(a: DirectPath, b: DirectPath, settings: PlanSettings) -> ThreeToOne:
+def _three_to_one(a: DirectPath, b: DirectPath) -> ThreeToOne:
     apart = math.dist(a.mic.position_m, b.mic.position_m)
     ratio = apart / min(a.distance_m, b.distance_m)
-    return ThreeToOne(ratio=ratio, kept=ratio >= settings.three_to_one * (1 - 1e-9))
+    return ThreeToOne(ratio=ratio, kept=ratio >= _THREE_TO_ONE * (1 - 1e-9))
 
 
 def _remarks(
     plan: Plan,
     pairs: tuple[PlannedPair, ...],
-    settings: PlanSettings,
 ) -> tuple[str, ...]:
     """Say what a reader of the plan should not overlook."""
     remarks = [plan.sound.note] if plan.sound.note else []
     for mic in plan.mics:
         source_ohm = mic.source_impedance_ohm
-        if source_ohm and mic.input_impedance_ohm / source_ohm < settings.min_impedance_ratio:
+        if source_ohm and mic.input_impedance_ohm / source_ohm < _MIN_IMPEDANCE_RATIO:
             remarks.append(
                 f"{mic.name}: {source_ohm:g} ohm into {mic.input_impedance_ohm:g} ohm is a ratio of "
                 f"{mic.input_impedance_ohm / source_ohm:.1f} only: it loses "

@@ -7,13 +7,13 @@ track alike; a mic that moved changes them unequally.
 import itertools
 import statistics
 
-from polaritykit.jobs.comb.settings import PlanSettings
 from polaritykit.jobs.layout.records import ComparedPair, TrackLag
 
+#: Sigmas that a measurement may depart from the plan (coverage factor 2 of the GUM).
+COVERAGE_SIGMAS = 2.0
 
-def track_lags(
-    pairs: tuple[ComparedPair, ...], rate_hz: float, speed_mps: float, settings: PlanSettings
-) -> tuple[TrackLag, ...]:
+
+def track_lags(pairs: tuple[ComparedPair, ...], rate_hz: float, speed_mps: float) -> tuple[TrackLag, ...]:
     """How much later each track is than planned; the median over its partners blames the odd one out.
 
     Parameters
@@ -23,7 +23,6 @@ def track_lags(
         Of the session, for lags in samples.
     speed_mps : float
         Of sound, for lags as lengths.
-    settings : PlanSettings
     """
     errors: dict[str, dict[str, list[float]]] = {}
     stds: dict[str, list[float]] = {}
@@ -38,7 +37,7 @@ def track_lags(
         each = [statistics.median(values) for values in by_source.values()]
         lag = statistics.median(each)
         spread = max(abs(x - y) for x, y in itertools.product(each, each)) / 2
-        limit = settings.coverage_sigmas * statistics.median(stds[mic])
+        limit = COVERAGE_SIGMAS * statistics.median(stds[mic])
         verdict, why = _verdict(
             mic,
             lag_ms=lag,

@@ -55,13 +55,21 @@ def write_pair(
             recording,
             offset_ms=pair["offset_ms"],
             inverted=inverted,
-            advised=(pair["invert"], 0.0),
+            advised=None if pair["kind"] == "mid-side" else (pair["flip"] is not None, _shift_ms(pair)),
             audio=audio,
         )
         view = replace(stereo_view(document), bench=bench)
         if audio:
             view = replace(view, sounds=_write_sums(place, recording))
         fill_job(place, document, view, plots=plots)
+
+
+def _shift_ms(pair: Json) -> float:
+    """Shift of the second track against the first that is advised."""
+    if pair["setting"] is None:
+        return 0.0
+    shift: float = pair["setting"]["shift_ms"]
+    return shift if pair["setting"]["track"] == pair["other"] else -shift
 
 
 def _write_sums(place: Path, recording: Recording) -> tuple[Sound, ...]:

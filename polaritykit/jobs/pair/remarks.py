@@ -1,95 +1,91 @@
-"""Sentences for the findings of a stereo pair; every number in them is in the findings.
+"""What is worth remarking on two tracks, as codes; every number is in the findings.
 
-Conventions: as in `polaritykit.jobs.pair.measure`.
+Conventions: as in `polaritykit.jobs.pair.findings`.
 """
 
-import re
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
-from polaritykit.jobs.pair.findings import StereoFindings
-from polaritykit.jobs.pair.settings import StereoSettings
+from polaritykit.base.track_names import linked_pairs
+from polaritykit.jobs.pair.findings import Remark, StereoFindings
+from polaritykit.jobs.pair.kind import COINCIDENT_MS
 
-_LEFT = re.compile(r"(?<![a-z])(l|left)(?![a-z])", re.IGNORECASE)
-_RIGHT = re.compile(r"(?<![a-z])(r|right)(?![a-z])", re.IGNORECASE)
-
-
-def stereo_remarks(found: StereoFindings, settings: StereoSettings) -> Iterator[str]:
-    """Remarks on wiring, levels, filters, material and the mono sum, the weightiest first."""
-    yield from _on_wiring(found, settings)
-    yield from _on_levels(found, settings)
-    yield from _on_mono(found, settings)
-    if _RIGHT.search(found.reference) and _LEFT.search(found.other):
-        yield (
-            f"The names suggest that the sides are swapped: {found.reference} was given as the left. "
-            "Sound alone cannot tell left from right."
-        )
+#: A level difference that is named: less is how mics and players differ (common practice, no source).
+_LEVEL_DB = 3.0
+#: Departure of an octave from the whole that is named as a difference in tone (common practice, no source),
+#: where this share of the octave is common to both.
+_TONE_DB, _TONE_SHARED = 6.0, 0.5
+#: The mono sum's loss is worth a remark from here.
+_LOSS_DB = 1.0
+#: A stereo pair's sides lie no farther apart: 5 ms is 1.7 m, wider than any usual pair.
+_IMAGE_MS = 5.0
 
 
-def _on_wiring(found: StereoFindings, settings: StereoSettings) -> Iterator[str]:
-    coincident = found.offset_ms is not None and abs(found.offset_ms) <= settings.coincident_ms
-    if found.mixed_signs:
-        yield (
-            "Some sources are alike in both tracks and others inverted, all at no delay: mid-side material, "
-            "or coincident figure-of-eights with sources at their sides. Decode mid-side first; its polarity "
-            "only decides which side is left."
-        )
-    if found.wiring == "inverted" and coincident:
-        yield (
-            "Both mics hear the source at the same time. If they are coincident figure-of-eights and the "
-            "source stood at their side, this is how they work and no fault: judge on a source in front."
-        )
+def remarks(
+    found: StereoFindings, *, recorded: tuple[str, ...], raw_offset_ms: float | None
+) -> StereoFindings:
+    """Add the remarks, the weightiest first.
+
+    Parameters
+    ----------
+    found : StereoFindings
+    recorded : tuple of str
+        Names of the tracks as recorded, before mid and side were decoded.
+    raw_offset_ms : float or None
+        Offset of these.
+    """
+    said = (*_on_wiring(found, raw_offset_ms), *_on_levels(found), *_on_names(found, recorded))
+    return replace(found, remarks=said)
+
+
+def _on_wiring(found: StereoFindings, raw_offset_ms: float | None) -> Iterator[Remark]:
+    coincident = found.offset_ms is not None and abs(found.offset_ms) <= COINCIDENT_MS
+    if found.kind == "mid-side":
+        yield Remark(code="mid_side_decoded")
+        if raw_offset_ms is not None and abs(raw_offset_ms) > COINCIDENT_MS:
+            yield Remark(code="mid_side_apart", value=abs(raw_offset_ms))
+    elif found.wiring.mixed:
+        yield Remark(code="mixed_signs")
+    if found.kind == "two-sources":
+        yield Remark(code="leak")
+    if found.kind == "stereo" and found.wiring.polarity == "inverted" and coincident:
+        yield Remark(code="coincident_eights")
     if found.correlation is not None and abs(found.correlation) > 0.9999:
-        yield "Both tracks carry the same signal, not two microphones' signals."
-    if found.low_cut_side is not None:
-        side = found.other if found.low_cut_side == "other" else found.reference
-        corner = f" below about {_rounded(found.low_cut_hz)} Hz" if found.low_cut_hz else ""
-        yield (
-            f"{side} lacks the bottom{corner}: a low-cut on that side only, or another capsule. It turns the "
-            "phase down there; that is not the wiring. Set both sides alike."
-        )
+        yield Remark(code="same_signal")
+    if found.low_cut is not None:
+        side = found.other if found.low_cut.side == "other" else found.reference
+        yield Remark(code="low_cut", track=side, at_hz=found.low_cut.corner_hz)
+    if found.kind == "stereo" and found.offset_ms is not None and abs(found.offset_ms) > _IMAGE_MS:
+        yield Remark(code="late_image", value=abs(found.offset_ms))
 
 
-def _on_levels(found: StereoFindings, settings: StereoSettings) -> Iterator[str]:
-    if found.level_difference_db is None:
-        yield "One of the two tracks is silent."
+def _on_levels(found: StereoFindings) -> Iterator[Remark]:
+    difference_db = found.level_difference_db
+    if difference_db is None:
+        yield Remark(code="silent")
         return
-    middle = [octave for octave in found.octaves if 125.0 <= octave.centre_hz <= 8000.0]
-    step = float(np.median([octave.level_difference_db for octave in middle])) if middle else 0.0
-    quiet = found.other if step < 0.0 else found.reference
+    quiet = found.other if difference_db < 0.0 else found.reference
     if found.pad_db is not None:
-        yield (
-            f"{quiet} is {abs(step):.1f} dB quieter in all octaves, near {found.pad_db} dB: "
-            "look for a pad switched in on that side only (pads are usually 10 or 20 dB)."
-        )
-    elif abs(step) > settings.flat_db:
-        yield f"{quiet} is {abs(step):.1f} dB quieter: a gain setting, or the source stands nearer the other."
-    odd = [octave for octave in middle if abs(octave.level_difference_db - step) > settings.tone_db]
-    if odd:
-        octave = max(odd, key=lambda one: abs(one.level_difference_db - step))
-        loud = found.other if octave.level_difference_db > step else found.reference
-        yield (
-            f"The two differ in tone: most at {octave.centre_hz:g} Hz, where {loud} is "
-            f"{abs(octave.level_difference_db - step):.1f} dB stronger than its share."
-        )
+        yield Remark(code="pad", track=quiet, value=float(found.pad_db))
+    elif found.kind == "stereo" and abs(difference_db) > _LEVEL_DB:
+        yield Remark(code="level", track=quiet, value=abs(difference_db))
+    shared = [octave for octave in found.octaves if octave.coherence >= _TONE_SHARED]
+    if found.kind == "stereo" and len(shared) >= 3:
+        # Of the octaves that both share: what only one hears says nothing of the other.
+        common_db = float(np.median([octave.level_difference_db for octave in shared]))
+        odd = max(shared, key=lambda one: abs(one.level_difference_db - common_db))
+        away_db = odd.level_difference_db - common_db
+        if abs(away_db) > _TONE_DB and found.low_cut is None:
+            loud = found.other if away_db > 0.0 else found.reference
+            yield Remark(code="tone", track=loud, value=abs(away_db), at_hz=odd.centre_hz)
+    loss_db = found.mono_sum_loss_db
+    if found.kind == "stereo" and found.wiring.polarity != "inverted" and (loss_db or 0.0) >= _LOSS_DB:
+        yield Remark(code="mono_loss", value=loss_db)
 
 
-def _on_mono(found: StereoFindings, settings: StereoSettings) -> Iterator[str]:
-    if found.mono_sum_loss_db is None or found.mono_sum_loss_db < settings.notable_loss_db:
-        return
-    if found.wiring == "inverted":
-        return
-    cause = (
-        "That comes from where the mics stand, not from the wiring."
-        if found.wiring == "same"
-        else "Whether wiring or place is the cause is not clear: look at both cables, then listen in mono."
-    )
-    yield (
-        f"The mono sum loses {found.mono_sum_loss_db:.1f} dB; flipped it would be "
-        f"{-(found.mono_sum_loss_flipped_db or 0.0):+.1f} dB. {cause}"
-    )
-
-
-def _rounded(value: float | None) -> int:
-    return 10 * round((value or 0.0) / 10.0)
+def _on_names(found: StereoFindings, recorded: tuple[str, ...]) -> Iterator[Remark]:
+    named = linked_pairs(recorded)
+    if found.kind == "stereo" and named and named[0] == recorded[::-1]:
+        yield Remark(code="swapped", track=recorded[0])

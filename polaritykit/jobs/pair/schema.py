@@ -4,7 +4,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 from polaritykit.base.types import Polarity
-from polaritykit.jobs.pair.findings import CorrelationHistory
+from polaritykit.jobs.pair.findings import (
+    CorrelationHistory,
+    KindReason,
+    OffsetMethod,
+    PairKind,
+    Remark,
+    WiringBasis,
+)
 from polaritykit.pages.head import JobDocument
 
 
@@ -40,17 +47,52 @@ class Octave:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Setting:
+    """Shift of one of two mics on one source, as `check` sets it; negative is earlier."""
+
+    track: str
+    shift_ms: float
+    #: Change of the sum in the main source's band, the flip included.
+    gain_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Said:
+    """The answer in words."""
+
+    headline: str
+    why: str
+    kind: str
+    setting: str | None
+    remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
 class Pair:
     """What was found."""
 
     reference: str
     other: str
+    #: What the two are taken for, and why.
+    kind: PairKind
+    kind_reason: KindReason
     wiring: Polarity
-    wiring_reason: str
-    invert: bool
+    #: ``octaves`` and ``bottom`` (44 to 177 Hz) speak where the sources leave a stereo pair's sign open.
+    wiring_basis: WiringBasis | None
+    #: Of the sources' agreement.
+    confidence: float | None
+    #: Track to flip, the one that `check` flips.
+    flip: str | None
+    setting: Setting | None
+    said: Said
     offset_ms: float | None
+    #: Part of it by which two recorders did not start together, in the middle of the span; all else is told
+    #: of the two lined up.
+    recorders_ms: float = 0.0
+    #: Of their clocks, where they are two.
+    drift_ppm: float | None = None
     offset_std_ms: float | None
-    offset_method: Literal["spectra", "first arrivals"] | None
+    offset_method: OffsetMethod | None
     path_difference_m: float | None
     level_difference_db: float | None
     correlation: float | None
@@ -62,7 +104,7 @@ class Pair:
     pad_db: int | None
     octaves: tuple[Octave, ...]
     history: CorrelationHistory
-    remarks: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -6,33 +6,32 @@ Conventions: reads the document only.
 from collections.abc import Iterator
 from typing import Any
 
+from polaritykit.base.wording import measured
+
 
 def stereo_text(document: dict[str, Any]) -> str:
     """Text for the terminal: what to do, then what was measured."""
-    return "\n".join([*answer(document["pair"]), "", *_measured(document["pair"]), *document["notes"]])
+    return "\n".join([*_answer(document["pair"]), "", *_measured(document["pair"]), *document["notes"]])
 
 
-def answer(pair: dict[str, Any]) -> Iterator[str]:
-    """Say what to do, then why, then the remarks; the terminal's indents and dashes stand before them."""
-    a, b = pair["reference"], pair["other"]
-    yield {
-        "inverted": f"Flip {b} (ø): its wiring is inverted against {a}.",
-        "same": f"Leave the polarity as it is: {a} and {b} are wired alike.",
-        "unclear": f"Whether {a} and {b} are wired alike is unclear: do not flip on this evidence.",
-    }[pair["wiring"]]
-    yield f"  Why: {pair['wiring_reason']}."
-    if pair["offset_ms"] is not None:
-        yield "  Never delay one side of a stereo pair: its time difference is the image."
-    yield from (f"- {remark}" for remark in pair["remarks"])
+def _answer(pair: dict[str, Any]) -> Iterator[str]:
+    """Say what to do, then why, then the remarks."""
+    said = pair["said"]
+    yield said["headline"]
+    yield f"  Why: {said['why']}."
+    yield f"  {said['kind']}"
+    if said["setting"]:
+        yield f"  {said['setting']}"
+    yield from (f"- {remark}" for remark in said["remarks"])
 
 
 def _measured(pair: dict[str, Any]) -> Iterator[str]:
     if pair["offset_ms"] is not None:
         side = pair["other"] if pair["offset_ms"] >= 0 else pair["reference"]
+        late = measured(abs(pair["offset_ms"]), max(pair["offset_std_ms"] or 0.0, 0.001), "ms")
         yield (
-            f"Offset              {abs(pair['offset_ms']):.3f} ± {max(pair['offset_std_ms'], 0.001):.3f} ms, "
-            f"{side} later: the paths differ by {pair['path_difference_m']:.2f} m "
-            f"(by {pair['offset_method']})"
+            f"Offset              {late}, {side} later: the paths differ by "
+            f"{pair['path_difference_m']:.2f} m (by {pair['offset_method']})"
         )
     if pair["level_difference_db"] is None:
         return

@@ -6,7 +6,6 @@ Conventions: reads the document only; levels of the mono sum are gains against t
 
 from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, measured, number
-from polaritykit.jobs.pair.text import answer
 from polaritykit.pages.page import chart
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, around, octave_chart
 
@@ -14,18 +13,18 @@ from polaritykit.pages.view import JobView, Section, Table, ViewChart, around, o
 def stereo_view(document: Json) -> JobView:
     """Make the view of a pair document."""
     pair = document["pair"]
-    headline, *rest = [line.strip().removeprefix("- ") for line in answer(pair)]
+    said = pair["said"]
+    rest = (f"Why: {said['why']}.", said["kind"], *([said["setting"]] if said["setting"] else []))
     return JobView(
-        job="Stereo pair",
+        job="Pair",
         name=f"{pair['reference']} and {pair['other']}",
         facts=f"{number(document['session']['duration_s'], 1)} s · {document['sample_rate'] / 1000:g} kHz",
-        headline=headline,
-        sentences=(*rest, *document["notes"]),
+        headline=said["headline"],
+        sentences=(*rest, *said["remarks"], *document["notes"]),
         sections=(_measured(pair), _octaves(pair), _history(pair)),
         tracks=(pair["reference"], pair["other"]),
         cautions=(
             "Wiring here is relative: it says whether both sides agree, not which of the two is right.",
-            "Never delay one side of a stereo pair against the other: their time difference is the image.",
             "Turn monitors down before a cable or a polarity switch is changed.",
         ),
     )
@@ -35,7 +34,7 @@ def _measured(pair: Json) -> Section:
     rows = []
     if pair["offset_ms"] is not None:
         late = pair["other"] if pair["offset_ms"] >= 0 else pair["reference"]
-        offset = measured(abs(pair["offset_ms"]), max(pair["offset_std_ms"], 0.001), "ms")
+        offset = measured(abs(pair["offset_ms"]), max(pair["offset_std_ms"] or 0.0, 0.001), "ms")
         how = pair["offset_method"]
         apart = number(pair["path_difference_m"], 2)
         rows.append(

@@ -8,8 +8,17 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.types import Floats, Recording
-from polaritykit.jobs.pulse.settings import PulseSettings
 from polaritykit.jobs.pulse.signal import PERIOD_S, REPEATS, one_period
+
+#: Height of the matched filter's peak over the RMS around it: noise alone reaches about 5.5 in a minute,
+#: the signal at 0 dB SNR about 60.
+_MATCH_LEAST = 8.0
+#: The same at the other repeats, where only a few dozen lags are looked at.
+_REPEAT_LEAST = 4.5
+_REPEATS_LEAST = 4
+_REPEATS_SHARE_LEAST = 0.7
+#: Clocks of playing and recording machine may differ by this much (a poor one: 100 ppm).
+_DRIFT_MOST_PPM = 200.0
 
 #: Long recordings are searched in windows of this length, overlapping by the signal's own.
 _WINDOW_S = 60.0
@@ -29,14 +38,13 @@ class Repeats:
     score: float
 
 
-def find_repeats(recording: Recording, track: int, settings: PulseSettings) -> Repeats | None:
+def find_repeats(recording: Recording, track: int) -> Repeats | None:
     """Find the repeats in the window where they stand out most.
 
     Parameters
     ----------
     recording : Recording
     track : int
-    settings : PulseSettings
 
     Returns
     -------
@@ -50,13 +58,13 @@ def find_repeats(recording: Recording, track: int, settings: PulseSettings) -> R
     for start in range(0, max(1, recording.n_samples - overlap), window - overlap):
         stop = min(start + window, recording.n_samples)
         samples = recording.read(start, stop, (track,))[0].astype(np.float64)
-        found = _find_in(samples, rate, start, settings)
+        found = _find_in(samples, rate, start)
         if found is not None and (best is None or found.score > best.score):
             best = found
     return best
 
 
-def _find_in(samples: Floats, rate: int, start: int, settings: PulseSettings) -> Repeats | None:
+def _find_in(samples: Floats, rate: int, start: int) -> Repeats | None:
     """Find the repeats in one window; None without any."""
     from scipy.fft import irfft, next_fast_len, rfft
     from scipy.ndimage import uniform_filter1d
@@ -76,14 +84,14 @@ def _find_in(samples: Floats, rate: int, start: int, settings: PulseSettings) ->
     around = np.sqrt(uniform_filter1d(match**2, 2 * len(template), mode="nearest"))
     match /= np.maximum(around, 1e-4 * around.max())
     top = int(np.abs(match).argmax())
-    if abs(match[top]) < settings.match_least:
+    if abs(match[top]) < _MATCH_LEAST:
         return None
     period = round(PERIOD_S * rate)
     beside = round(_BESIDE_S * rate)
     padded = np.pad(match, beside)
     numbers, places, sizes = [], [], []
     for number in range(-(top // period) - 1, (len(samples) - top) // period + 2):
-        reach = round(rate * (0.0002 + abs(number) * PERIOD_S * settings.drift_most_ppm * 1e-6))
+        reach = round(rate * (0.0002 + abs(number) * PERIOD_S * _DRIFT_MOST_PPM * 1e-6))
         low, high = top + number * period - reach, top + number * period + reach + 1
         if low < 0 or high > len(match) or abs(number) >= REPEATS:
             continue
@@ -93,8 +101,8 @@ def _find_in(samples: Floats, rate: int, start: int, settings: PulseSettings) ->
         places.append(low + int(shape.argmax()))
         sizes.append(float(np.abs(match[low:high]).max()))
     heights = np.array(sizes)
-    kept = np.flatnonzero(heights >= max(settings.repeat_least, 0.4 * abs(match[top])))
-    if len(kept) < max(settings.repeats_least, settings.repeats_share_least * (kept[-1] - kept[0] + 1)):
+    kept = np.flatnonzero(heights >= max(_REPEAT_LEAST, 0.4 * abs(match[top])))
+    if len(kept) < max(_REPEATS_LEAST, _REPEATS_SHARE_LEAST * (kept[-1] - kept[0] + 1)):
         return None
     slope, offset = np.polyfit(np.array(numbers)[kept], np.array(places, dtype=float)[kept], 1)
     first = numbers[kept[0]]

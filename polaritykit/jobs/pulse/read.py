@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
 from polaritykit.jobs.pulse.find import Repeats, band_weight, find_repeats
-from polaritykit.jobs.pulse.settings import PulseSettings
 from polaritykit.jobs.pulse.signal import (
     LEAD_S,
     LOWEST_RATE_HZ,
@@ -29,6 +28,21 @@ from polaritykit.jobs.pulse.signal import (
     one_period,
 )
 from polaritykit.jobs.pulse.two_tone import read_two_tone
+
+#: The direct sound is the earliest peak of at least this share of the strongest.
+_FIRST_ARRIVAL_SHARE = 0.4
+#: An octave takes part when it came through this near to the strongest; those from 500 Hz, 1 and 2 kHz
+#: must.
+_OCTAVE_BELOW_MOST_DB = 12.0
+#: No octave's phase may lie further from the sign read: half-way to the other sign less a margin.
+_OCTAVE_ANGLE_MOST_DEG = 65.0
+#: Largest peak of the other sign, as a share.  A flat band of 4.3 octaves has 0.28; 350 microphones in
+#: simulated rooms reached 0.49, a high-pass that turns the sign in the band starts at 0.61.
+_OPPOSITE_MOST = 0.57
+#: Share of right answers among those given, in simulated rooms and filters: none was wrong among some
+#: hundreds; what no simulation holds (a faulty loudspeaker, a near reflection) keeps it below 1.
+_CONFIDENCE_CLEAR = 0.99
+_CONFIDENCE_FAIR = 0.95
 
 Spectrum = NDArray[np.complex128]
 
@@ -76,9 +90,7 @@ class _Chain:
     rate: int
 
 
-def read_signal(
-    recording: Recording, *, kind: SignalKind = "pulse", settings: PulseSettings | None = None
-) -> tuple[PulseReading, ...]:
+def read_signal(recording: Recording, *, kind: SignalKind = "pulse") -> tuple[PulseReading, ...]:
     """Read a line-check signal from every channel.
 
     Parameters
@@ -87,32 +99,29 @@ def read_signal(
         Holds the recorded signal anywhere.
     kind : {"pulse", "two-tone"}
         Which signal was played.
-    settings : PulseSettings, optional
-        When to say that it cannot be told.
 
     Returns
     -------
     tuple of PulseReading
         One for each track, in session order.
     """
-    settings = settings or PulseSettings()
     if recording.sample_rate_hz < LOWEST_RATE_HZ:
         reason = f"The sample rate is below {LOWEST_RATE_HZ} Hz, too low for the signal."
         return tuple(cannot_tell(name, reason) for name in recording.track_names)
     read = _read_pulse if kind == "pulse" else read_two_tone
     readings = []
     for track, name in enumerate(recording.track_names):
-        readings.append(read(recording, track, name, settings))
+        readings.append(read(recording, track, name))
     return tuple(readings)
 
 
-def _read_pulse(recording: Recording, track: int, name: str, settings: PulseSettings) -> PulseReading:
-    repeats = find_repeats(recording, track, settings)
+def _read_pulse(recording: Recording, track: int, name: str) -> PulseReading:
+    repeats = find_repeats(recording, track)
     if repeats is None:
         return cannot_tell(name, "The signal was not found in this channel.")
     chain = _impulse_response(recording, track, repeats)
-    direct = _first_arrival(chain, settings)
-    return _judge(name, chain, direct, repeats, settings)
+    direct = _first_arrival(chain)
+    return _judge(name, chain, direct, repeats)
 
 
 def _impulse_response(recording: Recording, track: int, repeats: Repeats) -> _Chain:
@@ -136,25 +145,25 @@ def _impulse_response(recording: Recording, track: int, repeats: Repeats) -> _Ch
     return _Chain(response=response, noise=error * np.abs(inverse) ** 2, rate=rate)
 
 
-def _first_arrival(chain: _Chain, settings: PulseSettings) -> int:
+def _first_arrival(chain: _Chain) -> int:
     """Index of the direct sound: the earliest envelope peak near the greatest one's height."""
     from scipy.signal import find_peaks, hilbert
 
     envelope = np.abs(hilbert(chain.response))
     until = round(2 * _BEFORE_S * chain.rate)
     top = int(envelope[:until].argmax())
-    peaks, _ = find_peaks(envelope[: top + 2], height=settings.first_arrival_share * envelope[top])
+    peaks, _ = find_peaks(envelope[: top + 2], height=_FIRST_ARRIVAL_SHARE * envelope[top])
     return int(peaks[0]) if len(peaks) else top
 
 
-def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats, settings: PulseSettings) -> PulseReading:
+def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats) -> PulseReading:
     """Read the sign of the direct sound, or say why it cannot be read."""
     found_at_s = (repeats.first + direct) / chain.rate - _BEFORE_S
     with_room = _levels_with_room(chain)
-    verdict = _verdict(chain, direct, _GATES_S[0], with_room, settings)
-    if not verdict.agrees and with_room[0] >= -settings.octave_below_most_db:
+    verdict = _verdict(chain, direct, _GATES_S[0], with_room)
+    if not verdict.agrees and with_room[0] >= -_OCTAVE_BELOW_MOST_DB:
         # A reflection may sit within the gate; without low octaves the shorter gate cannot be trusted.
-        verdict = _verdict(chain, direct, _GATES_S[1], with_room, settings)
+        verdict = _verdict(chain, direct, _GATES_S[1], with_room)
     if not verdict.wide:
         return cannot_tell(
             name,
@@ -171,14 +180,14 @@ def _judge(name: str, chain: _Chain, direct: int, repeats: Repeats, settings: Pu
     found_at_s += verdict.delay_s
     complete = len(repeats.found) == REPEATS == repeats.found[-1] + 1
     latency_s = found_at_s - LEAD_S
-    clear = verdict.worst_deg <= settings.octave_angle_most_deg / 2
+    clear = verdict.worst_deg <= _OCTAVE_ANGLE_MOST_DEG / 2
     return PulseReading(
         name=name,
         polarity="positive" if verdict.sign > 0 else "negative",
         # The made file itself reads zero, but for rounding; a recording that begins later tells nothing.
         latency_ms=1000 * max(latency_s, 0.0) if complete and latency_s > -1.0 / chain.rate else None,
         found_at_s=found_at_s,
-        confidence=settings.confidence_clear if clear else settings.confidence_fair,
+        confidence=_CONFIDENCE_CLEAR if clear else _CONFIDENCE_FAIR,
         reason=None,
     )
 
@@ -195,16 +204,14 @@ class _Verdict:
     worst_deg: float
 
 
-def _verdict(
-    chain: _Chain, direct: int, gate_s: tuple[float, float, float], with_room: Floats, settings: PulseSettings
-) -> _Verdict:
+def _verdict(chain: _Chain, direct: int, gate_s: tuple[float, float, float], with_room: Floats) -> _Verdict:
     sound = _gate(chain, direct, gate_s)
     delay_s, value, opposite = _phase_only_peak(sound)
     sign = 1 if value > 0 else -1
-    angles = _octaves(sound, delay_s, sign, with_room[1:], settings)
+    angles = _octaves(sound, delay_s, sign, with_room[1:])
     worst = max((abs(angle) for angle in angles), default=180.0)
     wide = len(angles) == len(_OCTAVES_HZ)
-    agrees = worst <= settings.octave_angle_most_deg and opposite <= settings.opposite_most * abs(value)
+    agrees = worst <= _OCTAVE_ANGLE_MOST_DEG and opposite <= _OPPOSITE_MOST * abs(value)
     return _Verdict(sign=sign, delay_s=delay_s, wide=wide, agrees=wide and agrees, worst_deg=worst)
 
 
@@ -272,9 +279,7 @@ def _phase_only_peak(sound: _Direct) -> tuple[float, float, float]:
     return float(delays[top]), float(turned[top]), opposite
 
 
-def _octaves(
-    sound: _Direct, delay_s: float, sign: int, with_room: Floats, settings: PulseSettings
-) -> list[float]:
+def _octaves(sound: _Direct, delay_s: float, sign: int, with_room: Floats) -> list[float]:
     """Phase in degrees of each octave that came through, against the sign and delay of the whole."""
     levels = [_octave_level(sound.power, sound.frequency, low) for low in _OCTAVES_HZ]
     # A reflection in the gate can empty an octave that came through as a whole.
@@ -282,7 +287,7 @@ def _octaves(
     angles = []
     for low, level in zip(_OCTAVES_HZ, below, strict=True):
         within = (sound.frequency >= low) & (sound.frequency < 2 * low)
-        if level < -settings.octave_below_most_db or not sound.usable[within].any():
+        if level < -_OCTAVE_BELOW_MOST_DB or not sound.usable[within].any():
             continue
         turn = np.exp(2j * np.pi * sound.frequency[within] * delay_s)
         angles.append(float(np.degrees(np.angle((sign * sound.unit[within] * turn).sum()))))

@@ -1,32 +1,16 @@
 """``apply``: a whole session again, corrected as the report says and no input touched."""
 
-import hashlib
 import json
 
 import numpy as np
 import pytest
 import soundfile
-from made_report import correction, made_report, track
+from made_report import correction, fingerprint, made_report, track
 
 from polaritykit.base.errors import InputError, UsageError
 from polaritykit.commands.apply import command
 
 RATE = 48_000
-
-
-def fingerprint(folder, file):
-    """Describe a file as DEVELOPERS.md says; samples as libsndfile gives them, 32-bit floats."""
-    samples, rate = soundfile.read(folder / file, dtype="float32", always_2d=True)
-    return {
-        "file": file,
-        "file_base64": None,
-        "size_bytes": (folder / file).stat().st_size,
-        "sample_rate": rate,
-        "channels": samples.shape[1],
-        "frames": len(samples),
-        "start_samples": None,
-        "audio_sha256": hashlib.sha256(samples.astype("<f4").tobytes()).hexdigest(),
-    }
 
 
 @pytest.fixture
@@ -91,9 +75,9 @@ def test_everything_is_applied(tmp_path, session, capsys):
 
 
 def test_parts(tmp_path, session):
-    """``--only``, ``--whole-samples`` and ``--track`` choose; what is not chosen is copied unchanged."""
+    """``--set``, ``--whole-samples`` and ``--track`` choose; what is not chosen is copied unchanged."""
     out = tmp_path / "out"
-    done = run(tmp_path, "--only", "flips")
+    done = run(tmp_path, "--set", "flips")
     assert {name: (entry["invert"], entry["delay_samples"]) for name, entry in done.items()} == {
         "kick": (True, 0),
         "oh.L": (False, 0),
@@ -101,7 +85,7 @@ def test_parts(tmp_path, session):
         "slow": (False, 0),
     }
     assert (out / "sub" / "slow.wav").read_bytes() == (session / "sub" / "slow.wav").read_bytes()
-    done = run(tmp_path, "--only", "delays", "--whole-samples", "--overwrite")
+    done = run(tmp_path, "--set", "delays", "--whole-samples", "--overwrite")
     assert [(entry["invert"], entry["delay_samples"]) for entry in done.values()] == [
         (False, 96),
         (False, 0),
@@ -193,7 +177,9 @@ def test_interrupted(tmp_path, session, monkeypatch):
     """Ctrl-C half way leaves no output folder at all."""
     calls = []
 
-    def interrupted(source, target, corrections):
+    def interrupted(source, target, corrections, *, lining, start_samples):
+        assert lining is None
+        assert start_samples is None
         calls.append((source, corrections))
         target.write_bytes(b"half")
         raise KeyboardInterrupt
@@ -204,8 +190,9 @@ def test_interrupted(tmp_path, session, monkeypatch):
         command.callback(
             report=tmp_path / "report",
             out=tmp_path / "out",
-            only=None,
+            chosen="all",
             whole_samples=False,
+            as_start_times=False,
             tracks=(),
             session=session,
             overwrite=False,

@@ -13,8 +13,9 @@ import numpy as np
 import pytest
 import soundfile
 
-from polaritykit.jobs.apply.copy_file import write_corrected
-from polaritykit.jobs.apply.render import ChannelCorrection
+from polaritykit.audio.other_clock import Clock
+from polaritykit.jobs.apply.copy_file import Lining, write_corrected
+from polaritykit.jobs.apply.render import ChannelCorrection, Corrector
 
 RATE = 48_000
 FLIP = [ChannelCorrection(invert=True)]
@@ -138,6 +139,17 @@ def test_aiff_chunks_are_carried(tmp_path, behind, how):
     found = aiff_chunks(tmp_path / "b.aiff")
     assert [chunk for chunk in found if chunk[0] not in {b"COMM", b"SSND", b"FVER"}] == chunks
     assert mutagen.File(tmp_path / "b.aiff").tags["TIT2"].text == ["snare"]
+
+
+def test_marks_of_another_clock_are_named(tmp_path):
+    """A copy that begins elsewhere and runs at another pace has no marks at the file's samples."""
+    path = with_aiff_chunks(written(tmp_path / "a.aiff"), (b"MARK", MARKS), (b"ID3 ", ID3))
+    lining = Lining(clock=Clock(start_s=0.1, drift_ppm=50.0), start_samples=0)
+    (remark,) = write_corrected(path, tmp_path / "b.aiff", FLIP, lining=lining).remarks
+    assert remark.endswith("the copy does not have MARK.")
+    names = {name for name, _ in aiff_chunks(tmp_path / "b.aiff")}
+    assert b"ID3 " in names
+    assert b"MARK" not in names
 
 
 def test_a_chunk_that_is_cut_off_is_named(tmp_path):
@@ -279,6 +291,19 @@ def test_mp3_frames_are_kept_or_named(tmp_path):
     named = write_corrected(path, tmp_path / "b.mp3", FLIP).remarks[0]
     assert named.endswith("the copy does not have ID3 APIC.")
     assert mutagen.File(tmp_path / "b.mp3").tags["TIT2"].text == ["snare"]
+
+
+@pytest.mark.parametrize("subtype", ["MPEG_LAYER_III", "VORBIS", "OPUS"])
+def test_no_encoder_is_given_what_ends_the_process(tmp_path, monkeypatch, subtype):
+    """Damage decodes to hundreds of millions of times full scale, or to no number: LAME would abort."""
+    path = written(tmp_path / "a.x", subtype=subtype, format="MP3" if subtype[0] == "M" else "OGG")
+    monkeypatch.setattr(Corrector, "render", lambda _, start, stop: spoiled[start:stop].copy())
+    spoiled = np.random.default_rng(0).standard_normal((len(SOUND) + 4096, 1)) * 2.9e8
+    spoiled[100] = np.nan
+    given = []
+    monkeypatch.setattr(soundfile.SoundFile, "write", lambda _, block: given.append(block))
+    write_corrected(path, tmp_path / "b.x", FLIP)
+    assert 1.0 <= np.abs(np.concatenate(given)).max() <= 8.0  # NaN would not compare
 
 
 def test_annotation_of_au_is_named(tmp_path):

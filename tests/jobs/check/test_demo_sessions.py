@@ -1,4 +1,4 @@
-"""The main job on the demo sessions, whose truth follows from geometry (checked in ``test_demo``)."""
+"""The main job on the demo sessions, whose truth follows from geometry (checked in ``test_demo_truth``)."""
 
 import functools
 import json

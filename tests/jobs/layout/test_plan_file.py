@@ -6,7 +6,7 @@ import math
 import pytest
 
 from polaritykit.base.errors import InputError
-from polaritykit.jobs.comb.settings import PlanSettings
+from polaritykit.jobs.comb.inputs import TAPE_STD_M
 from polaritykit.jobs.layout.plan_file import load_plan, read_plan
 
 GOOD = """
@@ -38,7 +38,7 @@ def test_a_good_plan():
     assert top.aim == pytest.approx((-math.sqrt(0.5), 0, -math.sqrt(0.5)))
     assert (over.pattern, over.aim, over.inverted, over.pad_db) == ("omni", None, False, 0.0)
     assert over.input_impedance_ohm == 1500
-    assert plan.tape_std_m == PlanSettings().tape_std_m == 0.01
+    assert plan.tape_std_m == TAPE_STD_M == 0.01
     assert plan.surfaces == ()
 
 
