@@ -80,7 +80,18 @@ def pooled_spectra(recording: Recording) -> Spectra:
 
 
 def fft_size_for(n_samples: int, sample_rate_hz: int, n_tracks: int) -> int:
-    """Frame of the pooled spectra: doubled at double rates, shorter in a short take and for many tracks."""
+    """Frame of the pooled spectra: doubled at double rates, shorter in a short take and for many tracks.
+
+    Parameters
+    ----------
+    n_samples, sample_rate_hz, n_tracks : int
+        Of the recording.
+
+    Returns
+    -------
+    int
+        Samples, a power of two.
+    """
     size = _FFT_SIZE * (2 if sample_rate_hz > 50_000 else 1) * (2 if sample_rate_hz > 100_000 else 1)
     while size > 256 and (size * 4 > n_samples or 8 * size * n_tracks**2 > _MATRIX_BYTES):
         size //= 2
