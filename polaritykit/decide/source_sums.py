@@ -91,9 +91,9 @@ def gated_spectra(
     else:
         parts = plain = plain.astype(np.complex128)
     for k, centre in enumerate(JUDGED_HZ):
-        power = _power(parts[octave == k]).sum(axis=0)
+        power = parts_power(parts[octave == k]).sum(axis=0)
         if count > 1:
-            chance = _power(plain[octave == k]).sum(axis=0) / count
+            chance = parts_power(plain[octave == k]).sum(axis=0) / count
             power = np.where(power >= REPEATED * chance, power, 0.0)
         octave_power[ALL_HZ.index(centre)] = power
     return GatedSpectra(
@@ -105,8 +105,8 @@ def gated_spectra(
     )
 
 
-def _power(parts: Complexes | NDArray[np.complex64]) -> Floats:
-    """Mean power per bin and track."""
+def parts_power(parts: Complexes | NDArray[np.complex64]) -> Floats:
+    """Mean power over the parts, which lie along the last axis."""
     return np.asarray(np.mean(np.square(np.abs(parts), dtype=np.float64), axis=-1))
 
 
@@ -159,7 +159,7 @@ def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame
 def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
     """Return the spectra with nothing averaged out: for tracks that hear their source far above all else."""
     power = spectra.octave_power.copy()
-    own = _power(spectra.plain)
+    own = parts_power(spectra.plain)
     for k, centre in enumerate(JUDGED_HZ):
         power[ALL_HZ.index(centre)] = own[spectra.octave == k].sum(axis=0)
     return replace(spectra, parts=spectra.plain.astype(np.complex128), octave_power=read_only(power))
