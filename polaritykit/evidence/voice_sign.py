@@ -202,6 +202,8 @@ def _skewness(x: Floats, groups: int) -> Floats:
 
 def behaves_like_speech(take: Real) -> bool:
     """Tell whether the take alternates between gliding, changing voiced sounds and hisses as speech does."""
+    if len(take) < _PITCH_FRAME:
+        return False
     frames = _frames(take.astype(np.float64), _PITCH_FRAME, _PITCH_HOP)
     periodic, pitch_hz = _pitch(frames)
     energy = np.sum(frames**2, axis=1)
