@@ -38,6 +38,7 @@ from polaritykit.decide.pair_finding import pair_finding
 from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.stage import decide
+from polaritykit.decide.triggered import find_triggered, with_triggered, without_triggered
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
@@ -148,8 +149,11 @@ def analyse(
     if offset_limits:
         limited = limit_evidence(evidence, names, offset_limits, settings.plan_latency_ms)
         evidence, beyond = limited.evidence, limited.beyond
+    triggered = find_triggered(recording, evidence)
+    evidence = without_triggered(evidence, triggered)
     agreement = _agree(evidence)
     pairs = _conclude_all(names, evidence, agreement, first.spectra)
+    pairs = with_triggered(recording, evidence, triggered, pairs, first.spectra)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
     copies = find_copies(
         recording,

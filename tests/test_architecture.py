@@ -20,7 +20,7 @@ ALLOWED: dict[str, set[str]] = {
     "struck": {"base"},
     "changes": {"base", "struck", "sustained"},
     "evidence": {"base", "levels", "spectra", "struck", "sustained", "changes"},
-    "decide": {"base", "levels", "spectra", "changes", "evidence"},
+    "decide": {"base", "levels", "spectra", "struck", "changes", "evidence"},
     "recorders": {"base", "audio", "sustained"},
     "pages": {"base"},
     "analysis": {"base", "audio", "levels", "spectra", "struck", "sustained", "evidence", "decide"},

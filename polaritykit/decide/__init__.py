@@ -23,6 +23,7 @@ Settings: for every track a sign, a shift in time and a status
 5. *Take it or leave it* (`taking`): the only step that sees how the session was recorded.
 6. *Told as codes and numbers* (`setting`, `findings`); jobs make words of them.
 
+`triggered` finds samples that a drum triggers, of which no wiring is told, only their sum;
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
 `worth` what is worth setting at all, `served` in which tracks each source arrives together with the anchor
 once all is set.

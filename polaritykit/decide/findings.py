@@ -36,7 +36,8 @@ Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 #:
 #: Apart: ``crosstalk`` and ``hum`` are all they share; ``nothing_to_compare`` neither sustained sound nor
 #: enough hits; ``beyond_search`` it lies at the edge of the search; ``unsteady`` no source reaches both at a
-#: steady time; ``no_shared_sound`` none above the noise.
+#: steady time; ``no_shared_sound`` none above the noise; ``triggered`` the strokes
+#: of one (`home`) fall together with those of the other and share no waveform, as a triggered sample's do.
 #:
 #: Related, without an offset: ``scattered`` the first arrivals scatter from hit to hit; ``covered`` only a
 #: fainter source (`home`) is timed.
@@ -52,6 +53,7 @@ CauseCode = Literal[
     "beyond_search",
     "unsteady",
     "no_shared_sound",
+    "triggered",
     "scattered",
     "covered",
     "own_source_objects",
@@ -102,6 +104,8 @@ class PairCause:
     #: Sources it speaks of.
     home: str | None = None
     against: str | None = None
+    #: For ``triggered``: how much fuller the sum of the two is as it is than with one flipped.
+    fuller_db: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True)

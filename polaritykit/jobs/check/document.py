@@ -152,7 +152,7 @@ def _sounds(sounds: tuple[Sound, ...]) -> list[dict[str, Any]]:
 
 
 def _levels_advice(findings: Findings) -> list[str]:
-    sentences = list(level_advice(findings.track_names, findings.levels))
+    sentences = list(level_advice(findings.track_names, findings.levels, findings.settings.levels))
     sentences += [pad_sentence(pad.louder, pad.quieter, pad.step_db, pad.pad_db) for pad in findings.pads]
     peak = findings.sum_peak
     if peak is not None:
@@ -191,7 +191,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             **asdict(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
-            "remarks": list(track_remarks(levels)),
+            "remarks": list(track_remarks(levels, findings.settings.levels)),
         }
         out.append(entry)
     out += [_faulty(track, session) for track in session.faulty] if session else []

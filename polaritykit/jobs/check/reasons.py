@@ -5,6 +5,7 @@ Conventions: a reason is a clause without a full stop; several are joined by sem
 
 from collections.abc import Sequence
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.track_names import source_names, the_source
 from polaritykit.base.wording import frequency, listed, number, plural
 from polaritykit.changes.motion import Change, Holds, Motion, holds
@@ -27,6 +28,8 @@ _CAUSES: dict[CauseCode, str] = {
     "nothing_to_compare": "too little to compare: no sound that lasts, and too few hits of one source",
     "beyond_search": "the best match is at the longest delay searched; the real one may be longer",
     "unsteady": "nothing reaches both at a steady time: too few clean hits, or nothing shared",
+    "triggered": "{home} is struck together with {against} and shares no waveform with it, as a triggered "
+    "sample does: no wiring can be told; {sum}",
     "no_shared_sound": "no sound found in both, above the noise",
     "scattered": "the arrival scatters from hit to hit, so no offset is given",
     "covered": "the loudest source has no clear arrival in one of them, and a fainter one, {home}, does not "
@@ -88,7 +91,15 @@ def cause_words(cause: PairCause) -> str:
     """
     # Names may hold braces of their own: they are put in last, and once.
     home, against = source_names([cause.home or "", cause.against or ""])
-    return _CAUSES[cause.code].format(home=home, against=against)
+    return _CAUSES[cause.code].format(home=home, against=against, sum=_sum_of_two(cause.fuller_db))
+
+
+def _sum_of_two(fuller_db: float | None) -> str:
+    """Say which position of the switch sums fuller."""
+    if fuller_db is None or abs(fuller_db) < AUDIBLE_DB:
+        return "both positions of the switch sum alike"
+    where = "as it is" if fuller_db > 0.0 else "with one of the two flipped"
+    return f"their sum is {number(abs(fuller_db), 1)} dB fuller {where}"
 
 
 def pair_words(pair: PairFinding) -> str | None:
