@@ -6,13 +6,12 @@ What must hold is README.md's: a bad track is no error, inputs are never changed
 import json
 import os
 import random
-import signal
 import tracemalloc
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
-from corpus import DAMAGE, FORMATS, NAMES, RATE, digests, encoded, sound
+from corpus import DAMAGE, FORMATS, NAMES, RATE, digests, encoded, soon, sound
 
 from polaritykit.audio.header import FileHeader, read_header
 from polaritykit.base.errors import InputError
@@ -24,22 +23,6 @@ SECONDS = 0.2
 #: A hundred times what a file of 0.2 s decodes to.
 MOST_BYTES = 8 * 100 * SECONDS * RATE
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="names of any bytes, alarms")
-
-
-@contextmanager
-def soon(seconds=20):
-    """Raise where something takes far longer than reading a fifth of a second can."""
-
-    def late(*_):
-        raise TimeoutError
-
-    before = signal.signal(signal.SIGALRM, late)
-    signal.alarm(seconds)
-    try:
-        yield
-    finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
 
 
 @pytest.mark.parametrize("extension", FORMATS)

@@ -21,10 +21,10 @@ COMB = ("comb", "--delay", "1 ms")
 pytestmark = pytest.mark.skipif(not Path("/dev/full").exists(), reason="Linux's /dev/full")
 
 
-def run(*arguments, cwd=None, **how):
+def run(*arguments, cwd=None, program=("-m", "polaritykit"), **how):
     """Run the program as a process of its own."""
     return subprocess.run(
-        [sys.executable, "-m", "polaritykit", *map(str, arguments)],
+        [sys.executable, *program, *map(str, arguments)],
         cwd=cwd,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
         check=False,
@@ -64,6 +64,17 @@ def test_all_streams_closed(tmp_path):
     ended = run(*COMB, "--out", "out", cwd=tmp_path, stdout=None, stderr=None, preexec_fn=close_all)
     assert ended.returncode == 5
     assert (tmp_path / "out" / "report.json").read_text(encoding="utf-8").startswith("{")
+
+
+def test_no_file_takes_the_place_of_a_closed_stream(tmp_path):
+    """POSIX open gives the lowest free number: 3 once the three streams are held; nothing prints into it."""
+    script = (
+        "import os, sys\nfrom polaritykit.base.terminal_safe import hold_closed_streams\n"
+        "[os.close(number) for number in range(3)]\nhold_closed_streams()\n"
+        "os._exit(os.open('out', os.O_CREAT | os.O_WRONLY))"
+    )
+    ended = run(script, cwd=tmp_path, program=["-c"])
+    assert ended.returncode >= 3
 
 
 def test_broken_pipe():

@@ -4,7 +4,9 @@ All is made here, from noise and a seed; layouts of the damaged fields are those
 """
 
 import hashlib
+import signal
 import struct
+from contextlib import contextmanager
 
 import numpy as np
 import soundfile
@@ -117,3 +119,19 @@ def digests(folder):
         for path in sorted(folder.rglob("*"))
         if path.is_file()
     }
+
+
+@contextmanager
+def soon(seconds=20):
+    """Raise where something takes far longer than it can take (POSIX alarms): a failure instead of a hang."""
+
+    def late(*_):
+        raise TimeoutError
+
+    before = signal.signal(signal.SIGALRM, late)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
