@@ -48,7 +48,8 @@ def hear_voices(recording: Recording, levels_db: Floats, tracks: Iterable[int]) 
         Clear ones only.
     """
     found = []
-    for track in tracks:
+    # A take too short for a frame has no levels.
+    for track in tracks if len(levels_db) else ():
         if not behaves_like_speech(_loudest(recording, levels_db[:, track], track, _LOOK_S)):
             continue
         voice = voice_sign(_loudest(recording, levels_db[:, track], track, _READ_S))

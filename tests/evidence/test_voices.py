@@ -60,3 +60,11 @@ def test_noise_has_no_voice():
     findings = analyse_arrays({"a": noise, "b": -np.roll(noise, 20)}, sample_rate_hz=RATE)
 
     assert findings.voices == ()
+
+
+@pytest.mark.parametrize("n_samples", [1, 10, 100, 300, 1000, 5000])
+def test_no_take_is_too_short_to_be_answered(n_samples):
+    """From one sample on: unclear or not, never an error."""
+    a, b = np.random.default_rng(3).standard_normal((2, n_samples)) * 0.1
+
+    assert len(analyse_arrays({"a": a, "b": a + 0.1 * b}, sample_rate_hz=48_000).pairs) == 1
