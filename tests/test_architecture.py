@@ -78,7 +78,7 @@ KEPT_IN = {
     "matplotlib": {"jobs.check.plots", "jobs.comb.plots", "jobs.layout.plots", "pages.figures"},
     "jinja2": {"pages.page"},
     "msgspec": {"base.validate"},
-    "soxr": {"audio.file_recording", "audio.other_clock", "sustained.whitened"},
+    "soxr": {"audio.excerpt", "audio.file_recording", "audio.other_clock", "sustained.whitened"},
 }
 
 

@@ -51,7 +51,7 @@ def test_every_option_is_in_the_command_s_section(name):
     options = [
         option
         for parameter in ALL[name].params
-        if isinstance(parameter, click.Option)
+        if isinstance(parameter, click.Option) and not parameter.hidden  # deprecated: told under Changes
         for option in parameter.opts
         if option.startswith("--") and option != "--help"
     ]

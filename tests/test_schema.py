@@ -6,7 +6,7 @@ What strict JSON is says RFC 8259; the rest is what DEVELOPERS.md promises of do
 import copy
 import json
 from dataclasses import fields, is_dataclass
-from typing import get_args, get_type_hints
+from typing import get_args, get_origin, get_type_hints
 
 import field_list
 import numpy as np
@@ -31,6 +31,9 @@ STEREO = DEMO_AUDIO / "stereo_pair"
 
 def differences(value, kind, place="document"):
     """Places where the fields of a document are not those of its model, found without the library."""
+    if get_origin(kind) is dict:
+        inside = get_args(kind)[1]
+        return [text for key, item in value.items() for text in differences(item, inside, f"{place}.{key}")]
     records = [record for record in (kind, *get_args(kind)) if is_dataclass(record)]
     if isinstance(value, dict) and records:
         hints = get_type_hints(records[0])

@@ -55,13 +55,13 @@ class Cutter:
         start_s : float
             From this moment on, seconds of the session.
         """
-        from scipy.signal import resample_poly
-
         first = round(start_s * self._recording.sample_rate_hz)
         length = round(self._length_s * self._recording.sample_rate_hz)
         samples = self._recording.read(first, first + length, (track,))[0].astype(np.float64)
         if self._factor > 1:
-            samples = resample_poly(samples, 1, self._factor)
+            import soxr
+
+            samples = soxr.resample(samples, self._factor, 1, quality="HQ")
         fade = np.linspace(0.0, 1.0, round(self._fade_s * self.rate_hz))
         samples[: len(fade)] *= fade
         samples[len(samples) - len(fade) :] *= fade[::-1]

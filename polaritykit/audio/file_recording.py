@@ -25,6 +25,8 @@ from polaritykit.base.types import Samples
 _CELL_SAMPLES = 32_768
 #: Samples decoded at a time for the hash alone, outside the session's common span.
 _HASHED_SAMPLES = 65_536
+#: What a pass decodes is kept for reading again up to this many bytes: a minute of 24 tracks.
+_KEPT_BYTES = 3e8
 #: Input samples on either side of a cell: the resampler's impulse response reaches 104 (measured for
 #: ratios of 1 to 17, down to −140 dB).
 _MARGIN_SAMPLES = 256
@@ -275,6 +277,8 @@ class FileRecording:
         self._start = start
         self._faults: dict[int, set[str]] = {}
         self._audio_hashes: dict[Path, str] = {}
+        #: All samples, once a pass has gone through a short session.
+        self._kept: Samples | None = None
         self._random = [(source, *self._open(source), Lock()) for source in self._sources]
 
     @property
@@ -316,6 +320,9 @@ class FileRecording:
         first, last = max(start, 0), min(stop, self.n_samples)
         if first >= last:
             return out
+        if self._kept is not None:
+            out[:, first - start : last - start] = self._kept[list(rows), first:last]
+            return out
         for source, reader, view, lock in self._random:
             channels = [row - source.first_row for row in rows]
             wanted = [index for index, channel in enumerate(channels) if 0 <= channel < source.channels]
@@ -334,6 +341,9 @@ class FileRecording:
         hashes the files, what lies outside the span included.
         """
         hashing = not self._audio_hashes
+        shape = len(self.track_names), self.n_samples
+        keep = self._kept is None and 4.0 * shape[0] * shape[1] <= _KEPT_BYTES
+        kept = np.empty(shape, np.float32) if keep else None
         opened = [self._open(source, hashing=hashing) for source in self._sources]
         workers = min(len(opened), os.cpu_count() or 1)
         # A few groups per worker: files of unlike formats decode at unlike speeds.
@@ -344,7 +354,10 @@ class FileRecording:
 
                 def submit(start: int) -> tuple[Samples, list[Future[None]]]:
                     n = min(block_samples, self.n_samples - start)
-                    block = np.empty((len(self.track_names), n), np.float32)
+                    if kept is not None:
+                        block = kept[:, start : start + n]
+                    else:
+                        block = np.empty((len(self.track_names), n), np.float32)
                     return block, [pool.submit(self._fill, group, start, block) for group in groups]
 
                 coming = submit(0)
@@ -359,6 +372,7 @@ class FileRecording:
                     hashes = list(pool.map(lambda item: item[0].audio_hash(), opened))
                     paths = (source.path for source in self._sources)
                     self._audio_hashes = dict(zip(paths, hashes, strict=True))
+                self._kept = kept if kept is not None else self._kept
         finally:
             for reader, _ in opened:
                 self._note_faults(reader)
@@ -372,7 +386,8 @@ class FileRecording:
             block[row : row + reader.source.channels] = frames.T
 
     def close(self) -> None:
-        """Let go of all files; reading opens them again."""
+        """Let go of all files and samples; reading opens them again."""
+        self._kept = None
         for _, reader, _, lock in self._random:
             with lock:
                 reader.close()

@@ -26,20 +26,15 @@ def octave_bins(frequency_hz: Floats, centre_hz: float, octaves: float = 1.0) ->
 
 
 def a_weight_power(frequency_hz: Floats) -> Floats:
-    """A-weighting as a power factor, 1 at 1 kHz.
-
-    Source: IEC 61672-1:2013, annex E, with its rounded pole frequencies.
+    """A-weighting (IEC 61672-1, as librosa has it) as a power factor, 1 at 1 kHz.
 
     Examples
     --------
     >>> (10 * np.log10(a_weight_power(np.array([31.5, 100.0, 1000.0, 10000.0])))).round(1).tolist()
     [-39.5, -19.1, 0.0, -2.5]
     """
-    square = np.maximum(frequency_hz, 1.0) ** 2
-    response = (
-        12194.0**2
-        * square**2
-        / ((square + 20.6**2) * np.sqrt((square + 107.7**2) * (square + 737.9**2)) * (square + 12194.0**2))
-    )
-    weight: Floats = 10.0**0.2 * response**2
-    return weight
+    import librosa
+
+    # At 0 Hz it has no level; 1 Hz is as silent.
+    level_db = librosa.A_weighting(np.maximum(frequency_hz, 1.0), min_db=None)
+    return np.asarray(10.0 ** (level_db / 10.0), dtype=np.float64)

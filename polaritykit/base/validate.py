@@ -9,7 +9,7 @@ model is passed over when read, so that newer reports stay readable, and a fault
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any, TypeVar
 
 from polaritykit.base.errors import InputError
@@ -150,7 +150,9 @@ def json_safe(value: Any) -> Any:
 
 
 def _plain(found: Any) -> Json:
-    plain: Json = json_safe(asdict(found))
+    import msgspec
+
+    plain: Json = msgspec.json.decode(msgspec.json.encode(found))
     return plain
 
 

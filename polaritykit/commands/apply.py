@@ -28,6 +28,7 @@ from polaritykit.jobs.apply.text import copies_text
     show_default=True,
     help="What is set: nothing (copies as recorded), flips only, delays only, or all.",
 )
+@click.option("--only", type=click.Choice(["flips", "delays"]), hidden=True, deprecated="Use --set instead.")
 @click.option("--whole-samples", is_flag=True, help="Round every delay to a whole sample of the file.")
 @click.option(
     "--as-start-times",
@@ -45,6 +46,7 @@ def command(
     report: Path,
     out: Path,
     chosen: Chosen,
+    only: Chosen | None,
     whole_samples: bool,
     as_start_times: bool,
     tracks: tuple[str, ...],
@@ -67,6 +69,7 @@ def command(
     from polaritykit.jobs.apply.measure_again import measure_again
     from polaritykit.jobs.apply.text import measured_again_text
 
+    chosen = only or chosen
     place = report_place(report)
     document = read_report(report)
     known = [track["name"] for track in document["tracks"]]

@@ -42,6 +42,9 @@ from polaritykit.recorders.words import all_sentences
 @click.option(
     "--plots", type=click.Choice(["png", "svg", "pdf"]), help="Write the charts as figures too; needs --out."
 )
+@click.option(
+    "--max-offset-ms", type=float, hidden=True, deprecated="It searches as wide as check by itself."
+)
 @click.option("--ignore-start-times", is_flag=True, help="Line up the files' first samples.")
 def command(
     paths: tuple[Path, ...],
@@ -52,6 +55,7 @@ def command(
     audio: bool,
     plots: str | None,
     kind: PairKind | None,
+    max_offset_ms: float | None,
     ignore_start_times: bool,
 ) -> None:
     """Verify a stereo pair: two mono files A B (left, right), or one stereo file.
@@ -62,6 +66,7 @@ def command(
     \b
     polaritykit pair piano_left.wav piano_right.wav --out piano
     """  # noqa: D301 (click reads \b itself)
+    del max_offset_ms  # understood for one version more
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_lined_up(paths, ignore_start_times=ignore_start_times)

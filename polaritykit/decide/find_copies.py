@@ -11,6 +11,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.hann import periodic_hann
 from polaritykit.base.types import Complexes, Floats, Recording
 from polaritykit.decide.scene import Copy
 
@@ -128,12 +129,11 @@ def _lag(one: Floats, two: Floats, within: int) -> tuple[int, float]:
 def _spectra(one: Floats, two: Floats) -> tuple[Complexes, Floats, Floats]:
     """Cross- and power spectra over Hann frames, half overlapped."""
     from scipy.fft import rfft
-    from scipy.signal import get_window
 
     n = len(one) - len(one) % _FRAME
     starts = np.arange(0, max(n - _FRAME, 0) + 1, _FRAME // 2)
     taken = starts[:, None] + np.arange(_FRAME)
-    window = get_window("hann", _FRAME)
+    window = periodic_hann(_FRAME)
     first, second = (rfft(np.pad(x, (0, _FRAME))[taken] * window, axis=1) for x in (one, two))
     cross = np.asarray(np.sum(np.conj(first) * second, axis=0), np.complex128)
     return cross, np.sum(np.abs(first) ** 2, axis=0), np.sum(np.abs(second) ** 2, axis=0)

@@ -51,7 +51,7 @@ def timed_by_octave(sound: Sound, track: int, anchors: tuple[int, ...], signs: F
     arrival = np.full(len(signs), np.nan)
     arrival[track] = 0.0
     for anchor in anchors:
-        cross = float(signs[track] * signs[anchor]) * spectra.matrix[inside, track, anchor]
+        cross = float(signs[track] * signs[anchor]) * spectra.cross(track, anchor)[inside]
         lag = _lag_s(spectra.frequency_hz[inside], cross, centre)
         arrival[anchor] = np.nan if lag is None else lag
     if np.isfinite(arrival).sum() < 2:

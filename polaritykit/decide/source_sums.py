@@ -2,11 +2,12 @@
 
 Conventions
 -----------
-matrices
-    ``conj(X_a)·X_b`` per bin, ``(n_bins, n_tracks, n_tracks)``, mean over the source's hits or frames.
+parts
+    spectra per bin, ``(n_bins, n_tracks, n_parts)``, of the source's hits or frames, or their mean alone as
+    one part; powers are means over the parts.
 weights
-    complex, ``(n_bins, n_tracks)``: gain·sign·exp(−2πjf·shift), 0 for a track that is not in the sum;
-    |Σ w X|² = Σ conj(w_a)·w_b·C_ab.
+    complex, ``(n_bins, n_tracks)``: gain·sign·exp(−2πjf·shift), 0 for a track that is not in the sum; its
+    power is |Σ w X|².
 octaves
     the judged ones lie from 63 Hz to 1 kHz: above, an octave holds so many notches of any delay that its
     level is that of the power sum, whatever is set.
@@ -18,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.hann import periodic_hann
 from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Complexes, Floats, Recording, read_only
 
@@ -40,14 +42,18 @@ class GatedSpectra:
 
     #: Bins of the judged octaves.
     frequency_hz: Floats
-    #: Shape (n_bins, n_tracks, n_tracks).
-    matrix: Complexes
-    #: The same of whole strokes with all that sounds along; `matrix` where nothing was averaged.
-    plain: Complexes
+    #: Shape (n_bins, n_tracks, n_parts).
+    parts: Complexes
+    #: The same of whole strokes with all that sounds along; `parts` where nothing was averaged.
+    plain: Complexes | NDArray[np.complex64]
     #: Index of each bin's octave in `JUDGED_HZ`, shape (n_bins,).
     octave: NDArray[np.int64]
     #: Power per octave of `ALL_HZ` and track.
     octave_power: Floats
+
+    def cross(self, a: int, b: int) -> Complexes:
+        """Mean of conj(X_a)·X_b per bin; a's own power for a twice."""
+        return np.asarray(np.mean(np.conj(self.parts[:, a]) * self.parts[:, b], axis=-1, dtype=np.complex128))
 
 
 def gated_spectra(
@@ -78,27 +84,30 @@ def gated_spectra(
     bands = [octave_bins(frequency, centre) for centre in JUDGED_HZ]
     chosen = np.flatnonzero(np.any(bands, axis=0))
     octave = np.argmax([band[chosen] for band in bands], axis=0)
-    part = spectra[..., chosen].astype(np.complex128).transpose(2, 1, 0)
-    matrix = part.conj() @ part.transpose(0, 2, 1) / part.shape[2]
-    count = part.shape[2] if repeats else 1
-    plain = matrix
+    plain = np.ascontiguousarray(spectra[..., chosen].transpose(2, 1, 0))
+    count = plain.shape[2] if repeats else 1
     if count > 1:
-        mean = part.mean(axis=2)
-        matrix = mean.conj()[:, :, None] * mean[:, None, :]
+        parts = plain.mean(axis=2, keepdims=True, dtype=np.complex128)
+    else:
+        parts = plain = plain.astype(np.complex128)
     for k, centre in enumerate(JUDGED_HZ):
-        inside = octave == k
-        power = np.einsum("kaa->a", matrix[inside]).real
+        power = parts_power(parts[octave == k]).sum(axis=0)
         if count > 1:
-            chance = np.einsum("kaa->a", plain[inside]).real / count
+            chance = parts_power(plain[octave == k]).sum(axis=0) / count
             power = np.where(power >= REPEATED * chance, power, 0.0)
         octave_power[ALL_HZ.index(centre)] = power
     return GatedSpectra(
         frequency_hz=read_only(np.asarray(frequency[chosen], np.float64)),
-        matrix=matrix,
+        parts=parts,
         plain=plain,
         octave=octave.astype(np.int64),
         octave_power=read_only(octave_power),
     )
+
+
+def parts_power(parts: Complexes | NDArray[np.complex64]) -> Floats:
+    """Mean power over the parts, which lie along the last axis."""
+    return np.asarray(np.mean(np.square(np.abs(parts), dtype=np.float64), axis=-1))
 
 
 def struck_spectra(recording: Recording, at_samples: NDArray[np.int64]) -> GatedSpectra:
@@ -143,19 +152,17 @@ def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame
     -------
     GatedSpectra
     """
-    from scipy.signal import get_window
-
     windows = np.stack([recording.read(int(at), int(at) + frame) for at in at_samples])
-    return gated_spectra(windows, recording.sample_rate_hz, taper=get_window("hann", frame), repeats=False)
+    return gated_spectra(windows, recording.sample_rate_hz, taper=periodic_hann(frame), repeats=False)
 
 
 def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
     """Return the spectra with nothing averaged out: for tracks that hear their source far above all else."""
     power = spectra.octave_power.copy()
-    own = np.einsum("kaa->ka", spectra.plain).real
+    own = parts_power(spectra.plain)
     for k, centre in enumerate(JUDGED_HZ):
         power[ALL_HZ.index(centre)] = own[spectra.octave == k].sum(axis=0)
-    return replace(spectra, matrix=spectra.plain, octave_power=read_only(power))
+    return replace(spectra, parts=spectra.plain.astype(np.complex128), octave_power=read_only(power))
 
 
 def heard_octaves(spectra: GatedSpectra, gains: Floats, tracks: Sequence[int]) -> NDArray[np.bool_]:
@@ -219,14 +226,18 @@ def octave_powers(
     candidates = np.zeros(1) if candidates_s is None else candidates_s
     mover = np.zeros(weight.shape[1], dtype=bool)
     mover[list(moving)] = True
-    still, moved = weight * ~mover, weight * mover
-    to_still = np.matmul(spectra.matrix, still[:, :, None])[..., 0]
-    to_moved = np.matmul(spectra.matrix, moved[:, :, None])[..., 0]
-    fixed = (still.conj() * to_still).sum(axis=1).real + (moved.conj() * to_moved).sum(axis=1).real
-    crossing = (still.conj() * to_moved).sum(axis=1)
+    still, moved = (_summed(spectra, weight, tracks) for tracks in (~mover, mover))
+    fixed = np.mean(np.abs(still) ** 2 + np.abs(moved) ** 2, axis=1)
+    crossing = np.mean(still.conj() * moved, axis=1)
     turns = np.exp(-2j * np.pi * np.outer(spectra.frequency_hz, candidates))
     power = fixed[:, None] + 2.0 * (crossing[:, None] * turns).real
     return np.stack([power[spectra.octave == k].sum(axis=0) for k in range(len(JUDGED_HZ))])
+
+
+def _summed(spectra: GatedSpectra, weight: Complexes, tracks: NDArray[np.bool_]) -> Complexes:
+    """Sum of the weighted tracks per bin and part."""
+    used = np.flatnonzero(tracks & weight.any(axis=0))
+    return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, used])[:, 0])
 
 
 def octave_levels_db(powers: Floats) -> Floats:

@@ -20,6 +20,7 @@ from polaritykit.decide.source_sums import (
     heard_octaves,
     octave_levels_db,
     octave_powers,
+    parts_power,
     struck_spectra,
     weights,
 )
@@ -155,8 +156,8 @@ def _drum_of(level_db: Floats, place: int, samples: set[int]) -> int | None:
 
 def _in_step(gated: GatedSpectra, drum: int) -> float:
     """Share of a track's energy around the strokes that repeats with them; one in their number by chance."""
-    mean, plain = (matrix[:, drum, drum].real.sum() for matrix in (gated.matrix, gated.plain))
-    return float(mean / plain) if plain > 0.0 else 0.0
+    mean, plain = (float(parts_power(parts[:, drum]).sum()) for parts in (gated.parts, gated.plain))
+    return mean / plain if plain > 0.0 else 0.0
 
 
 def _fuller_db(gated: GatedSpectra, sample: int, drum: int, gains: Floats) -> float:

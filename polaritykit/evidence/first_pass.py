@@ -3,6 +3,7 @@
 Conventions: as in the modules that take the blocks.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording
@@ -16,6 +17,10 @@ from polaritykit.sustained.activity import ActivityMeter
 _FFT_SIZE = 8192
 #: Frames pooled into the spectra: a few minutes' worth, spread over the take, tell a take of any length.
 _MOST_FRAMES = 2048
+
+
+#: Cross-spectra of all pairs take so much at most: of up to 90 tracks in full.
+_MATRIX_BYTES = 5.4e8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,10 +59,13 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
     onsets = OnsetDetector(len(names), rate)
     activity = ActivityMeter(len(names), n_samples, rate)
     pool = _pool(recording)
-    for start, block in recording.blocks(BLOCK_SAMPLES):
-        for consumer in (meter, onsets, activity, pool):
-            consumer.update(block)
-        progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
+    # Each hears the blocks in their order, whichever thread it is on: the answers are those of one thread.
+    with ThreadPoolExecutor(thread_name_prefix="listen") as threads:
+        for start, block in recording.blocks(BLOCK_SAMPLES):
+            heard = [threads.submit(hears.update, block) for hears in (meter, pool, onsets, activity)]
+            for one in heard:
+                one.result()
+            progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
     return FirstPass(
         levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
     )
@@ -71,17 +79,28 @@ def pooled_spectra(recording: Recording) -> Spectra:
     return pool.result()
 
 
-def fft_size_for(n_samples: int, sample_rate_hz: int) -> int:
-    """Frame of the pooled spectra: as set, doubled at double rates, shorter in a short take."""
+def fft_size_for(n_samples: int, sample_rate_hz: int, n_tracks: int) -> int:
+    """Frame of the pooled spectra: doubled at double rates, shorter in a short take and for many tracks.
+
+    Parameters
+    ----------
+    n_samples, sample_rate_hz, n_tracks : int
+        Of the recording.
+
+    Returns
+    -------
+    int
+        Samples, a power of two.
+    """
     size = _FFT_SIZE * (2 if sample_rate_hz > 50_000 else 1) * (2 if sample_rate_hz > 100_000 else 1)
-    while size > 256 and size * 4 > n_samples:
+    while size > 256 and (size * 4 > n_samples or 8 * size * n_tracks**2 > _MATRIX_BYTES):
         size //= 2
     return size
 
 
 def _pool(recording: Recording) -> SpectrumPool:
     rate, n_samples = recording.sample_rate_hz, recording.n_samples
-    size = fft_size_for(n_samples, rate)
+    size = fft_size_for(n_samples, rate, len(recording.track_names))
     return SpectrumPool(
         len(recording.track_names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES)
     )

@@ -23,6 +23,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from polaritykit.base.errors import InputError, UsageError
+from polaritykit.base.hann import periodic_hann
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Complexes, Floats, Samples
 from polaritykit.spectra.records import PairSpectra
@@ -120,8 +121,6 @@ class SpectrumPool:
         max_hz: float = HEARING_HZ[1],
         workers: int | None = None,
     ) -> None:
-        from scipy.signal import get_window
-
         if n_tracks < 1 or fft_size < 2 or fft_size % 2 or (hop_samples is not None and hop_samples < 1):
             raise UsageError(
                 f"Cannot pool spectra of {n_tracks} tracks in frames of {fft_size} samples every "
@@ -133,7 +132,7 @@ class SpectrumPool:
         self._hop, self._gap = min(hop_samples, fft_size), max(0, hop_samples - fft_size)
         self._to_skip = 0
         self._workers = workers or os.cpu_count() or 1
-        self._window = get_window("hann", fft_size).astype(np.float32)
+        self._window = periodic_hann(fft_size).astype(np.float32)
         self._n_bins = min(fft_size // 2, int(max_hz * fft_size / sample_rate_hz)) + 1
         self._batch_frames = max(16, _BATCH_SAMPLES // fft_size)
         self._pending = np.empty((n_tracks, self._batch_frames * self._hop + fft_size), np.float32)

@@ -8,6 +8,8 @@ Conventions
 A positive sign for (a, b) says that the two hear this source with the same polarity at their arrivals.
 """
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -30,6 +32,11 @@ _VOTES_BEFORE_MS = 0.2
 _VOTES_AFTER_MS = 1.2
 _VOTES_SEARCH_MS = 0.15
 
+#: A filter has rung out to a double's rounding after so many periods of its lowest edge (its slowest pole
+#: falls by e every 0.23 of them: second order, a band of several octaves), and so many samples where the
+#: edge is near half the rate.
+_SETTLED_PERIODS, _SETTLED_SAMPLES = 10.0, 256
+
 
 @dataclass(frozen=True, kw_only=True)
 class HitSigns:
@@ -50,10 +57,12 @@ def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int
     band_hz : tuple of float
     sample_rate_hz : int
     """
-    from scipy.signal import butter, sosfilt
+    low, high = (math.tan(math.pi * edge / sample_rate_hz) for edge in band_hz)
 
-    sections = butter(2, band_hz, btype="bandpass", fs=sample_rate_hz, output="sos")
-    return np.asarray(sosfilt(sections, windows, axis=-1))
+    def bent(omega: Floats) -> Floats:
+        return (omega**2 - low * high) / ((high - low) * omega)
+
+    return _butterworth(windows, 2, bent, round(_SETTLED_PERIODS * sample_rate_hz / band_hz[0]))
 
 
 def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) -> Floats:
@@ -68,12 +77,34 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
     top_hz : float
     sample_rate_hz : int
     """
-    from scipy.signal import butter, sosfilt
-
     if top_hz >= 0.45 * sample_rate_hz:
         return windows.astype(np.float64)
-    sections = butter(4, top_hz, btype="lowpass", fs=sample_rate_hz, output="sos")
-    return np.asarray(sosfilt(sections, windows, axis=-1))
+    top = math.tan(math.pi * top_hz / sample_rate_hz)
+    settled = round(_SETTLED_PERIODS * sample_rate_hz / top_hz)
+    return _butterworth(windows, 4, lambda omega: omega / top, settled)
+
+
+def _butterworth(
+    windows: NDArray[np.floating], order: int, bent: Callable[[Floats], Floats], settled: int
+) -> Floats:
+    """Filter by the response of the bilinear transform in closed form, once the filter has rung out.
+
+    As `scipy.signal.butter` and `sosfilt` to rounding; importing these takes as long as checking a short
+    session.  ``bent`` maps the warped frequency tan(π·f/rate) to that of the low-pass prototype, whose poles
+    lie evenly on the left half of the unit circle.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    n = windows.shape[-1]
+    size = next_fast_len(n + settled + _SETTLED_SAMPLES, real=True)
+    omega = np.tan(np.pi * np.maximum(np.arange(size // 2 + 1), 1e-9) / size)
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    response = 1.0 / np.prod(1j * bent(omega)[:, None] - poles, axis=1)
+    filtered = np.empty(windows.shape)
+    for index in np.ndindex(windows.shape[:-2]):
+        spectrum = rfft(windows[index].astype(np.float64), size, axis=-1)
+        filtered[index] = irfft(spectrum * response, size, axis=-1)[..., :n]
+    return filtered
 
 
 def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int) -> HitSigns:

@@ -140,7 +140,9 @@ def read_pair(recording: Recording, frames: HomeFrames, other: int) -> Reading |
     if curve is None:
         return None
     offset, std, lobes_agree, line = curve.offset_s, 0.25 / rate, True, math.inf
-    if curve.significance >= MIN_SIGNIFICANCE:
+    stands = curve.significance >= MIN_SIGNIFICANCE
+    quieter_db = float(np.mean(frames.levels_db[:, other]) - frames.loud_db[other])
+    if stands:
         whole = round(offset * rate)
         if not resolved(rate / frames.size):
             curve = _tested_in_take(recording, curve, (home, other), whole)
@@ -164,8 +166,7 @@ def read_pair(recording: Recording, frames: HomeFrames, other: int) -> Reading |
         std_s=std,
         lobes_agree=lobes_agree,
         confirmed=line < 0.25 / rate,
-        explained_db=explained_in(one, its, offset, rate)
-        + float(np.mean(frames.levels_db[:, other]) - frames.loud_db[other]),
+        explained_db=explained_in(one, its, offset, rate) + quieter_db if stands else 0.0,
     )
 
 

@@ -226,13 +226,16 @@ def _above_leak(power: Floats) -> Floats:
     What leaks is one and the same in many bins, and would be taken for many that agree.  The window's
     transform is sinc(d)/(1-d²) at a distance of d bins (Harris 1978); the envelope of that is taken.
     """
-    from scipy.signal import fftconvolve
+    from scipy.fft import irfft, next_fast_len, rfft
 
     distance = np.abs(np.arange(-len(power) + 1, len(power))).astype(np.float64)
     far = distance >= _LEAKS_FROM
     kernel = np.zeros(len(distance))
     kernel[far] = 1.0 / (np.pi * distance[far] * (distance[far] ** 2 - 1.0)) ** 2
-    leak = np.maximum(fftconvolve(power, kernel, mode="same"), 0.0)
+    n = len(power)
+    size = next_fast_len(3 * n - 2, real=True)
+    leak = irfft(rfft(power, size) * rfft(kernel, size), size)[n - 1 : 2 * n - 1]
+    leak = np.maximum(leak, 0.0)
     # Single precision: its rounding is white.
     others = _LEAK_MARGIN * leak + _ROUNDING * float(power.max())
     # What stands far above it is left as it is.

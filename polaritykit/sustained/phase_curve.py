@@ -116,9 +116,12 @@ def phase_curve(
     curve = transform(spectrum)
     at = int(np.argmax(np.abs(curve)))
     sign = 1 if curve[at] >= 0 else -1
-    rival = max(0.0, float((-sign * curve).max() / abs(curve[at])))
     chance = np.sqrt(np.sum(weight**2) / 2 / n_frames) / total
+    significance = float(abs(curve[at]) / max(chance, 1e-30))
+    if significance < MIN_SIGNIFICANCE:
+        return _faint(curve, lag_s, at, significance)
     at_offset = sign * np.real(phasor * np.exp(2j * np.pi * frequency * lag_s[at]))
+    rival = max(0.0, float((-sign * curve).max() / abs(curve[at])))
     unison, octaves = _parts(weight, at_offset, frequency)
     powers = np.mean(np.abs(spectra_a) ** 2, axis=0), np.mean(np.abs(spectra_b) ** 2, axis=0)
     without, share = least_left(weight, at_offset * math.sqrt(n_frames), powers, float(frequency[1]))
@@ -129,7 +132,7 @@ def phase_curve(
         sign=sign,
         rival=rival,
         rival_of_band=max(0.0, float(-transform(in_phase).min())),
-        significance=float(abs(curve[at]) / max(chance, 1e-30)),
+        significance=significance,
         significance_without_mains=without,
         share_without_mains=share,
         peak_over_rest=_over_rest(curve, at),
@@ -137,6 +140,26 @@ def phase_curve(
         unison=unison,
         octaves=octaves,
         mean_hz=float(np.sqrt(np.sum(weight * frequency**2) / total)),
+    )
+
+
+def _faint(curve: Floats, lag_s: Floats, at: int, significance: float) -> PhaseCurve:
+    """Return a curve whose peak says nothing: most pairs of a large session; nothing more is asked of it."""
+    return PhaseCurve(
+        curve=read_only(curve),
+        lag_s=read_only(lag_s),
+        offset_s=float(lag_s[at]),
+        sign=1 if curve[at] >= 0 else -1,
+        rival=1.0,
+        rival_of_band=1.0,
+        significance=significance,
+        significance_without_mains=0.0,
+        share_without_mains=1.0,
+        peak_over_rest=0.0,
+        at_edge=False,
+        unison=0.0,
+        octaves=0.0,
+        mean_hz=0.0,
     )
 
 

@@ -11,7 +11,8 @@ Each measurement is a process of its own, so that start-up, imports and the repo
 memory is its own.  The audio (hits of eight sources heard late and quieter by every track, over noise) is
 made from a fixed seed and kept in the cache folder; the first run after that reads it from a warm disk.
 
-Run: ``python tests/benchmarks/speed.py --tracks 8 --minutes 1`` (all four sizes when left out).
+Run: ``python tests/benchmarks/speed.py --sizes 8x1 8x60`` (tracks x minutes); 24x10, 24x1 and 48x1 when
+left out.
 """
 
 import argparse
@@ -129,8 +130,13 @@ def measure(command: list[str]) -> tuple[float, float, float]:
 def main() -> None:
     """Print one table row per size and program."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--tracks", type=int, nargs="+", default=[8, 24])
-    parser.add_argument("--minutes", type=float, nargs="+", default=[1.0, 10.0])
+    parser.add_argument(
+        "--sizes",
+        nargs="+",
+        default=["24x10", "24x1", "48x1"],
+        metavar="TRACKSxMINUTES",
+        help="what to check",
+    )
     parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "polaritykit_speed")
     parser.add_argument("--naive-pairs", type=int, default=1, help="pairs to correlate; 0 leaves it out")
     parser.add_argument("--repeat", type=int, default=1, help="runs of floor and check; the fastest counts")
@@ -142,16 +148,29 @@ def main() -> None:
         kind, folder = options.worker
         run_floor(Path(folder)) if kind == "floor" else run_naive(Path(folder), options.naive_pairs)
         return
-    print(f"{CORES} cores; 48 kHz, 24-bit WAV; start-up and report included")
-    print(f"{'tracks':>6} {'min':>5}  {'what':<24} {'wall s':>8} {'CPU s':>8} {'peak MB':>8} {'x floor':>8}")
-    rows: list[list[str]] = []
-    for n_tracks, minutes in itertools.product(options.tracks, options.minutes):
-        rows += _one_size(options, n_tracks, minutes)
-    if options.markdown:
-        from tables import write_table  # beside this program
+    from tables import commit, write_table  # beside this program
 
+    print(f"{CORES} cores, commit {commit()}; 48 kHz, 24-bit WAV; start-up and report included")
+    print(
+        f"{'tracks':>6} {'min':>5}  {'what':<24} {'wall s':>8} {'CPU s':>8} {'peak MB':>8} "
+        f"{'x floor':>8} {'CPU x':>6}"
+    )
+    rows: list[list[str]] = []
+    for size in options.sizes:
+        n_tracks, minutes = size.split("x")
+        rows += _one_size(options, int(n_tracks), float(minutes))
+    if options.markdown:
         words = " ".join(word for word in sys.argv[1:] if word != "--markdown")
-        header = ["tracks", "minutes", f"on {CORES} cores", "wall s", "processor s", "peak MB", "× floor"]
+        header = [
+            "tracks",
+            "minutes",
+            f"on {CORES} cores",
+            "wall s",
+            "processor s",
+            "peak MB",
+            "× floor",
+            "× its processor s",
+        ]
         write_table("speed", f"python tests/benchmarks/speed.py {words}".strip(), header, rows)
 
 
@@ -164,19 +183,25 @@ def _one_size(options, n_tracks: int, minutes: float) -> list[list[str]]:
     def best(command: list[str]) -> tuple[float, float, float]:
         return min(measure(command) for _ in range(options.repeat))
 
-    def row(what: str, figures: tuple[float, float, float], floor_s: float) -> None:
+    def row(what: str, figures: tuple[float, float, float]) -> None:
         wall_s, cpu_s, peak_mb = figures
         print(
             f"{n_tracks:>6} {minutes:>5g}  {what:<24} {wall_s:>8.2f} {cpu_s:>8.2f} {peak_mb:>8.0f} "
-            f"{wall_s / floor_s:>8.2f}",
+            f"{wall_s / floor[0]:>8.2f} {cpu_s / floor[1]:>6.2f}",
             flush=True,
         )
-        figures_told = [f"{wall_s:.2f}", f"{cpu_s:.2f}", f"{peak_mb:.0f}", f"{wall_s / floor_s:.2f}"]
+        figures_told = [
+            f"{wall_s:.2f}",
+            f"{cpu_s:.2f}",
+            f"{peak_mb:.0f}",
+            f"{wall_s / floor[0]:.2f}",
+            f"{cpu_s / floor[1]:.2f}",
+        ]
         rows.append([str(n_tracks), f"{minutes:g}", what, *figures_told])
 
     best([*this, "floor", str(session)])  # fills the disk cache
     floor = best([*this, "floor", str(session)])
-    row("floor", floor, floor[0])
+    row("floor", floor)
     if not options.only_references:
         with tempfile.TemporaryDirectory() as out:
             command = [
@@ -189,7 +214,7 @@ def _one_size(options, n_tracks: int, minutes: float) -> list[list[str]]:
                 "--out",
                 out,
             ]
-            row("check", best(command), floor[0])
+            row("check", best(command))
     if options.naive_pairs:
         n_pairs = n_tracks * (n_tracks - 1) // 2
         wall_s, cpu_s, peak_mb = measure([*this, "naive", str(session)])
@@ -197,7 +222,6 @@ def _one_size(options, n_tracks: int, minutes: float) -> list[list[str]]:
         row(
             f"naive ({options.naive_pairs} of {n_pairs}, scaled)",
             (wall_s * scale, cpu_s * scale, peak_mb),
-            floor[0],
         )
     return rows
 

@@ -5,6 +5,7 @@ import shlex
 
 import click
 import pytest
+from places import DEMO_AUDIO
 
 from polaritykit.cli import COMMANDS, main, root
 
@@ -77,3 +78,17 @@ def test_shells_complete_commands_and_options(shell):
     assert {item.value for item in complete.get_completions([], "")} == set(COMMANDS)
     assert "--anchor" in {item.value for item in complete.get_completions(["check"], "--a")}
     assert isinstance(root, click.Group)
+
+
+def test_options_of_the_version_before_still_work(capsys, tmp_path):
+    """They say on standard error what to use instead (the rule of DEVELOPERS.md)."""
+    stereo = DEMO_AUDIO / "stereo_pair"
+    left, right = (str(stereo / f"pair_{side}.flac") for side in ("left", "right"))
+    code, _, told = said(capsys, "pair", left, right, "--max-offset-ms", "5")
+    assert (code, "searches as wide as check" in told) == (0, True)
+
+    assert said(capsys, "check", str(stereo), "--out", str(tmp_path / "r"))[0] == 0
+    code, out, told = said(
+        capsys, "apply", str(tmp_path / "r"), "--out", str(tmp_path / "c"), "--only", "flips"
+    )
+    assert (code, "Use --set instead" in told, "flipped" in out) == (0, True, True)

@@ -62,4 +62,4 @@ def test_tracks_are_named_in_short_for_apply(project, tmp_path, capsys):
 
     assert code("apply", out, "--out", tmp_path / "fixed", "--track", "10 OH R") == 0
 
-    assert "1 tracks changed" in capsys.readouterr().out
+    assert "1 track changed" in capsys.readouterr().out

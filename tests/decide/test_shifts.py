@@ -193,11 +193,12 @@ def test_gains_and_an_unrelated_track_change_nothing():
     wider = kit()
     sounds = []
     for heard in wider.sounds:
-        matrix = np.zeros((len(heard.spectra.frequency_hz), 5, 5), complex)
-        matrix[:, :4, :4] = heard.spectra.matrix * np.outer(faders, faders)
-        matrix[:, 4, 4] = 1.0
+        # Two parts of which each holds what the other lacks: the tracks in them have nothing in common.
+        parts = np.zeros((len(heard.spectra.frequency_hz), 5, 2), complex)
+        parts[:, :4, 0] = np.sqrt(2.0) * heard.spectra.parts[:, :, 0] * faders
+        parts[:, 4, 1] = np.sqrt(2.0)
         power = np.column_stack([heard.spectra.octave_power * faders**2, np.ones(len(ALL_HZ))])
-        spectra = replace(heard.spectra, matrix=matrix, plain=matrix, octave_power=power)
+        spectra = replace(heard.spectra, parts=parts, plain=parts, octave_power=power)
         sounds.append(
             replace(
                 heard,

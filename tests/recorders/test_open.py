@@ -146,3 +146,22 @@ def test_clock_there_and_back():
     """A clock's two directions undo each other."""
     clock = Clock(start_s=-3.25, drift_ppm=87.0)
     assert clock.session_s(clock.own_s(123.456)) == pytest.approx(123.456, abs=1e-12)
+
+
+def test_a_loop_is_not_lined_up(tmp_path):
+    """One bar over and over fits at any bar: said, with places whole bars apart, and left where it was."""
+    bar = speech_like(RATE, 2.0, 8)
+    loop = np.tile(bar, 30)
+    rng = np.random.default_rng(9)
+    for name, first, last in (("a", 0, 50), ("b", 11.3, 57)):
+        part = loop[int(first * RATE) : int(last * RATE)]
+        write(tmp_path / f"{name}.wav", part + 0.0005 * rng.standard_normal(len(part)))
+
+    session = open_lined_up([tmp_path])
+
+    found = session.recorders[1]
+    assert (found.state, found.clock) == ("several_places", None)
+    assert len(found.places_s) > 1
+    bars = (np.array(found.places_s) - 11.3) / 2.0
+    assert np.allclose(bars, np.round(bars), atol=0.01)
+    assert {track.lead_s for track in session.tracks} == {0.0}

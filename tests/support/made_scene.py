@@ -1,6 +1,6 @@
 """Scenes for the decision stage from closed forms: tracks that hear a source late and louder or softer.
 
-Conventions: C_ab = conj(X_a)·X_b with X_a = sign·gain·e^(−j2πf·late); octaves as in `source_sums`.
+Conventions: X_a = sign·gain·e^(−j2πf·late); octaves as in `source_sums`.
 """
 
 import numpy as np
@@ -18,13 +18,11 @@ def gated(late_ms, amplitudes, *, octave_db=(0.0, 0.0, 0.0, 0.0, 0.0)):
         -2j * np.pi * frequency * np.array(late_ms)[:, None] * 1e-3
     )
     x = heard * height
-    matrix = np.einsum("ak,bk->kab", x.conj(), x)
+    parts = x.T[:, :, None]
     power = np.zeros((len(ALL_HZ), len(late_ms)))
     for k, centre in enumerate(JUDGED_HZ):
         power[ALL_HZ.index(centre)] = np.sum(np.abs(x[:, octave == k]) ** 2, axis=1)
-    return GatedSpectra(
-        frequency_hz=frequency, matrix=matrix, plain=matrix, octave=octave, octave_power=power
-    )
+    return GatedSpectra(frequency_hz=frequency, parts=parts, plain=parts, octave=octave, octave_power=power)
 
 
 def sound(home, late_ms, level_db, *, signs=None, octave_db=(0.0, 0.0, 0.0, 0.0, 0.0)):

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from polaritykit.base.file_names import shown
-from polaritykit.base.wording import plural
+from polaritykit.base.wording import number, plural
 from polaritykit.jobs.apply.gains import OctaveGain, PairGain
 from polaritykit.jobs.apply.measure_again import MeasuredAgain
 from polaritykit.recorders.words import clock_time
@@ -40,7 +40,9 @@ def copies_text(entries: Sequence[dict[str, Any]], place: Path) -> str:
         if entry["invert"] or entry["delay_samples"] or entry.get("lined_up_s") is not None
     ]
     files = {entry["file"] for entry in entries}
-    lines = [f"{len(files)} files written to {shown(place)}, {len(changed)} tracks changed."]
+    lines = [
+        f"{plural(len(files), 'file')} written to {shown(place)}, {plural(len(changed), 'track')} changed."
+    ]
     for entry in changed:
         words = ["flipped"] if entry["invert"] else []
         if entry["delay_samples"]:
@@ -69,7 +71,7 @@ def _lined_up(entry: dict[str, Any]) -> str:
     """Say what lining up did to a file."""
     start_s, ppm = entry["lined_up_s"], entry["resampled_ppm"] or 0.0
     said = f"first {clock_time(start_s)} left out" if start_s < 0.0 else f"begins {clock_time(start_s)} later"
-    return said + (f" and resampled by {ppm:+.2f} ppm" if ppm else "") + " to line it up"
+    return said + (f" and resampled by {number(ppm, 2, signed=True)} ppm" if ppm else "") + " to line it up"
 
 
 def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:
@@ -84,7 +86,7 @@ def _gain_lines(gains: tuple[PairGain, ...]) -> list[str]:
         low, high = gain.band_hz
         lines.append(
             f"  {gain.reference} + {gain.other}, {gain.home} ({low:.0f} to {high:.0f} Hz): "
-            f"{_said(gain)}, had {gain.measured_db:+.1f} dB"
+            f"{_said(gain)}, had {_db(gain.measured_db)}"
         )
     if len(gains) > _MOST_SHOWN:
         lines.append(f"  and {len(gains) - _MOST_SHOWN} more in applied.json")
@@ -99,7 +101,7 @@ def _said(gain: PairGain) -> str:
     """Say what was worked out before: a loss is called a loss."""
     if _is_loss(gain):
         return f"a loss of {-gain.predicted_db:.1f} dB was worked out"
-    return f"promised {gain.predicted_db:+.1f} dB"
+    return f"promised {_db(gain.predicted_db)}"
 
 
 def _octave_lines(octaves: tuple[OctaveGain, ...]) -> list[str]:
@@ -107,7 +109,11 @@ def _octave_lines(octaves: tuple[OctaveGain, ...]) -> list[str]:
         return []
     lines = ["All tracks summed as they are, change by octave (worked out before, had):"]
     lines += [
-        f"  {octave.centre_hz:7g} Hz  {octave.predicted_db:+5.1f} dB  {octave.measured_db:+5.1f} dB"
+        f"  {octave.centre_hz:7g} Hz  {_db(octave.predicted_db):>8}  {_db(octave.measured_db):>8}"
         for octave in octaves
     ]
     return lines
+
+
+def _db(level_db: float) -> str:
+    return f"{number(level_db, 1, signed=True)} dB"

@@ -60,7 +60,8 @@ def write_pair(
         )
         view = replace(stereo_view(document), bench=bench)
         if audio:
-            view = replace(view, sounds=_write_sums(place, recording))
+            mid_side = pair["kind"] == "mid-side"
+            view = replace(view, sounds=(_write_decoded if mid_side else _write_sums)(place, recording, pair))
         fill_job(place, document, view, plots=plots)
 
 
@@ -72,9 +73,22 @@ def _shift_ms(pair: Json) -> float:
     return shift if pair["setting"]["track"] == pair["other"] else -shift
 
 
-def _write_sums(place: Path, recording: Recording) -> tuple[Sound, ...]:
+def _write_decoded(place: Path, recording: Recording, pair: Json) -> tuple[Sound, ...]:
+    """Write left and right of a mid and a side at half level."""
+    mid_first = pair["reference"].startswith(f"{recording.track_names[0]} + ")
+    side_off = (0.5, -0.5) if mid_first else (-0.5, 0.5)
+    sides = (("left.wav", (0.5, 0.5), "reference"), ("right.wav", side_off, "other"))
+    for name, weights, _ in sides:
+        write_sum(place / name, recording, weights=weights, delays=(0, 0))
+    return tuple(
+        Sound(file=name, caption=f"{name.removesuffix('.wav').capitalize()}: {pair[key]}")
+        for name, _, key in sides
+    )
+
+
+def _write_sums(place: Path, recording: Recording, pair: Json) -> tuple[Sound, ...]:
     """Write both mono sums at half level, so that neither clips."""
-    flipped = recording.track_names[1]
+    flipped = pair["flip"] or pair["other"]
     sums = (
         ("mono_as_recorded.wav", 0.5, "Mono sum as recorded"),
         ("mono_flipped.wav", -0.5, f"Mono sum with {flipped} flipped"),

@@ -6,7 +6,7 @@ Conventions: reads the document only.
 from collections.abc import Iterator
 from typing import Any
 
-from polaritykit.base.wording import measured
+from polaritykit.base.wording import measured, number
 
 
 def stereo_text(document: dict[str, Any]) -> str:
@@ -35,21 +35,25 @@ def _measured(pair: dict[str, Any]) -> Iterator[str]:
         )
     if pair["level_difference_db"] is None:
         return
-    step_db = pair["level_difference_db"]
-    yield f"Level difference    {step_db:+.1f} dB ({pair['other']} against {pair['reference']})"
-    yield f"Correlation         {pair['correlation']:+.2f}"
+    step, correlation = _signed(pair["level_difference_db"]), _signed(pair["correlation"], 2)
+    yield f"Level difference    {step} dB ({pair['other']} against {pair['reference']})"
+    yield f"Correlation         {correlation}"
     yield (
-        f"Mono sum            {-pair['mono_sum_loss_db']:+.1f} dB against the power of both, flipped "
-        f"{-pair['mono_sum_loss_flipped_db']:+.1f} dB"
+        f"Mono sum            {_signed(-pair['mono_sum_loss_db'])} dB against the power of both, flipped "
+        f"{_signed(-pair['mono_sum_loss_flipped_db'])} dB"
     )
     worst = pair["worst_moment"]
     if worst:
-        yield f"Worst moment        {-worst['mono_sum_loss_db']:+.1f} dB at {worst['time_s']:.1f} s"
+        yield f"Worst moment        {_signed(-worst['mono_sum_loss_db'])} dB at {worst['time_s']:.1f} s"
     yield ""
     yield "octave Hz  level diff  coherence  phase°  mono sum  flipped"
     for octave in pair["octaves"]:
         yield (
-            f"{octave['centre_hz']:>9g}  {octave['level_difference_db']:>+10.1f}  "
-            f"{octave['coherence']:>9.2f}  {octave['phase_deg']:>6.0f}  "
-            f"{-octave['mono_sum_loss_db']:>+8.1f}  {-octave['mono_sum_loss_flipped_db']:>+7.1f}"
+            f"{octave['centre_hz']:>9g}  {_signed(octave['level_difference_db']):>10}  "
+            f"{octave['coherence']:>9.2f}  {number(octave['phase_deg'], 0):>6}  "
+            f"{_signed(-octave['mono_sum_loss_db']):>8}  {_signed(-octave['mono_sum_loss_flipped_db']):>7}"
         )
+
+
+def _signed(value: float, decimals: int = 1) -> str:
+    return number(value, decimals, signed=True)

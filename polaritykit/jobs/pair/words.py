@@ -48,6 +48,10 @@ def why(found: StereoFindings) -> str:
     """Say what the wiring rests on, or why it is unclear."""
     wiring = found.wiring
     told = pair_words(found.answer) if found.answer is not None else None
+    if found.kind == "mid-side":
+        return (
+            "the side holds what lies left and right with opposite signs, so that it has none against the mid"
+        )
     if wiring.mixed:
         return "some sources are alike in both tracks, others inverted, all at no delay"
     if wiring.basis == "octaves" and wiring.octaves_hz is not None:

@@ -96,7 +96,7 @@ def test_the_words():
     )
 
     assert "worst 12.8 dB off" in text
-    assert "promised +12.8 dB, had +0.0 dB" in text
+    assert "promised +12.8 dB, had 0.0 dB" in text
     assert "500 Hz   +2.0 dB   +1.9 dB" in text
     assert "b: inverted, 0.50 ms late" in text
     nothing = measured_again_text(MeasuredAgain(gains=(), octaves=(), headline="", remaining=()))

@@ -111,7 +111,7 @@ def test_only_flips_lines_nothing_up(tmp_path):
     soundfile.write(folder / "a.wav", sound, RATE)
     soundfile.write(folder / "b.wav", -sound[2 * RATE :], RATE)
 
-    _, done = checked_and_applied(folder, "--only", "flips")
+    _, done = checked_and_applied(folder, "--set", "flips")
 
     assert done["b"]["lined_up_s"] is None
     assert done["a"]["invert"] != done["b"]["invert"]

@@ -175,6 +175,20 @@ def test_pairs_far_apart(sign, samples):
     )
 
 
+def test_decoded_sides_can_be_heard(tmp_path):
+    """Half of M + S and of M − S, whichever file came first (algebra)."""
+    import soundfile
+
+    mid, side = _pink(3, 2.0), 0.5 * _pink(4, 2.0)
+    for name, sound in (("room_mid", mid), ("room_side", side)):
+        soundfile.write(tmp_path / f"{name}.wav", sound, RATE, subtype="FLOAT")
+    out = tmp_path.parent / f"{tmp_path.name}_report"
+    files = [str(tmp_path / "room_side.wav"), str(tmp_path / "room_mid.wav")]
+    CliRunner().invoke(command, [*files, "--audio", "--out", str(out)], catch_exceptions=False)
+    for name, expected in (("left", mid + side), ("right", mid - side)):
+        np.testing.assert_allclose(soundfile.read(out / f"{name}.wav")[0], expected / 2, atol=2**-22)
+
+
 def test_command_says_what_it_takes_them_for():
     """Kind and reason in the terminal; ``--kind`` in its place."""
     files = [str(WEAK / "01_voice.flac"), str(WEAK / "02_guitar.flac")]
