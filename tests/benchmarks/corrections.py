@@ -246,12 +246,32 @@ GOALS = {
 }
 
 
+def joined(one: dict[str, Any], two: dict[str, Any]) -> dict[str, Any]:
+    """Add up two parts of one mode: counts add, means weigh by source-octaves, else the worst counts."""
+    sizes = [rows.get("harmed in own mics with overheads", [0, 0])[1] for rows in (one, two)]
+    out = one | two
+    for key in set(one) & set(two):
+        a, b = one[key], two[key]
+        if isinstance(a, list):
+            out[key] = [x + y for x, y in zip(a, b, strict=True)]
+        elif key.startswith("mean"):
+            out[key] = float(np.average([a, b], weights=sizes))
+        elif isinstance(a, int):
+            out[key] = a + b
+        else:
+            out[key] = min(a, b) if key.startswith("least") else max(a, b)
+    return out
+
+
 def markdown(files: Sequence[str]) -> None:
     """Write the table of DEVELOPERS.md from parts."""
     from tables import write_table
 
     parts = [json.loads(Path(name).read_text(encoding="utf-8")) for name in files]
-    columns = {mode: rows for part in parts for mode, rows in part["modes"].items()}
+    columns: dict[str, dict[str, Any]] = {}
+    for part in parts:
+        for mode, rows in part["modes"].items():
+            columns[mode] = joined(columns[mode], rows) if mode in columns else rows
     keys = list(dict.fromkeys(key for rows in columns.values() for key in rows))
     command = " ; ".join(part["command"] for part in parts)
     rows = [[key, GOALS.get(key, ""), *(cell(columns[mode].get(key)) for mode in columns)] for key in keys]
@@ -262,6 +282,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     """Parse the options and run."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=3)
+    parser.add_argument(
+        "--first", type=int, default=1, help="seed to begin with, so that parts can be joined"
+    )
     parser.add_argument("--split", choices=["development", "report"], default="report")
     parser.add_argument("--mode", choices=["given", "end-to-end", "both", "real"], default="both")
     parser.add_argument("--mics", type=int, default=10)
@@ -275,7 +298,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     if options.join:
         markdown(options.join)
         return
-    first = {"report": 0, "development": 10_000}[options.split] + 1
+    first = {"report": 0, "development": 10_000}[options.split] + options.first
     seeds = range(first, first + options.seeds)
     modes: dict[str, Decide] = {"given": given, "end-to-end": end_to_end, "real": end_to_end}
     wanted = ["given", "end-to-end"] if options.mode == "both" else [options.mode]
