@@ -1,4 +1,4 @@
-"""Archives of many small sessions: on a pool, killed and gone on with, on a cluster; what the machinery costs.
+"""Archives of many small sessions on a pool, killed and gone on with, on a cluster; what the machinery costs.
 
 Run it as a program::
 
