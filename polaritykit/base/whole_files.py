@@ -208,9 +208,13 @@ def _told_of_full_disks(place: Path, holder: Path) -> Iterator[None]:
     except UsageError:
         raise
     except Exception as error:
-        # Libraries that write tell of it in their own ways, or not at all: try.
+        # Libraries that write tell of it in their own ways, or not at all: try, on the largest file, which
+        # may have reached the most that one file can hold here (it goes with the holder).
+        files = [path for path in holder.rglob("*") if path.is_file()]
+        largest = max(files, key=lambda path: path.stat().st_size, default=holder / "trial")
         try:
-            (holder / "trial").write_bytes(bytes(_TRIAL_BYTES))
+            with largest.open("ab") as trial:
+                trial.write(bytes(_TRIAL_BYTES))
         except OSError as full:
             raise OutputError(
                 f"{place} could not be written ({_reason(full)}); nothing was changed there."

@@ -111,6 +111,19 @@ def test_full_disk(tmp_path, arguments):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_file_as_large_as_may_be(tmp_path):
+    """The limit of one file (of a file system, of a quota) is reached while others could still be written."""
+    limit = (500_000, 500_000)
+    ended = run(
+        *("pulse", "make", "out.wav"),
+        cwd=tmp_path,
+        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_FSIZE, limit),
+    )
+    line = said_once(ended.stderr)
+    assert (ended.returncode, "could not be written" in line) == (5, True), line
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_full_disk_while_applying(tmp_path):
     """The copies do not fit: the sources are not called unreadable."""
     import soundfile
