@@ -9,7 +9,7 @@ model is passed over when read, so that newer reports stay readable, and a fault
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, TypeVar
 
 from polaritykit.base.errors import InputError
@@ -150,9 +150,8 @@ def json_safe(value: Any) -> Any:
 
 
 def _plain(found: Any) -> Json:
-    import msgspec
-
-    plain: Json = msgspec.json.decode(msgspec.json.encode(found))
+    # Not by msgspec: of a dataclass it writes only what was given, and leaves the defaults out.
+    plain: Json = json_safe(asdict(found))
     return plain
 
 

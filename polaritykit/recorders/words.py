@@ -27,12 +27,12 @@ def clock_time(seconds: float) -> str:
 
 
 def whole_number(value: int) -> str:
-    """Write a number of samples in groups of three.
+    r"""Write a number of samples in groups of three.
 
     Examples
     --------
     >>> whole_number(1234567)
-    '1 234 567'
+    '1\xa0234\xa0567'
     """
     return f"{value:,}".replace(",", "\N{NO-BREAK SPACE}")
 

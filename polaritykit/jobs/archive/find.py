@@ -62,7 +62,7 @@ def report_folder(session: str) -> str:
     Examples
     --------
     >>> report_folder("1998/kit take 3")
-    'sessions/6c/kit_take_3-6c17e2c1'
+    'sessions/18/kit_take_3-18106b5e'
     """
     digest = hashlib.sha256(os.fsencode(session)).hexdigest()
     name = re.sub(r"\W+", "_", shown(Path(session).name)).strip("_")[:40] or "session"

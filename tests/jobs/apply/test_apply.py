@@ -191,6 +191,7 @@ def test_interrupted(tmp_path, session, monkeypatch):
             report=tmp_path / "report",
             out=tmp_path / "out",
             chosen="all",
+            only=None,
             whole_samples=False,
             as_start_times=False,
             tracks=(),

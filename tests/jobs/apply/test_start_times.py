@@ -187,5 +187,5 @@ def test_a_loss_is_called_a_loss():
     text = measured_again_text(MeasuredAgain(gains=gains, octaves=(), headline="", remaining=()))
 
     assert "1 promised gain and 1 loss said before" in text
-    assert "a loss of 1.3 dB was worked out, had -1.3 dB" in text
+    assert "a loss of 1.3 dB was worked out, had −1.3 dB" in text
     assert "promised -" not in text
