@@ -76,9 +76,10 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
         shifts += moves[number]
     taken = set(pending)
     tried: dict[int, _Tried] = {}
+    levels = _Levels()
     for _ in range(MOST_ROUNDS * len(pending)):
         tried = {
-            number: _try(scene, units[number], moves[number], shifts, taken=number in taken)
+            number: _try(scene, units[number], moves[number], shifts, taken=number in taken, levels=levels)
             for number in pending
         }
         wrong = {number for number in pending if _serves(tried[number]) != (number in taken)}
@@ -156,7 +157,22 @@ def _take_inner(scene: Scene, unit: Unit, choice: Choice) -> dict[int, Shift]:
     return found
 
 
-def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool) -> _Tried:
+class _Levels:
+    """Level per octave of a source in a sum, worked out once: many moves are tried against the same."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, bytes, bytes], Floats] = {}
+
+    def __call__(self, spectra: GatedSpectra, gains: Floats, shifts: Floats) -> Floats:
+        """Return the levels; the spectra must outlive this object."""
+        key = (id(spectra), gains.tobytes(), shifts.tobytes())
+        if key not in self._known:
+            powers = octave_powers(spectra, weights(spectra, gains, shifts))
+            self._known[key] = octave_levels_db(powers)[:, 0]
+        return self._known[key]
+
+
+def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool, levels: _Levels) -> _Tried:
     """Weigh a unit's move with all others as they stand."""
     without = shifts - moves if taken else shifts
     with_it = shifts if taken else shifts + moves
@@ -164,13 +180,13 @@ def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool
     mics = signed_gains(scene, (*unit.members, *scene.anchors))
     whole = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
     heard = heard_octaves(sound.spectra, mics, np.flatnonzero(mics).tolist())
-    change = _levels(sound.spectra, mics, with_it) - _levels(sound.spectra, mics, without)
+    change = levels(sound.spectra, mics, with_it) - levels(sound.spectra, mics, without)
     losses = [_none(unit)]
     for home, spectra, gains in [
         (sound.home, sound.spectra, mics),
         *((s.home, s.spectra, whole) for s in scene.sounds),
     ]:
-        now, before, recorded = (_levels(spectra, gains, s) for s in (with_it, without, 0.0 * shifts))
+        now, before, recorded = (levels(spectra, gains, s) for s in (with_it, without, np.zeros(len(shifts))))
         # A loss that others have made good is none, nor is one that others made.
         cost = np.maximum(now - before, now - recorded)
         losses += [
@@ -181,11 +197,6 @@ def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool
         gain_db=float(energy_shares(sound.spectra, mics, heard) @ change),
         worst=min(losses, key=lambda loss: loss.change_db),
     )
-
-
-def _levels(spectra: GatedSpectra, gains: Floats, shifts: Floats) -> Floats:
-    """Level per octave of a source in a sum."""
-    return octave_levels_db(octave_powers(spectra, weights(spectra, gains, shifts)))[:, 0]
 
 
 def _serves(found: _Tried) -> bool:
