@@ -8,7 +8,7 @@ from typing import Any
 
 from polaritykit.base.short_document import with_short_names
 from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number, plural
-from polaritykit.jobs.check.left import left_over, session_setting
+from polaritykit.jobs.check.after_settings import left_over, session_setting
 from polaritykit.jobs.check.view import MOST_SENTENCES, map_view, settings_view
 from polaritykit.jobs.check.words import ACTIONS, RELATIONS, advised, certainty, lateness, lined_up
 from polaritykit.levels.faults import fault_words
