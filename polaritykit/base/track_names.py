@@ -179,6 +179,17 @@ def the_source(track: str) -> str:
     return source_names([track])[0]
 
 
+def capital(words: str) -> str:
+    """Begin a sentence with a source; a track's own name stays as it is.
+
+    Examples
+    --------
+    >>> capital("the kick"), capital("oh_left")
+    ('The kick', 'oh_left')
+    """
+    return "T" + words[1:] if words.startswith("the ") else words
+
+
 def is_overhead(name: str) -> bool:
     """Whether a name reads as an overhead mic."""
     return _OVERHEAD.search(name.replace("_", " ")) is not None

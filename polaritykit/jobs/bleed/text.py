@@ -6,6 +6,7 @@ Conventions: reads the document only.
 from collections.abc import Iterator
 from typing import Any
 
+from polaritykit.base.track_names import the_source
 from polaritykit.base.wording import number
 
 
@@ -33,7 +34,7 @@ def _measured(bleed: dict[str, Any]) -> Iterator[str]:
     if full:
         yield f"Level of {bleed['main']}'s own source in the sum, dBFS"
     else:
-        yield f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s, in the sum, dB"
+        yield f"Isolation of {the_source(bleed['main'])} over {the_source(bleed['leaky'])}, in the sum, dB"
     yield "octave Hz  " + "  ".join(f"{name.replace('_', ' '):>12}" for name in names)
     rows = [(f"{band['centre_hz']:g}", band) for band in bleed["bands"]]
     for label, row in [*rows, ("A-weighted", overall)]:

@@ -3,6 +3,7 @@
 Conventions: reads the document only; a dash where an octave cannot tell the two sources apart.
 """
 
+from polaritykit.base.track_names import the_source
 from polaritykit.base.types import Json
 from polaritykit.base.wording import frequency, listed, number
 from polaritykit.pages.view import JobView, Section, Table, ViewChart, octave_chart
@@ -61,7 +62,7 @@ def _isolation(bleed: Json, names: list[str]) -> Section:
     return Section(
         title=f"Level of {bleed['main']}'s own source"
         if full
-        else f"Isolation of {bleed['main']}'s own source over {bleed['leaky']}'s",
+        else f"Isolation of {the_source(bleed['main'])} over {the_source(bleed['leaky'])}",
         sentences=("In the plain sum of both mics, with the setting named; ± is one standard uncertainty.",),
         charts=(
             ViewChart(
@@ -111,7 +112,7 @@ def _colour(bleed: Json, names: list[str]) -> Section:
 
     series = {_words(name): [change(band, name) for band in bands] for name in names}
     return Section(
-        title=f"Colour of {bleed['main']}'s own source",
+        title=f"Colour of {the_source(bleed['main'])}",
         sentences=("Its level in the sum of both mics against its own mic alone.",),
         charts=(
             ViewChart(

@@ -6,6 +6,7 @@ Conventions: a reason is a clause without a full stop; the rest are sentences.
 from collections.abc import Iterator, Sequence
 
 from polaritykit.base.hearing import AUDIBLE_DB
+from polaritykit.base.track_names import capital, the_source
 from polaritykit.base.wording import frequency, listed, measured, number, percent
 from polaritykit.jobs.bleed.advice import SIGMAS
 from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
@@ -100,12 +101,13 @@ def remark_words(found: BleedFindings) -> Iterator[str]:
         most = max(one.difference_db for one in found.cross_checks)
         yield (
             f"Passages alone and levels that move differ by up to {number(most, 1)} dB on what a flip does "
-            f"in the octaves at {told}: the players moved, or a passage is not quite alone; the ± holds it."
+            f"around {told}: the players moved, or a passage is not quite alone; the ± holds it."
         )
     if found.main_leak_ms is not None and found.main_leak_ms > 0.1:
+        late, alike = number(found.main_leak_ms, 2), frequency(250.0 / found.main_leak_ms)
         yield (
-            f"{found.leaky} hears the source of {found.main} {found.main_leak_ms:.2f} ms late: polarity acts "
-            f"alike below {250.0 / found.main_leak_ms:.0f} Hz, and in alternating bands above."
+            f"{capital(the_source(found.main))} reaches {found.leaky} {late} ms late: a flip changes everything "
+            f"below {alike} the same way; above, it helps in one band and hurts in the next."
         )
     if found.flip is None and found.delay_ms is None:
         yield (
@@ -134,14 +136,14 @@ def _changes(found: BleedFindings, option: BleedOption) -> Iterator[str]:
             if sure
         ]
         if told:
-            yield f"It changes the source of {name} by {_span([change for _, change in told])} dB an octave."
+            yield f"It changes {the_source(name)} by {_span([change for _, change in told])} dB an octave."
     lost = [
         frequency(centre)
         for centre, change, sure in zip(found.centre_hz, option.main_change_db, found.useful, strict=True)
         if sure and change < -AUDIBLE_DB
     ]
     if lost:
-        yield f"It costs the source of {found.main} more than 1 dB in the octaves at {listed(lost)}."
+        yield f"It costs {the_source(found.main)} more than 1 dB around {listed(lost)}."
 
 
 def _span(values: Sequence[float]) -> str:
@@ -163,7 +165,6 @@ def _flip_by_octave(found: BleedFindings, flipped: BleedOption) -> Iterator[str]
         if octaves:
             most = max(octaves, key=lambda one: one[1])
             names = listed([frequency(centre_hz) for centre_hz, _ in octaves], 8)
-            yield (
-                f"A flip alone {verb} {found.goal} in the octaves at {names}, "
-                f"most at {frequency(most[0])} ({number(most[1], 1)} dB)."
-            )
+            by = f"{number(most[1], 1)} dB"
+            by = f"by {by}" if len(octaves) == 1 else f"most around {frequency(most[0])}, by {by}"
+            yield f"A flip alone {verb} {found.goal} around {names}, {by}."

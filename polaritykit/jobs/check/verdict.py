@@ -5,7 +5,7 @@ Conventions: one headline, then short sentences; a number is only given where it
 
 from typing import Any
 
-from polaritykit.base.track_names import source_names, the_source
+from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
 from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
@@ -163,7 +163,7 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     ]
     if aligned:
         verb = "lines" if len(aligned) == 1 else "line"
-        out.append(f"{_capital(own)} then {verb} up with {anchor}.")
+        out.append(f"{capital(own)} then {verb} up with {anchor}.")
     fullest = [track.name for track in delays if track.rule in ("fullest", "own octave")]
     if fullest:
         verb = "is" if len(fullest) == 1 else "are"
@@ -177,7 +177,7 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
             if item.track == source.home:
                 late = "after" if item.residual_ms > 0 else "before"
                 by = f"{number(abs(item.residual_ms), 2)} ms {late} {anchor}"
-                who = _capital(the_source(source.home))
+                who = capital(the_source(source.home))
                 out.append(f"{who} (in {source.home}) stays {by}: lining it up would not help.")
     return out
 
@@ -244,10 +244,6 @@ def _other_sentences(related: list[PairFinding], decided: list[PairFinding]) -> 
         by = settling_words([p.cause for p in related if p.polarity == "unclear" and p.cause is not None])
         out += [f"To settle that, record {by}."] if by else []
     return out
-
-
-def _capital(words: str) -> str:
-    return words[0].upper() + words[1:] if words.startswith("the ") else words
 
 
 def _clear_sentence(related: int, decided: int, strong: int) -> str:
