@@ -106,7 +106,7 @@ def remark_words(found: BleedFindings) -> Iterator[str]:
     if found.main_leak_ms is not None and found.main_leak_ms > 0.1:
         late, alike = number(found.main_leak_ms, 2), frequency(250.0 / found.main_leak_ms)
         yield (
-            f"{capital(the_source(found.main))} reaches {found.leaky} {late} ms late: a flip changes everything "
+            f"{capital(the_source(found.main))} reaches {found.leaky} {late} ms late: a flip changes all "
             f"below {alike} the same way; above, it helps in one band and hurts in the next."
         )
     if found.flip is None and found.delay_ms is None:
