@@ -10,6 +10,7 @@ import argparse
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -69,7 +70,7 @@ def show_all(pooled: Mapping[str, Sequence[PairScore]]) -> dict[str, Any]:
 
 def run(options: argparse.Namespace) -> dict[str, Any]:
     """Run the chosen groups and print them; return everything that was measured."""
-    estimators: dict[str, Estimator] = {"ours": ours, **REFERENCES}
+    estimators: dict[str, Estimator] = {"ours": partial(ours, share=options.share), **REFERENCES}
     chosen = {n: e for n, e in estimators.items() if not options.estimator or n in options.estimator}
     pooled: dict[str, list[PairScore]] = {n: [] for n in chosen}
     results: dict[str, Any] = {}
@@ -106,6 +107,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     )
     parser.add_argument("--seeds", type=int, help="sessions per group instead of the group's own number")
     parser.add_argument("--first-seed", type=int, default=1, help="where the seeds begin (1)")
+    parser.add_argument("--share", type=float, default=1.0, help="of each take listened to (1)")
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--split", choices=["development", "report", "all"], default="report")
     parser.add_argument("--wrong", action="store_true", help="list wrong answers")
@@ -140,6 +142,7 @@ def _options_in_words(options: argparse.Namespace) -> str:
     words = [f"--estimator {name}" for name in options.estimator or ()]
     words += [f"--split {options.split}"]
     words += [f"--seeds {options.seeds}"] if options.seeds else ["--quick"] * options.quick
+    words += [f"--share {options.share}"] if options.share != 1.0 else []
     words += [f"--first-seed {options.first_seed}"] if options.first_seed != 1 else []
     return " ".join(words)
 

@@ -155,6 +155,12 @@ def change_words(change: Change) -> str:
     return " and ".join(parts)
 
 
+def part_note(listened_s: float, duration_s: float) -> str:
+    """Say how much was listened to, where it was not all."""
+    part, whole = number(listened_s, 0), number(duration_s, 0)
+    return f"Listened to {part} s of {whole} s, spread over the take: level faults elsewhere are not seen."
+
+
 def motion_notes(names: Sequence[str], motions: Sequence[Motion]) -> list[str]:
     """Say in sentences what every track did that changed."""
     notes = []
