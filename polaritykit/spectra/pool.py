@@ -19,6 +19,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Complexes, Floats, Samples
+from polaritykit.spectra.pair_sum import energy_band
 from polaritykit.spectra.records import PairSpectra
 
 #: Samples per track transformed at once: large enough for the matrix products, small enough for cache.
@@ -34,6 +36,8 @@ _BATCH_SAMPLES = 2**18
 _BATCH_OF_ALL = 2**25
 #: Bins per matrix product: their products for 24 tracks (300 kB) stay in the second-level cache.
 _BINS_PER_PRODUCT = 64
+#: Sums up to this size are laid out by pairs; of more tracks they stay as they are, held once.
+_COPIED_BYTES = 2e8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,6 +62,11 @@ class Spectra:
     power: Floats
     matrix: Complexes
     n_frames: int
+
+    @cached_property
+    def energy_bands(self) -> tuple[tuple[float, float] | None, ...]:
+        """Band that carries most of each track's energy (`energy_band`)."""
+        return tuple(energy_band(power, self.frequency_hz) for power in self.power)
 
     def cross(self, a: int, b: int) -> Complexes:
         """Cross-spectrum of tracks ``a`` and ``b``; phase −2πfτ when b is late by τ."""
@@ -193,8 +202,16 @@ class SpectrumPool:
             scale[-1] = 1.0
         # 2/(N·Σw²) per bin: Bendat and Piersol, Random Data, one-sided spectrum times its bandwidth.
         energy = float(np.sum(self._window.astype(np.float64) ** 2))
+        scale /= self._n_frames * self._fft_size * energy
         matrix, self._sum = self._sum, np.zeros((0, 0, 0), np.complex128)
-        matrix *= (scale / (self._n_frames * self._fft_size * energy))[:, None, None]
+        if matrix.nbytes <= _COPIED_BYTES:
+            # The bins of a pair lie side by side: pairs are what is asked for.
+            by_pair = np.empty(matrix.shape[1:] + matrix.shape[:1], np.complex128)
+            for a, row in enumerate(by_pair):
+                row[:] = (matrix[:, a] * scale[:, None]).T
+            matrix = by_pair.transpose(2, 0, 1)
+        else:
+            matrix *= scale[:, None, None]
         power = np.ascontiguousarray(np.einsum("kii->ik", matrix).real)
         frequency_hz: Floats = np.arange(self._n_bins, dtype=np.float64) * (self._rate / self._fft_size)
         for array in (matrix, power, frequency_hz):
