@@ -17,6 +17,7 @@ from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
+from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
@@ -28,6 +29,7 @@ from polaritykit.evidence.weigh import weighed
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources
+from polaritykit.sustained.frame_phases import frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
@@ -133,11 +135,12 @@ def _from_frames(
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         del motions
         items = []
-        for home, others in enumerate(sustained):
-            if others.any():
-                wanted = np.flatnonzero(others).tolist()
-                items.append(frame_evidence(steady, first.activity_db, home, wanted, search_ms))
-            progress("sustained sound", (home + 1) / len(sustained))
+        homes = np.flatnonzero(sustained.any(axis=1)).tolist()
+        for phases in frame_phases(steady, first.activity_db, homes):
+            for place, home in enumerate(phases.homes):
+                near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
+                items.append(frame_evidence(steady, first.activity_db, home, near, search_ms))
+                progress("sustained sound", (home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
