@@ -36,8 +36,8 @@ _BATCH_SAMPLES = 2**18
 _BATCH_OF_ALL = 2**25
 #: Bins per matrix product: their products for 24 tracks (300 kB) stay in the second-level cache.
 _BINS_PER_PRODUCT = 64
-#: Sums up to this size are laid out by pairs; of more tracks they stay as they are, held once.
-_COPIED_BYTES = 2e8
+#: Sums up to this size are laid out pair by pair, which holds them twice for a moment: of up to 60 tracks.
+_TURNED_BYTES = 2e8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -202,16 +202,11 @@ class SpectrumPool:
             scale[-1] = 1.0
         # 2/(N·Σw²) per bin: Bendat and Piersol, Random Data, one-sided spectrum times its bandwidth.
         energy = float(np.sum(self._window.astype(np.float64) ** 2))
-        scale /= self._n_frames * self._fft_size * energy
         matrix, self._sum = self._sum, np.zeros((0, 0, 0), np.complex128)
-        if matrix.nbytes <= _COPIED_BYTES:
+        matrix *= (scale / (self._n_frames * self._fft_size * energy))[:, None, None]
+        if matrix.nbytes <= _TURNED_BYTES:
             # The bins of a pair lie side by side: pairs are what is asked for.
-            by_pair = np.empty(matrix.shape[1:] + matrix.shape[:1], np.complex128)
-            for a, row in enumerate(by_pair):
-                row[:] = (matrix[:, a] * scale[:, None]).T
-            matrix = by_pair.transpose(2, 0, 1)
-        else:
-            matrix *= scale[:, None, None]
+            matrix = np.ascontiguousarray(matrix.transpose(1, 2, 0)).transpose(2, 0, 1)
         power = np.ascontiguousarray(np.einsum("kii->ik", matrix).real)
         frequency_hz: Floats = np.arange(self._n_bins, dtype=np.float64) * (self._rate / self._fft_size)
         for array in (matrix, power, frequency_hz):
