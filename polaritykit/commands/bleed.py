@@ -2,22 +2,25 @@
 
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import get_args
 
 import click
 
-from polaritykit.audio.session import open_session
+from polaritykit.audio.records import Session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.bleed.document import bleed_document
-from polaritykit.jobs.bleed.findings import Goal
+from polaritykit.jobs.bleed.findings import BleedFindings, Goal
 from polaritykit.jobs.bleed.folder import write_bleed
 from polaritykit.jobs.bleed.judge import analyse_bleed
 from polaritykit.jobs.bleed.schema import BleedDocument
 from polaritykit.jobs.bleed.text import bleed_text
 from polaritykit.pages.head import job_document
+from polaritykit.recorders.open import open_lined_up
+from polaritykit.recorders.words import all_sentences
 
 
 def _spans(
@@ -94,15 +97,21 @@ def command(
     """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
-    session = open_session(paths, ignore_start_times=ignore_start_times)
+    session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
-    found = analyse_bleed(
-        session.recording,
-        main_alone_s=main_alone,
-        leaky_alone_s=leaky_alone,
-        goal=goal,
-    )
+
+    def analysed(session: Session) -> BleedFindings:
+        return analyse_bleed(session.recording, main_alone_s=main_alone, leaky_alone_s=leaky_alone, goal=goal)
+
+    found = analysed(session)
+    if not (found.settled.related or session.recorders):
+        # Files of one length that did not start together after all?
+        apart = {track.path for track in session.tracks}
+        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
+        session = replace(session, recorders=again.recorders)
+        if any(recorder.state == "found" for recorder in again.recorders):
+            session, found = again, analysed(again)
     document = job_document(
         "bleed",
         bleed_document(found),
@@ -110,7 +119,7 @@ def command(
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
-        notes=session.notes,
+        notes=(*session.notes, *all_sentences(session)),
         tracks=session.tracks,
     )
     if out is not None:

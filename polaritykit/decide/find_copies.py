@@ -47,6 +47,7 @@ def find_copies(
     recording : Recording
         Read at loud moments.
     activity_db : ndarray, shape (n_frames, n_tracks)
+        −inf where nobody listened.
         Level of each track in consecutive frames.
     usable : ndarray of bool
         Tracks that are not silent.
@@ -63,7 +64,8 @@ def find_copies(
     found: dict[int, Copy] = {}
     if len(activity_db) < 2:
         return ()
-    steady = activity_db - activity_db.mean(axis=0)
+    steady = activity_db[np.isfinite(activity_db).all(axis=1)]
+    steady = steady - steady.mean(axis=0)
     size = np.sqrt(np.sum(steady**2, axis=0))
     for a, b in combinations(np.flatnonzero(usable).tolist(), 2):
         alike = max(float(steady[:, a] @ np.roll(steady[:, b], k)) for k in (-1, 0, 1))

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.evidence.from_frames import RIVAL_SLOPE, by_wire, odds_by_rival
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
+from polaritykit.sustained.activity import heard
 from polaritykit.sustained.frames import explained_db
 from polaritykit.sustained.home_frames import LOBES_MS, MOST_TAKE_WINDOWS
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
@@ -141,7 +142,7 @@ def _evidence(
     obstacle = [""] * n
     if size == 0.0:
         obstacle[b] = "narrow"
-    level = levels_db.mean(axis=0)
+    level = heard(levels_db).mean(axis=0)
     home, other = (a, b) if delay.offset_s >= 0 else (b, a)
     level[other] += min(0.0, share_db)
     return SourceEvidence(

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from polaritykit.base.hann import BINS_ALIKE
 from polaritykit.base.types import Complexes, Floats, Recording, Samples
-from polaritykit.sustained.activity import choose_frames, frame_samples
+from polaritykit.sustained.activity import choose_frames, frame_samples, loud_db
 from polaritykit.sustained.frames import explained_in, read_frames, spectra_of
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.mains import left_in_take, resolved
@@ -114,7 +114,7 @@ def read_frames_of(recording: Recording, levels_db: Floats, home: int, search_ms
         audio=audio,
         spectra=spectra_of(audio, size, margin),
         levels_db=levels_db[chosen],
-        loud_db=np.percentile(levels_db, 95, axis=0),
+        loud_db=loud_db(levels_db),
         search_ms=search_ms,
     )
 

@@ -5,6 +5,7 @@ simulated room (pyroomacoustics, where installed), is narrow in band, noisy, rid
 another time and has another clock.  Sounds: spoken messages and music that ship as packages (``--fetch`` gets
 them), drums of the shared recordings, loops and strict grids made of them.  A *wrong* match is given and more
 than 50 ms off (a reflection is not: the fine estimate follows), or is given between unrelated takes.
+``--only long`` lines up two takes of half an hour from their files, reading included (``--minutes``).
 """
 
 # ruff: noqa: E402 - the folders of this checkout have to be found first
@@ -12,9 +13,11 @@ than 50 ms off (a reflection is not: the fine estimate follows), or is given bet
 import argparse
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -170,13 +173,13 @@ def recorded(
     return Case(group, noisy.astype(np.float32), second, offset, ppm)
 
 
-def related_cases(seeds: range, *, fetch: bool) -> Iterator[Case]:
+def related_cases(seeds: range, *, fetch: bool, longest_s: float = 180.0) -> Iterator[Case]:
     """Record the same sound on two devices."""
     songs = music(fetch=fetch)
     for seed in seeds:
         for kind in ("speech", "music", "drums"):
             rng = np.random.default_rng([seed, *kind.encode()])
-            seconds = float(rng.uniform(60, 180))
+            seconds = float(rng.uniform(longest_s / 3, longest_s))
             if kind == "speech":
                 sound = speech(seed % len(MESSAGES), seconds, rng, fetch=fetch)
             elif kind == "music":
@@ -194,6 +197,8 @@ def related_cases(seeds: range, *, fetch: bool) -> Iterator[Case]:
 
 def trap_cases(seeds: range, *, fetch: bool) -> Iterator[Case]:
     """Make what fits in several places, and what shares nothing, or hum only."""
+    from scipy import signal
+
     songs = music(fetch=fetch)
     for seed in seeds:
         rng = np.random.default_rng([seed, 99])
@@ -212,6 +217,16 @@ def trap_cases(seeds: range, *, fetch: bool) -> Iterator[Case]:
             yield Case("two speakers", one, other, None)
             h = 0.3 * hum(50, rng)
             yield Case("two speakers and hum", one + h, other + h, None)
+            responses = room(rng), room(rng)
+            if responses[0] and responses[1]:
+                apart = [
+                    signal.fftconvolve(x, r[1])[: len(x)]
+                    for x, r in zip((one, other), responses, strict=True)
+                ]
+                apart = [(x / np.std(x)).astype(np.float32) for x in apart]
+                yield Case("two speakers in two rooms", apart[0], apart[1], None)
+                # A foreign feed on a cable beside, 50 dB lower: it may only be found where it is.
+                yield Case("crosstalk", apart[0], apart[1] + np.float32(10 ** (-50 / 20)) * apart[0], 0.0)
         if songs:
             i, k = seed % 5, (seed + 1 + seed // 5 % 4) % 5
             start = [int(rng.integers(0, len(songs[j]) - 50 * RATE)) for j in (i, k)]
@@ -225,12 +240,67 @@ def trap_cases(seeds: range, *, fetch: bool) -> Iterator[Case]:
         yield Case("noise and hum", noise[0] + hum(50, rng), noise[1] + hum(50, rng), None)
 
 
+def long_takes(minutes: float, folder: Path, *, fetch: bool) -> tuple[float, float]:
+    """Write two takes of speech, music and drums in turn, in which nothing comes twice; start and drift."""
+    import soundfile
+    import soxr
+    from scipy import signal
+
+    rng = np.random.default_rng([7, round(minutes)])
+    parts: list[np.ndarray] = []
+    songs = [x for song in music(fetch=fetch) for x in np.array_split(song, 4)]
+    wanted, total = int((minutes * 60 + 120) * RATE), 0
+    for number in range(200):
+        kind = number % 3
+        if kind == 0:
+            part = speech(number // 3 % len(MESSAGES), 60, np.random.default_rng(number), fetch=fetch)
+        elif kind == 1:
+            part = songs.pop() if songs else None
+        else:
+            part = drums(number, 60)
+        if part is not None:
+            parts.append(part / np.std(part))
+            total += len(part)
+        if total > wanted:
+            break
+    sound = np.concatenate(parts)[:wanted].astype(np.float64)
+    late, ppm = 97.3, 18.0
+    first, second = sound[: int(minutes * 60 * RATE)], sound[int(late * RATE) :]
+    second = soxr.resample(second, 1.0, 1.0 + 1e-6 * ppm, quality="VHQ")[: int(minutes * 60 * RATE)]
+    second = second_device(second, rng, snr_db=15)
+    for name, x in (("first", first), ("second", second)):
+        fine = signal.resample_poly(x, 6, 1)
+        soundfile.write(folder / f"{name}.wav", 0.3 * fine / np.abs(fine).max(), 6 * RATE, subtype="PCM_24")
+    return late, ppm
+
+
+def end_to_end(minutes: float, *, fetch: bool) -> None:
+    """Line up two long takes from their files, and tell how long it takes."""
+    from polaritykit.recorders.open import open_lined_up
+
+    with tempfile.TemporaryDirectory() as place:
+        late_s, ppm = long_takes(minutes, Path(place), fetch=fetch)
+        begun, clock = time.process_time(), time.perf_counter()
+        session = open_lined_up([Path(place) / "first.wav", Path(place) / "second.wav"])
+        spent, lasted = time.process_time() - begun, time.perf_counter() - clock
+        found = [one for one in session.recorders if one.state == "found"]
+        said = "not found"
+        if found:
+            away_ms, ppm_off = 1e3 * (found[0].start_s - late_s), found[0].drift_ppm - ppm
+            said = f"start {away_ms:+.3f} ms off, drift {ppm_off:+.3f} ppm off"
+        print(
+            f"two takes of {minutes:g} min at 48 kHz: {said}; processor {spent:.1f} s, clock {lasted:.1f} s"
+        )
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=20)
     parser.add_argument("--from", type=int, default=0, dest="first", help="first seed: runs in pieces")
-    parser.add_argument("--only", choices=["related", "traps"], help="one half of the table")
+    parser.add_argument("--only", choices=["related", "traps", "long"], help="one part of it")
+    parser.add_argument("--longest", type=float, default=180.0, help="seconds of the longest related take")
+    parser.add_argument("--minutes", type=float, default=30.0, help="length of the two long takes")
     parser.add_argument("--split", choices=["development", "report"], default="report")
     parser.add_argument("--fetch", action="store_true")
     parser.add_argument("--cases", action="store_true", help="print every case")
@@ -238,9 +308,14 @@ def main() -> None:
     first = {"development": 1000, "report": 0}[options.split] + options.first
     seeds = range(first, first + options.seeds)
     rows: dict[str, list[tuple]] = {}
-    halves = {"related": related_cases, "traps": trap_cases}
-    for cases in [halves[options.only]] if options.only else halves.values():
-        for k, case in enumerate(cases(seeds, fetch=options.fetch)):
+    halves = {
+        "related": partial(related_cases, seeds, fetch=options.fetch, longest_s=options.longest),
+        "traps": partial(trap_cases, seeds, fetch=options.fetch),
+    }
+    for name, cases in halves.items():
+        if options.only not in (None, name):
+            continue
+        for k, case in enumerate(cases()):
             begun = time.process_time()
             found = coarse_match(case.first, case.second)
             spent = time.process_time() - begun
@@ -254,6 +329,10 @@ def main() -> None:
     commit = subprocess.run(
         ["git", "describe", "--always", "--dirty"], capture_output=True, text=True, check=False
     )
+    if options.only == "long":
+        print(f"{time.strftime('%Y-%m-%d')}, commit {commit.stdout.strip()}")
+        end_to_end(options.minutes, fetch=options.fetch)
+        return
     print(
         f"{time.strftime('%Y-%m-%d')}, commit {commit.stdout.strip()}, {options.seeds} seeds from "
         f"{options.first}, {options.split}"

@@ -67,6 +67,8 @@ class Settled:
 
     wiring: Polarity = "unclear"
     confidence: float | None = None
+    #: Whether the two share a sound at all.
+    related: bool = True
     #: Track it flips, and the shift it sets on the leaky mic against the main one.
     flip: str | None = None
     delay_ms: float = 0.0

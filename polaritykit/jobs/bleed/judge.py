@@ -114,6 +114,7 @@ def settled_by_check(recording: Recording) -> Settled:
     return Settled(
         wiring=pair.polarity,
         confidence=pair.confidence,
+        related=pair.related,
         flip=next((track.name for track in tracks if track.invert), None),
         delay_ms=shift_ms if abs(shift_ms) >= LEAST_SHIFT_S * 1e3 else 0.0,
     )

@@ -24,6 +24,7 @@ from polaritykit.jobs.check.reasons import (
     note_words,
     outvoted_words,
     pair_words,
+    part_note,
 )
 from polaritykit.jobs.check.recorder_entries import recorder_entries
 from polaritykit.jobs.check.schema import Report
@@ -72,8 +73,10 @@ def build_document(
     dict
         Fields as described in DEVELOPERS.md.
     """
+    part_s, duration_s = findings.listened_s, findings.n_samples / findings.sample_rate_hz
     notes = [
         *(session.notes if session else ()),
+        *([] if part_s is None else [part_note(part_s, duration_s)]),
         *motion_notes(findings.track_names, findings.motions),
         *map(beyond_note, findings.beyond_plan),
     ]
@@ -86,8 +89,9 @@ def build_document(
             "name": session.name if session else "arrays",
             **(stored(str(session.folder), "folder") if session else {"folder": None, "folder_base64": None}),
             "start_times_ignored": session.start_times_ignored if session else False,
-            "duration_s": findings.n_samples / findings.sample_rate_hz,
+            "duration_s": duration_s,
             "n_samples": findings.n_samples,
+            "listened_s": part_s,
             "purpose": findings.purpose,
         },
         "sample_rate": findings.sample_rate_hz,
