@@ -78,7 +78,7 @@ def scene_of(
             spectra=_gated(recording, item, frame_samples),
         )
         for item in evidence
-        if len(item.at_samples)
+        if item.apart and len(item.at_samples)
     )
     own, alike = own_sources(
         np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),

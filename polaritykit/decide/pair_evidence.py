@@ -37,7 +37,7 @@ class PairEvidence:
     @cached_property
     def top_db(self) -> Floats:
         """Level of each track's loudest source, shape (n_tracks,)."""
-        return np.asarray(np.max([item.level_db for item in self.evidence], axis=0))
+        return np.asarray(np.max([item.weighed_db for item in self.evidence], axis=0))
 
     @cached_property
     def ranked(self) -> tuple[SourceEvidence, ...]:
@@ -73,7 +73,7 @@ class PairEvidence:
 
         That is the product of its amplitudes in both, the mean of its levels.
         """
-        return float(np.mean((item.level_db - self.top_db)[[self.a, self.b]]))
+        return float(np.mean((item.weighed_db - self.top_db)[[self.a, self.b]]))
 
     def trusts(self, item: SourceEvidence) -> bool:
         """Whether the source's offset may speak for the pair."""
