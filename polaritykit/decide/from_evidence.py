@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
@@ -70,15 +71,11 @@ def scene_of(
     related = np.array([_related(pairs, track, anchor) for track in range(n)], dtype=bool)
     power = spectra.power.sum(axis=1)
     gains = np.divide(1.0, np.sqrt(power), out=np.zeros(n), where=power > 0.0)
+    heard = [item for item in evidence if item.apart and len(item.at_samples)]
+    gated = on_cores(lambda item: _gated(recording, item, frame_samples), heard)
     sounds = tuple(
-        Sound(
-            home=item.home,
-            arrival_s=_arrivals(item),
-            level_db=item.level_db,
-            spectra=_gated(recording, item, frame_samples),
-        )
-        for item in evidence
-        if item.apart and len(item.at_samples)
+        Sound(home=item.home, arrival_s=_arrivals(item), level_db=item.level_db, spectra=spectra_of_item)
+        for item, spectra_of_item in zip(heard, gated, strict=True)
     )
     own, alike = own_sources(
         np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
@@ -20,7 +21,7 @@ from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onse
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
-from polaritykit.evidence.from_hits import hit_evidence, well_heard
+from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence, as_recorded
@@ -28,7 +29,7 @@ from polaritykit.evidence.weigh import weighed
 from polaritykit.struck.common_time import common_time
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
-from polaritykit.struck.sources import find_sources
+from polaritykit.struck.sources import HitSource, find_sources
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
@@ -112,11 +113,15 @@ def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Co
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         aligned = ShiftedRecording(steady, late)
-        items: list[SourceEvidence] = []
-        for number, source in enumerate(sources):
+
+        def one(source: HitSource) -> Evidence:
             moved = moved_source(source, motions, rate)
             here = hit_evidence(aligned, moved, well_heard=well_heard(source, sources))
-            items.extend(as_recorded(item, late, rate) for item in here)
+            return tuple(as_recorded(item, late, rate) for item in here)
+
+        items: list[SourceEvidence] = []
+        for number, told in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+            items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
 

@@ -9,6 +9,7 @@ log-odds
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -68,7 +69,7 @@ class SourceEvidence:
         """Share of the plausible groupings in which this is a source."""
         return self.cuts[1] - self.cuts[0]
 
-    @property
+    @cached_property
     def weighed_db(self) -> Floats:
         """Mean level over the groupings, dB, shape (n_tracks,)."""
         return np.asarray(self.level_db + 10 * np.log10(max(self.share, 1e-3)))

@@ -19,6 +19,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -26,6 +27,7 @@ from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Complexes, Floats, Samples
+from polaritykit.spectra.pair_sum import energy_band
 from polaritykit.spectra.records import PairSpectra
 
 #: Samples per track transformed at once: large enough for the matrix products, small enough for cache.
@@ -56,6 +58,11 @@ class Spectra:
     power: Floats
     matrix: Complexes
     n_frames: int
+
+    @cached_property
+    def energy_bands(self) -> tuple[tuple[float, float] | None, ...]:
+        """Band that carries most of each track's energy (`energy_band`)."""
+        return tuple(energy_band(power, self.frequency_hz) for power in self.power)
 
     def cross(self, a: int, b: int) -> Complexes:
         """Cross-spectrum of tracks ``a`` and ``b``; phase −2πfτ when b is late by τ."""
@@ -189,7 +196,12 @@ class SpectrumPool:
             scale[-1] = 1.0
         # 2/(N·Σw²) per bin: Bendat and Piersol, Random Data, one-sided spectrum times its bandwidth.
         energy = float(np.sum(self._window.astype(np.float64) ** 2))
-        matrix = self._sum * (scale / (self._n_frames * self._fft_size * energy))[:, None, None]
+        scale /= self._n_frames * self._fft_size * energy
+        # The bins of a pair lie side by side: pairs are what is asked for.
+        by_pair = np.empty(self._sum.shape[1:] + self._sum.shape[:1], np.complex128)
+        for a, row in enumerate(by_pair):
+            row[:] = (self._sum[:, a] * scale[:, None]).T
+        matrix = by_pair.transpose(2, 0, 1)
         power = np.ascontiguousarray(np.einsum("kii->ik", matrix).real)
         frequency_hz: Floats = np.arange(self._n_bins, dtype=np.float64) * (self._rate / self._fft_size)
         for array in (matrix, power, frequency_hz):
