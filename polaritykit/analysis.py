@@ -44,6 +44,7 @@ from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.spread import listened_s, spread
 from polaritykit.evidence.voices import HeardVoice, hear_voices
 from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
 from polaritykit.levels.meter import TrackLevels
@@ -142,6 +143,7 @@ def analyse(
     names = recording.track_names
     _check(names, anchor)
     linked = linked_pairs(names) if linked is None else linked
+    recording = spread(recording, settings.listen_s)
     first = read_first_pass(recording, settings, progress)
     collected = collect(recording, first, settings=settings, progress=progress)
     evidence = collected.evidence
@@ -178,6 +180,7 @@ def analyse(
         track_names=names,
         sample_rate_hz=recording.sample_rate_hz,
         n_samples=recording.n_samples,
+        listened_s=listened_s(recording),
         purpose=purpose or _purpose(names, evidence, linked),
         levels=first.levels,
         linked=linked,
@@ -366,7 +369,7 @@ def _sum_peak(
 ) -> SumPeak | None:
     """Peak of the corrected sum, made where the session is not too long to be read again."""
     bound = worst_sum_dbfs(track.true_peak_dbtp for track in levels)
-    if len(levels) * recording.n_samples > _MOST_SUMMED:
+    if listened_s(recording) is not None or len(levels) * recording.n_samples > _MOST_SUMMED:
         return None if bound is None else SumPeak(dbtp=bound, is_bound=True)
     inverts = [track.invert for track in corrections.tracks]
     delays = [track.delay_samples for track in corrections.tracks]

@@ -282,3 +282,24 @@ def test_every_plan_key_is_in_the_readme():
 
     assert len(keys) > 25
     assert {key for key in keys if not re.search(rf"[`.\[]{key}[`\]]", text)} == set()
+
+
+def test_every_claim_is_in_the_readme_and_held_by_what_is_there():
+    """Quotes stand in the README, word for word; tests and benchmarks exist."""
+    table = DEVELOPERS[DEVELOPERS.index("<!-- claims -->") : DEVELOPERS.index("<!-- /claims -->")]
+    rows = [row.strip("| ").split(" | ") for row in table.splitlines()[3:]]
+    words = " ".join(README.split())
+
+    assert len(rows) > 50
+    assert [quote for quote, _ in rows if quote not in words] == []
+    assert [name for _, held in rows for name in re.findall(r"`([\w/.:]+)`", held) if not _held(name)] == []
+    assert not _held("test_docs::test_that_is_not_there")
+
+
+def _held(name):
+    """Whether a test by ``path::name``, a benchmark, or a group of one is there."""
+    path, _, test = name.partition("::")
+    if test:
+        file = ROOT / "tests" / f"{path}.py"
+        return file.is_file() and f"def {test}(" in file.read_text(encoding="utf-8")
+    return (ROOT / "tests" / path).is_file() or (ROOT / path).is_file()

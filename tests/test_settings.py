@@ -17,7 +17,7 @@ RATE = 48_000
 #: Most settings of each package.  A number that nobody varies stands beside its formula: a setting more needs
 #: a caller, a test or a benchmark that gives it another value, and this line.
 MOST = {
-    "evidence": 2,
+    "evidence": 3,
     "jobs/check": 8,
     "levels": 2,
 }
@@ -69,7 +69,10 @@ def other(settings):
     changed = {}
     for field in fields(settings):
         value = getattr(settings, field.name)
-        changed[field.name] = other(value) if is_dataclass(value) else type(value)(value * 1.5 + 1)
+        if is_dataclass(value):
+            changed[field.name] = other(value)
+        else:
+            changed[field.name] = 2.5 if value is None else type(value)(value * 1.5 + 1)
     return replace(settings, **changed)
 
 

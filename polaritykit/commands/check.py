@@ -51,6 +51,12 @@ from polaritykit.base.errors import EXIT_FINDINGS, UsageError
 @click.option(
     "--ignore-start-times", is_flag=True, help="Let all files start together, whatever their headers say."
 )
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=10.0),
+    metavar="S",
+    help="Listen to so much of a long take only, spread over it [default: all].",
+)
 @click.option("-v", "--verbose", is_flag=True, help="Say all on the terminal, not just what fits a screen.")
 @click.option(
     "--fail-on",
@@ -70,6 +76,7 @@ def command(
     plots: str | None,
     audio: bool,
     ignore_start_times: bool,
+    seconds: float | None,
     verbose: bool,
     fail_on: str | None,
 ) -> int:
@@ -81,7 +88,7 @@ def command(
     polaritykit check kit_take3 --out take3 --audio
     polaritykit check take3/*.wav --anchor oh_left --fail-on inverted
     """  # noqa: D301 (click reads \b itself)
-    from polaritykit.analysis import analyse
+    from polaritykit.analysis import Settings, analyse
     from polaritykit.audio.records import Session
     from polaritykit.base.file_names import shown
     from polaritykit.base.terminal_safe import echo
@@ -108,6 +115,7 @@ def command(
             names = opened.recording.track_names
             return analyse(
                 opened.recording,
+                settings=Settings(listen_s=seconds),
                 linked=read_links([shown(pair) for pair in linked], names) if linked else None,
                 anchor=None if anchor is None else read_name(shown(anchor), names),
                 purpose=purpose,

@@ -395,6 +395,8 @@ class Findings:
     sum_peak: SumPeak | None
     #: As used.
     settings: Settings
+    #: Seconds that were listened to, spread over the take; None for all of it.
+    listened_s: float | None = None
     #: Close voices that tell their tracks' polarity.
     voices: tuple[Voice, ...] = ()
     pads: tuple[PadStep, ...] = ()

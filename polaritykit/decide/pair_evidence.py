@@ -63,7 +63,7 @@ class PairEvidence:
             if item.kind == "hits" and "noise" not in (item.obstacle[self.a], item.obstacle[self.b])
         )
 
-    @property
+    @cached_property
     def loudest(self) -> SourceEvidence | None:
         """The struck source that brings most; None where none reaches both."""
         return max(self.struck, key=self.brings_db, default=None)
@@ -73,7 +73,8 @@ class PairEvidence:
 
         That is the product of its amplitudes in both, the mean of its levels.
         """
-        return float(np.mean((item.level_db - self.top_db)[[self.a, self.b]]))
+        a, b = self.a, self.b
+        return float((item.level_db[a] - self.top_db[a] + (item.level_db[b] - self.top_db[b])) / 2.0)
 
     def trusts(self, item: SourceEvidence) -> bool:
         """Whether the source's offset may speak for the pair."""

@@ -12,21 +12,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
+from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
-from polaritykit.evidence.from_hits import hit_evidence, well_heard
+from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.evidence.weigh import weighed
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
-from polaritykit.struck.sources import find_sources
+from polaritykit.struck.sources import HitSource, find_sources
+from polaritykit.sustained.frame_phases import frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
@@ -103,10 +106,13 @@ def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Co
     sources = find_sources(recording, merge_onsets(found, len(usable), rate))
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        items: list[SourceEvidence] = []
-        for number, source in enumerate(sources):
+        def one(source: HitSource) -> Evidence:
             moved = moved_source(source, motions, rate)
-            items.extend(hit_evidence(steady, moved, well_heard=well_heard(source, sources)))
+            return hit_evidence(steady, moved, well_heard=well_heard(source, sources))
+
+        items: list[SourceEvidence] = []
+        for number, found in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+            items.extend(found)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
 
@@ -129,11 +135,12 @@ def _from_frames(
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         del motions
         items = []
-        for home, others in enumerate(sustained):
-            if others.any():
-                wanted = np.flatnonzero(others).tolist()
-                items.append(frame_evidence(steady, first.activity_db, home, wanted, search_ms))
-            progress("sustained sound", (home + 1) / len(sustained))
+        homes = np.flatnonzero(sustained.any(axis=1)).tolist()
+        for phases in frame_phases(steady, first.activity_db, homes):
+            for place, home in enumerate(phases.homes):
+                near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
+                items.append(frame_evidence(steady, first.activity_db, home, near, search_ms))
+                progress("sustained sound", (home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:

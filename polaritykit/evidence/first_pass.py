@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording
 from polaritykit.evidence.settings import Settings
+from polaritykit.evidence.spread import listened_s
 from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector
@@ -59,13 +60,18 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
     onsets = OnsetDetector(len(names), rate)
     activity = ActivityMeter(len(names), n_samples, rate)
     pool = _pool(recording)
+    listened = 0
     # Each hears the blocks in their order, whichever thread it is on: the answers are those of one thread.
     with ThreadPoolExecutor(thread_name_prefix="listen") as threads:
         for start, block in recording.blocks(BLOCK_SAMPLES):
+            if start > listened:
+                onsets.jump(start)
+                activity.jump(start)
+            listened = start + block.shape[1]
             heard = [threads.submit(hears.update, block) for hears in (meter, pool, onsets, activity)]
             for one in heard:
                 one.result()
-            progress("listening", min(1.0, (start + block.shape[1]) / max(n_samples, 1)))
+            progress("listening", min(1.0, listened / max(n_samples, 1)))
     return FirstPass(
         levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
     )
@@ -101,6 +107,8 @@ def fft_size_for(n_samples: int, sample_rate_hz: int, n_tracks: int) -> int:
 def _pool(recording: Recording) -> SpectrumPool:
     rate, n_samples = recording.sample_rate_hz, recording.n_samples
     size = fft_size_for(n_samples, rate, len(recording.track_names))
+    part_s = listened_s(recording)
+    listened = n_samples if part_s is None else round(part_s * rate)
     return SpectrumPool(
-        len(recording.track_names), rate, size, hop_samples=hop_for(n_samples, size, _MOST_FRAMES)
+        len(recording.track_names), rate, size, hop_samples=hop_for(listened, size, _MOST_FRAMES)
     )

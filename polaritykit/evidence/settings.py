@@ -9,6 +9,8 @@ from polaritykit.levels.settings import LevelSettings
 class Settings:
     """All that a caller may change in an analysis."""
 
+    #: Listen to so much of the take only, in stretches spread over it; None for all.
+    listen_s: float | None = None
     levels: LevelSettings = field(default_factory=LevelSettings)
     #: Largest offset looked for in sustained sound: a room's length, or a slow digital link.
     search_ms: float = 40.0

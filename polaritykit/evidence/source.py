@@ -9,12 +9,13 @@ log-odds
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats
+from polaritykit.base.types import Floats, read_only
 from polaritykit.changes.frame_lags import PairLags
 from polaritykit.changes.hit_lags import HitLags
 from polaritykit.struck.direct_correlation import DirectTimes
@@ -58,3 +59,20 @@ class SourceEvidence:
     hit_lags: HitLags | None = None
     #: How the pairs run over the frames of sustained sound.
     pair_lags: tuple[PairLags, ...] = ()
+
+
+Matrices = tuple[Floats, Floats, Floats, NDArray[np.bool_]]
+
+
+def empty_matrices(n_tracks: int) -> Matrices:
+    """Offsets, their spreads, log-odds and what is known, before anything is."""
+    shape = n_tracks, n_tracks
+    return np.zeros(shape), np.zeros(shape), np.zeros(shape), np.zeros(shape, dtype=bool)
+
+
+@lru_cache(maxsize=1)
+def silent_matrices(n_tracks: int) -> Matrices:
+    """Return the same for all sources that say nothing of any pair: most tracks of a large session."""
+    offset, std, odds, known = empty_matrices(n_tracks)
+    known.setflags(write=False)
+    return read_only(offset), read_only(std), read_only(odds), known

@@ -158,7 +158,7 @@ def _frames(x: Floats, length: int, hop: int) -> Floats:
 
 
 def prediction(frames: Floats) -> Floats:
-    """Prediction-error filters of windowed frames, by Levinson's recursion on all of them at once.
+    """Prediction-error filters of windowed frames, by the normal equations of each.
 
     Returns
     -------
@@ -170,14 +170,10 @@ def prediction(frames: Floats) -> Floats:
     r = fft.irfft(np.abs(fft.rfft(frames, 2 * frames.shape[1], axis=1)) ** 2, axis=1)[:, : _ORDER + 1]
     # White noise 90 dB below keeps silence and pure tones solvable.
     r[:, 0] = r[:, 0] * (1.0 + 1e-9) + 1e-12
-    a = np.zeros((len(frames), _ORDER + 1))
-    a[:, 0] = 1.0
-    error = r[:, 0].copy()
-    for i in range(1, _ORDER + 1):
-        k = -np.sum(a[:, :i] * r[:, i:0:-1], axis=1) / error
-        a[:, 1 : i + 1] += k[:, None] * a[:, i - 1 :: -1][:, :i]
-        error = error * (1.0 - k**2)
-    return a
+    lags = np.abs(np.subtract.outer(np.arange(_ORDER), np.arange(_ORDER)))
+    predictor = np.linalg.solve(r[:, lags], r[:, 1:, None])[..., 0]
+    found: Floats = np.concatenate([np.ones((len(frames), 1)), -predictor], axis=1)
+    return found
 
 
 def _inverse_filtered(frames: Floats, a: Floats) -> Floats:

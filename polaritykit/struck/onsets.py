@@ -70,7 +70,7 @@ class OnsetDetector:
     """
 
     def __init__(self, n_tracks: int, sample_rate_hz: int) -> None:
-        self._frame = max(8, round(sample_rate_hz * _FRAME_MS * 1e-3))
+        self._frame = onset_frame_samples(sample_rate_hz)
         self._before = round(_BEFORE_MS / _FRAME_MS)
         self._gap = round(_GAP_MS / _FRAME_MS)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
@@ -98,6 +98,12 @@ class OnsetDetector:
         energy = np.maximum(energy / self._frame, _TINY)
         self._energy = np.concatenate([self._energy, energy], axis=1)
         self._search(final=False)
+
+    def jump(self, start: int) -> None:
+        """Go on at a later sample, a whole number of frames from the first; nothing is heard in between."""
+        self._search(final=True)
+        self._rest, self._energy = self._rest[:, :0], self._energy[:, :0]
+        self._first_frame = start // self._frame
 
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
@@ -165,6 +171,11 @@ class OnsetDetector:
         if stop > first:
             inside = self._energy[track, first - self._first_frame : stop - self._first_frame]
             self._after_onsets[track] += float(inside.sum())
+
+
+def onset_frame_samples(sample_rate_hz: int) -> int:
+    """Length of the frames of the onset envelope."""
+    return max(8, round(sample_rate_hz * _FRAME_MS * 1e-3))
 
 
 def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> list[Event]:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.struck.onsets import Event, spread
 
@@ -39,7 +40,7 @@ _MAX_EVENTS_PER_TRACK = 60
 #: ... and over all tracks: beyond eleven busy tracks each has fewer.
 _MAX_EVENTS = 660
 #: Hits used of one source, spread over the take; more did not help (16 to 24 are enough).
-_MAX_HITS = 24
+MOST_HITS = 24
 
 _TINY = 1e-20
 
@@ -81,7 +82,7 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     chosen = _choose(events)
     if len(chosen) < _MIN_EVENTS:
         return []
-    levels, before = np.stack([_levels(recording, event) for event in chosen], axis=1)
+    levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), chosen)), axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
     features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(chosen), -1)
@@ -139,8 +140,8 @@ def _cleanest(levels: Floats, before: Floats, home: int) -> NDArray[np.int64]:
     clean, nearly = (int(np.sum(excess <= times * _CLEAN_EXCESS_DB)) for times in (1, 2))
     count = max(clean, min(nearly, _WANTED_CLEAN_HITS), min(len(mixed), _MIN_CLEAN_HITS))
     kept = np.argsort(mixed)[:count]
-    if len(kept) > _MAX_HITS:
-        kept = np.sort(kept)[spread(len(kept), _MAX_HITS)]
+    if len(kept) > MOST_HITS:
+        kept = np.sort(kept)[spread(len(kept), MOST_HITS)]
     return np.sort(kept)
 
 

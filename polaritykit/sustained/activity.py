@@ -43,9 +43,26 @@ class ActivityMeter:
             step = np.diff(samples[:, index * self.frame_samples : (index + 1) * self.frame_samples], axis=1)
             self._levels.append(np.einsum("tn,tn->t", step, step, dtype=np.float64) / step.shape[1])
 
+    def jump(self, start: int) -> None:
+        """Go on at a later sample, a whole number of frames from the first; nothing is heard in between."""
+        missed = start // self.frame_samples - len(self._levels)
+        self._levels += [np.zeros(len(self._rest)) - 1.0] * missed
+        self._rest = self._rest[:, :0]
+
     def levels_db(self) -> Floats:
-        """Level per frame and track, dB; shape (n_frames, n_tracks)."""
-        return np.asarray(10 * np.log10(np.maximum(np.array(self._levels), 1e-20)))
+        """Level per frame and track, dB; −inf where nobody listened; shape (n_frames, n_tracks)."""
+        power = np.array(self._levels)
+        return np.where(power < 0.0, -np.inf, 10 * np.log10(np.maximum(power, 1e-20)))
+
+
+def loud_db(levels_db: Floats) -> Floats:
+    """Level of each track's loud frames, of those that were listened to; shape (n_tracks,)."""
+    return np.asarray(np.percentile(heard(levels_db), 95, axis=0))
+
+
+def heard(levels_db: Floats) -> Floats:
+    """Return the frames that were listened to."""
+    return levels_db[np.isfinite(levels_db).all(axis=1)]
 
 
 def frame_samples(n_samples: int, sample_rate_hz: int) -> int:
@@ -75,8 +92,7 @@ def choose_frames(levels_db: Floats, home: int) -> NDArray[np.int64]:
     ndarray of int
         Indices of frames in time order.
     """
-    top = np.percentile(levels_db, 95, axis=0)
-    relative = levels_db - top
+    relative = levels_db - loud_db(levels_db)
     active = np.flatnonzero(relative[:, home] >= -_ACTIVE_RANGE_DB)
     others = np.delete(relative, home, axis=1)
     dominance = relative[active, home] - others[active].mean(axis=1)

@@ -10,6 +10,7 @@ import argparse
 import json
 import sys
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,11 @@ from shared_data import shared_data_dir
 from tables import commit, write_table
 
 GROUPS: dict[str, Group] = {**groups_struck.GROUPS, **groups_sustained.GROUPS}
+
+
+def part_of(share: float) -> str:
+    """Name the estimator of record on a share of the audio."""
+    return f"{100 * share:.0f} % heard"
 
 
 def show_group(group_name: str, name: str, tally: Tally, *, wrong: bool) -> dict[str, Any]:
@@ -71,6 +77,7 @@ def run(options: argparse.Namespace) -> dict[str, Any]:
     """Run the chosen groups and print them; return everything that was measured."""
     estimators: dict[str, Estimator] = {"ours": ours, **REFERENCES}
     chosen = {n: e for n, e in estimators.items() if not options.estimator or n in options.estimator}
+    chosen |= {part_of(share): partial(ours, share=share) for share in options.share}
     pooled: dict[str, list[PairScore]] = {n: [] for n in chosen}
     results: dict[str, Any] = {}
     print(HEADER, flush=True)
@@ -106,6 +113,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     )
     parser.add_argument("--seeds", type=int, help="sessions per group instead of the group's own number")
     parser.add_argument("--first-seed", type=int, default=1, help="where the seeds begin (1)")
+    parser.add_argument(
+        "--share", type=float, action="append", default=[], help="also with that share of each take heard"
+    )
     parser.add_argument("--quick", action="store_true")
     parser.add_argument("--split", choices=["development", "report", "all"], default="report")
     parser.add_argument("--wrong", action="store_true", help="list wrong answers")
@@ -130,7 +140,9 @@ def main(arguments: Sequence[str] | None = None) -> None:
     results = run(options)
     run_as = {"commit": commit(), "options": _options_in_words(options), "groups": list(results)[:-1]}
     if options.markdown:
-        write_table("accuracy", command_of([run_as]), *table_of(results))
+        shares = ["ours", *map(part_of, options.share)]
+        name = "share" if options.share else "accuracy"
+        write_table(name, command_of([run_as]), *table_of(results, shares))
     if options.json:
         Path(options.json).write_text(json.dumps({"run": run_as, **results}, indent=1), encoding="utf-8")
 
@@ -140,6 +152,7 @@ def _options_in_words(options: argparse.Namespace) -> str:
     words = [f"--estimator {name}" for name in options.estimator or ()]
     words += [f"--split {options.split}"]
     words += [f"--seeds {options.seeds}"] if options.seeds else ["--quick"] * options.quick
+    words += [f"--share {share}" for share in options.share]
     words += [f"--first-seed {options.first_seed}"] if options.first_seed != 1 else []
     return " ".join(words)
 

@@ -95,8 +95,10 @@ def snare_heads(scores: Sequence[PairScore]) -> str | None:
     return f"snare top/bottom: right {right}/{n}, within 0.3 ms {near}/{n}, confidence {sure:.2f}"
 
 
-def table_of(results: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
-    """Header and rows for DEVELOPERS.md: the estimator of record, group by group."""
+def table_of(
+    results: Mapping[str, Any], estimators: Sequence[str] = ("ours",)
+) -> tuple[list[str], list[list[str]]]:
+    """Header and rows for DEVELOPERS.md, group by group; names tell other estimators than that of record."""
 
     def share(value: float | None, count: int) -> str:
         return "" if value is None or not count else f"{100 * value:.0f} % of {count}"
@@ -117,7 +119,7 @@ def table_of(results: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
 
     rows = [
         [
-            name,
+            name if of == "ours" else f"{name}, {of}",
             share(s["decided"], s["pairs"]),
             f"{s['wrong']} of {s['n_decided']}",
             share(s["timed"], s["settled"]),
@@ -127,7 +129,9 @@ def table_of(results: Mapping[str, Any]) -> tuple[list[str], list[list[str]]]:
             "" if s["ece"] is None else f"{s['ece']:.3f}",
         ]
         for name, group in results.items()
-        if name != "all" and (s := group.get("ours")) is not None
+        if name != "all"
+        for of in estimators
+        if (s := group.get(of)) is not None
     ]
     header = [
         "group",

@@ -20,7 +20,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "support")]
 
-from endurance_kills import COMMANDS, faults, kills  # noqa: E402
+from endurance_faults import faults  # noqa: E402
+from endurance_kills import kills  # noqa: E402
+from endurance_runs import COMMANDS  # noqa: E402
 from endurance_spoiled import FUZZ, prepare  # noqa: E402
 from tables import commit, write_table  # noqa: E402
 
@@ -34,6 +36,7 @@ def run(part, given):
     counts, chance = Counter(), random.Random(f"{part} {given.seed}")
     with tempfile.TemporaryDirectory() as folder:
         work = Path(folder)
+        work.chmod(0o755)  # for runs without rights
         kind, _, name = part.partition(":")
         prepare(work, **({} if kind in FUZZ else {"files": 2, "seconds": 0.4}))
         if kind == "kills":

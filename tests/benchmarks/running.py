@@ -66,12 +66,16 @@ def of_split(seed: int, split: str) -> int:
     return seed + {"report": 0, "development": 10_000, "all": 20_000}[split]
 
 
-def ours(tracks: Mapping[str, np.ndarray], sample_rate_hz: int) -> dict[str, object]:
-    """Run the estimator of record."""
+def ours(tracks: Mapping[str, np.ndarray], sample_rate_hz: int, *, share: float = 1.0) -> dict[str, object]:
+    """Run the estimator of record, on all of the audio or on a share of it that spreads over the take."""
     import polaritykit
+    from polaritykit.analysis import Settings
     from polaritykit.jobs.check.document import build_document
 
-    return build_document(polaritykit.analyse_arrays(tracks, sample_rate_hz=sample_rate_hz))
+    length_s = min(map(len, tracks.values())) / sample_rate_hz
+    settings = Settings(listen_s=share * length_s if share < 1.0 else None)
+    found = polaritykit.analyse_arrays(tracks, sample_rate_hz=sample_rate_hz, settings=settings)
+    return build_document(found)
 
 
 def run_case(case: Case, estimate: Estimator, tally: Tally) -> None:

@@ -9,7 +9,8 @@ from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.findings import PairCause
 from polaritykit.decide.pair_evidence import PairEvidence
-from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
+from polaritykit.evidence.weigh import weighed
 from polaritykit.spectra.pool import SpectrumPool
 
 RATE = 48_000
@@ -169,3 +170,20 @@ def test_two_sources_that_disagree_are_named():
 
     assert found.polarity == "unclear"
     assert found.cause == PairCause(code="sources_disagree", home="near", against="far")
+
+
+def test_the_lowest_of_several_drums_decides_no_pair_alone() -> None:
+    """Common practice, no source: a bass drum has opposite signs on its two sides, and one side is heard.
+
+    Alone in the session it is all there is to go by; beside another drum it waits for that one.
+    """
+    low = replace(
+        heard(0, (0.0, -6.0), obstacle="", offset_ms=1.0, odds=-EDGE_CAP),
+        lowness_db=12.0,
+    )
+    other = heard(2, (-90.0, -90.0), obstacle="noise", offset_ms=0.0, odds=0.0)
+    agreeing = heard(1, (-6.0, 0.0), obstacle="", offset_ms=1.0, odds=-EDGE_CAP)
+
+    assert concluded(*weighed((low,))).polarity == "inverted"
+    assert concluded(*weighed((low, other))).polarity == "unclear"
+    assert concluded(*weighed((low, agreeing))).polarity == "inverted"

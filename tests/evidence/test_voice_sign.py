@@ -69,7 +69,7 @@ def test_noise_tones_and_silence_have_no_voice():
 
 
 def test_prediction_solves_the_normal_equations():
-    """Levinson's recursion against scipy's Toeplitz solver, and a known all-pole sound."""
+    """The batched solution against scipy's Toeplitz solver, and a known all-pole sound."""
     from scipy.linalg import solve_toeplitz
     from scipy.signal import lfilter
 

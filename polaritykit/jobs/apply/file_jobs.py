@@ -106,6 +106,10 @@ def file_jobs(
                 f"Two files of the session would both be written as {target}; rename one of them."
             )
         targets.add(target.casefold())
+        if file not in fingerprints and document["session"].get("listened_s"):
+            raise InputError(
+                "The report was made from a part of the audio (--seconds); run check on all of it first."
+            )
         if file not in fingerprints:
             raise InputError(
                 f"The report does not tell what {file} was when it was made, so nobody can say whether it is "

@@ -136,7 +136,8 @@ def _changes(found: BleedFindings, option: BleedOption) -> Iterator[str]:
             if sure
         ]
         if told:
-            yield f"It changes {the_source(name)} by {_span([change for _, change in told])} dB an octave."
+            span = _span([change for _, change in told])
+            yield f"Octave by octave it changes {the_source(name)} by {span} dB."
     lost = [
         frequency(centre)
         for centre, change, sure in zip(found.centre_hz, option.main_change_db, found.useful, strict=True)

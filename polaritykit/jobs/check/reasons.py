@@ -155,6 +155,12 @@ def change_words(change: Change) -> str:
     return " and ".join(parts)
 
 
+def part_note(listened_s: float, duration_s: float) -> str:
+    """Say how much was listened to, where it was not all."""
+    part, whole = number(listened_s, 0), number(duration_s, 0)
+    return f"Listened to {part} s of {whole} s, spread over the take: level faults elsewhere are not seen."
+
+
 def motion_notes(names: Sequence[str], motions: Sequence[Motion]) -> list[str]:
     """Say in sentences what every track did that changed."""
     notes = []
@@ -265,10 +271,8 @@ def note_words(pair: PairFinding) -> str | None:
         early = pair.other if rather.shift_ms > 0.0 else pair.reference
         words.append(f"delay {early} by {abs(rather.shift_ms):.2f} ms")
     wish = " and ".join(words) or "stay as it is"
-    return (
-        f"by itself this pair would rather {wish} ({number(rather.gain_db, 1, signed=True)} dB); "
-        "the session is set so that all sums gain"
-    )
+    gain = f" ({number(rather.gain_db, 1, signed=True)} dB)" if words else ""
+    return f"by itself this pair would rather {wish}{gain}; the session is set so that all sums gain"
 
 
 def correction_words(
@@ -348,11 +352,11 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "together": "",
         "anchor": "",
         "small_gain": f"left: {heard}, but a shift would gain too little to hear ({gain})",
-        "harm": f"left: {heard}, but if that were mended {_cost(track.loss)}",
+        "harm": f"left: {heard}; lined up, {_cost(track.loss)}",
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),
-        "no_arrival": f"{own} has no clear arrival in it and in the anchor: its timing is not judged",
+        "no_arrival": f"no clear arrival of {own} both here and in the anchor: its timing is not judged",
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",

@@ -33,6 +33,8 @@ class Session:
     start_times_ignored: bool
     duration_s: float
     n_samples: int
+    #: How much of it was listened to; None for all.
+    listened_s: float | None = None
     purpose: Literal["kit", "pair", "general"]
 
 
