@@ -1,22 +1,31 @@
 """``python -m polaritykit``, and the installed command: ready for Ctrl-C before anything else is imported."""
 
+# Built in; `signal` imports `enum` first, in which Ctrl-C would be a traceback.
+import _signal  # type: ignore[import-not-found]
+import os
 import sys
-import warnings
-
-from polaritykit.base.interrupt import end_quietly, ends_as_told
 
 
 def run() -> None:
     """Run the command line as a program of its own."""
     end_quietly()
+    import warnings
+
+    from polaritykit.base.interrupt import ends_as_told
+
     if not sys.warnoptions:
-        warnings.simplefilter(
-            "ignore"
-        )  # libraries' warnings are for developers; faults of tracks are reported
+        # Libraries' warnings are for developers; faults of tracks are reported.
+        warnings.simplefilter("ignore")
     from polaritykit.cli import main
 
     with ends_as_told():
         main()
+
+
+def end_quietly() -> None:
+    """Make Ctrl-C end the process at once, before anything was begun: without a traceback of the imports."""
+    if _signal.getsignal(_signal.SIGINT) is _signal.default_int_handler:
+        _signal.signal(_signal.SIGINT, lambda *_: os._exit(128 + _signal.SIGINT))
 
 
 if __name__ == "__main__":

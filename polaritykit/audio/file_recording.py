@@ -279,7 +279,13 @@ class FileRecording:
         self._audio_hashes: dict[Path, str] = {}
         #: All samples, once a pass has gone through a short session.
         self._kept: Samples | None = None
-        self._random = [(source, *self._open(source), Lock()) for source in self._sources]
+        self._random = [(*self._open(source), Lock()) for source in self._sources]
+        #: Row to the number of its file and its channel in it.
+        self._file_of = {
+            source.first_row + channel: (number, channel)
+            for number, source in enumerate(self._sources)
+            for channel in range(source.channels)
+        }
 
     @property
     def faults_met(self) -> dict[str, tuple[str, ...]]:
@@ -315,23 +321,26 @@ class FileRecording:
         tracks : tuple of int, optional
             Rows wanted, in session order; all when left out.
         """
-        rows = tuple(range(len(self.track_names))) if tracks is None else tracks
-        out = np.zeros((len(rows), max(stop - start, 0)), np.float32)
+        count = len(self.track_names) if tracks is None else len(tracks)
+        out = np.zeros((count, max(stop - start, 0)), np.float32)
         first, last = max(start, 0), min(stop, self.n_samples)
         if first >= last:
             return out
         if self._kept is not None:
-            out[:, first - start : last - start] = self._kept[list(rows), first:last]
+            rows = slice(None) if tracks is None else list(tracks)
+            out[:, first - start : last - start] = self._kept[rows, first:last]
             return out
-        for source, reader, view, lock in self._random:
-            channels = [row - source.first_row for row in rows]
-            wanted = [index for index, channel in enumerate(channels) if 0 <= channel < source.channels]
-            if not wanted:
-                continue
+        wanted: dict[int, list[tuple[int, int]]] = {}
+        for place, row in enumerate(range(count) if tracks is None else tracks):
+            number, channel = self._file_of[row]
+            wanted.setdefault(number, []).append((place, channel))
+        for number, rows_of_file in wanted.items():
+            reader, view, lock = self._random[number]
             with lock:
                 frames = view.read(self._start + first, self._start + last)
                 self._note_faults(reader)
-            out[wanted, first - start : last - start] = frames.T[[channels[index] for index in wanted]]
+            for place, channel in rows_of_file:
+                out[place, first - start : last - start] = frames[:, channel]
         return out
 
     def blocks(self, block_samples: int) -> Iterator[tuple[int, Samples]]:
@@ -388,6 +397,6 @@ class FileRecording:
     def close(self) -> None:
         """Let go of all files and samples; reading opens them again."""
         self._kept = None
-        for _, reader, _, lock in self._random:
+        for reader, _, lock in self._random:
             with lock:
                 reader.close()

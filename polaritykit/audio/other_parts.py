@@ -26,6 +26,8 @@ _FLAC_NAMES = {_APPLICATION: "APPLICATION", COMMENTS: "VORBIS_COMMENT", 5: "CUES
 #: Applications' blocks that hold the head and sizes of the file that was encoded.
 _OTHER_HEADS = frozenset({b"riff", b"aiff", b"w64 "})
 _MOST_PARTS = 10_000
+#: A chunk's GUID and its size.
+_W64_HEAD_BYTES = 24
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -86,6 +88,28 @@ def audio_place(path: Path, form: str) -> int | None:
     return next((part.offset for part in _chunks(path, form) if part.name in _AUDIO), None)
 
 
+def audio_end(path: Path) -> int | None:
+    """Return where the audio of a Wave64 file ends, if something stands behind it.
+
+    Parameters
+    ----------
+    path : Path
+        Any file.
+
+    Returns
+    -------
+    int or None
+        None for other formats, and where the audio goes to the end of the file.
+    """
+    with path.open("rb") as file:
+        if file.read(4) != b"riff":
+            return None
+        total = file.seek(0, os.SEEK_END)
+        audio = next((part for part in _w64(file, total) if part.name in _AUDIO), None)
+    end = total if audio is None or audio.size <= _W64_HEAD_BYTES else audio.offset + audio.size
+    return end if end < total else None
+
+
 def _chunks(path: Path, form: str) -> tuple[Part, ...]:
     readers = {"AIFF": _aiff, "CAF": _caf, "W64": _w64}
     with path.open("rb") as file:
@@ -113,7 +137,7 @@ def _caf(file: BinaryIO, total: int) -> Iterator[Part]:
 
 
 def _w64(file: BinaryIO, total: int) -> Iterator[Part]:
-    for offset, head in _heads(file, total, start=40, length=24):
+    for offset, head in _heads(file, total, start=40, length=_W64_HEAD_BYTES):
         (size,) = struct.unpack("<Q", head[16:])  # with its head
         if size < len(head):
             return

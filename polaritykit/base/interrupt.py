@@ -18,12 +18,6 @@ _SIGNALLED = 128
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 
-def end_quietly() -> None:
-    """Make Ctrl-C end the process at once, before anything was begun: without a traceback of the imports."""
-    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-        signal.signal(signal.SIGINT, lambda *_: os._exit(128 + signal.SIGINT))
-
-
 @contextmanager
 def ends_as_told() -> Iterator[None]:
     """End a stopped process with its own code.

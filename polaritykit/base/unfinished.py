@@ -119,7 +119,7 @@ def _may_be_cleared(holder: Path, slip: bytes) -> bool:
 
 def _empty(holder: Path) -> None:
     """Remove all but the slip: whatever is killed on the way is known by it."""
-    for path in holder.iterdir():
+    for path in holder.iterdir() if holder.is_dir() else ():  # somebody may have removed the folder around it
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path, ignore_errors=True)
         elif path.name != _SLIP:

@@ -6,16 +6,20 @@ for, and only when this program made it and wrote all that is in it (`folder_mar
 left is cleared away by the next one that writes in that place (`unfinished`).
 """
 
+import errno
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-from polaritykit.base.errors import OutputError, UsageError
+from polaritykit.base.errors import OutputError, PolaritykitError, UsageError
 from polaritykit.base.folder_marker import foreign_entries, write_marker
 from polaritykit.base.unfinished import clear_up, holder_for
 
 #: More than what is left of a disk when a write has failed.
 _TRIAL_BYTES = 1 << 18
+#: The place is right and takes no more, whatever is asked of it.
+_FULL = {getattr(errno, name) for name in ("ENOSPC", "EDQUOT", "EFBIG", "EIO") if hasattr(errno, name)}
 
 
 @contextmanager
@@ -42,14 +46,14 @@ def replacing(path: Path) -> Iterator[Path]:
         try:
             holder = stack.enter_context(holder_for(path))
         except OSError as error:
-            raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
+            raise _unwritten(path, error) from error
         temporary = holder / path.name
-        with _told_of_full_disks(path, holder):
+        with _place_to_blame(path, holder):
             yield temporary
-        try:
-            temporary.replace(path)
-        except OSError as error:
-            raise UsageError(f"Cannot write {path}: {_reason(error)}; choose another place.") from error
+            try:
+                temporary.replace(path)
+            except OSError as error:
+                raise _unwritten(path, error) from error
 
 
 def write_file(path: Path, content: str | bytes) -> None:
@@ -175,13 +179,13 @@ def output_folder(folder: Path, *, inputs: Sequence[Path] = (), overwrite: bool 
         try:
             holder = stack.enter_context(holder_for(folder, may_go=may_go))
         except OSError as error:
-            raise UsageError(f"Cannot write {folder}: {_reason(error)}; choose another place.") from error
+            raise _unwritten(folder, error) from error
         filling = holder / "new"
-        with _told_of_full_disks(folder, holder):
+        with _place_to_blame(folder, holder):
             filling.mkdir()
             yield filling
             write_marker(filling)
-        _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
+            _check_place(folder, inputs=inputs, overwrite=overwrite)  # it may have appeared meanwhile
         _put_in_place(filling, folder, aside=holder / "old")
 
 
@@ -196,30 +200,59 @@ def _put_in_place(filled: Path, folder: Path, *, aside: Path) -> None:
         if aside.exists() and not folder.exists():
             aside.rename(folder)
         if isinstance(error, OSError):
+            if not aside.parent.is_dir():
+                raise _unwritten(folder, _vanished()) from error
             raise UsageError(f"Cannot replace {folder}: {_reason(error)}; close what uses it.") from error
         raise
 
 
 @contextmanager
-def _told_of_full_disks(place: Path, holder: Path) -> Iterator[None]:
-    """Say that nothing more can be written where that is why something failed, whoever was blamed for it."""
+def _place_to_blame(place: Path, holder: Path) -> Iterator[None]:
+    """Say that the place takes nothing where that is why something failed, whoever was blamed for it."""
     try:
         yield
-    except UsageError:
-        raise
     except Exception as error:
-        # Libraries that write tell of it in their own ways, or not at all: try, on the largest file, which
-        # may have reached the most that one file can hold here (it goes with the holder).
-        files = [path for path in holder.rglob("*") if path.is_file()]
-        largest = max(files, key=lambda path: path.stat().st_size, default=holder / "trial")
-        try:
-            with largest.open("ab") as trial:
-                trial.write(bytes(_TRIAL_BYTES))
-        except OSError as full:
-            raise OutputError(
-                f"{place} could not be written ({_reason(full)}); nothing was changed there."
-            ) from error
-        raise
+        hindrance = _hindrance(error, holder)
+        if hindrance is None:
+            raise
+        raise _unwritten(place, hindrance) from error
+
+
+def _hindrance(error: Exception, holder: Path) -> OSError | None:
+    """Return what hindered writing in a holder; None where something else failed."""
+    if not holder.is_dir():
+        return _vanished()
+    cause: BaseException | None = error
+    while cause is not None:
+        if isinstance(cause, OSError) and (cause.errno in _FULL or _lies_in(cause.filename, holder)):
+            return cause
+        cause = cause.__cause__
+    if isinstance(error, UsageError):
+        return None
+    # Libraries that write tell of it in their own ways, or not at all: try, on the largest file, which may
+    # have reached the most that one file can hold here (it goes with the holder).
+    files = [path for path in holder.rglob("*") if path.is_file()]
+    largest = max(files, key=lambda path: path.stat().st_size, default=holder / "trial")
+    try:
+        with largest.open("ab") as trial:
+            trial.write(bytes(_TRIAL_BYTES))
+    except OSError as full:
+        return full
+    return None
+
+
+def _vanished() -> OSError:
+    return OSError(errno.EIO, "its folder vanished meanwhile")
+
+
+def _lies_in(name: object, holder: Path) -> bool:
+    return isinstance(name, str | bytes | Path) and Path(os.fsdecode(name)).is_relative_to(holder)
+
+
+def _unwritten(place: Path, error: OSError) -> PolaritykitError:
+    if error.errno in _FULL:
+        return OutputError(f"{place} could not be written ({_reason(error)}); nothing was changed there.")
+    return UsageError(f"Cannot write {place}: {_reason(error)}; choose another place.")
 
 
 def _reason(error: OSError) -> str:

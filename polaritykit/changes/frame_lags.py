@@ -31,8 +31,8 @@ from polaritykit.sustained.phase_curve import FEWEST_BINS, audible_bins
 #: No clock of a working recorder is off by more (common practice: 100 ppm is a poor one).
 _MOST_DRIFT_PPM = 300.0
 #: Sustained sound: fewest frames that can be followed, and groups of neighbours they are put in.
-_LEAST_FRAMES = 16
-_GROUPS = 8
+LEAST_FRAMES = 16
+GROUPS = 8
 #: A pair is at rest where its weakest group shows at least this share of the groups' median peak.
 _CALM_SHARE = 0.4
 #: ... and where no cut leaves one side with less than this share of the other's peak, nothing is
@@ -44,7 +44,7 @@ _NEAR_MS = 1.0
 _LEAST_SIDE_FRAMES = 6
 #: Both states' peaks stand this many chance levels high: pure noise reaches 5 (sqrt(2 ln M)), one key and
 #: tempo 10.
-_LEAST_STRENGTH = 12.0
+LEAST_STRENGTH = 12.0
 #: Two sources that take turns leave both peaks in both parts: a state must leave no more than this
 #: share ...
 _ABSENT_SHARE = 0.3
@@ -104,7 +104,7 @@ def read_pair_lags(
     PairLags
     """
     a, b = pair
-    if len(times_s) < _LEAST_FRAMES:
+    if len(times_s) < LEAST_FRAMES:
         return PairLags(a=a, b=b, verdict="unknown")
     frequency = np.arange(spectra_a.shape[1]) * sample_rate_hz / (2 * (spectra_a.shape[1] - 1))
     used = audible_bins(spectra_a, spectra_b, frequency)
@@ -184,12 +184,12 @@ def _pooled(frames: _Frames) -> _Calm | None:
     curve = frames.curves(frames.phasor.mean(axis=0)[None], weight, reach)[0]
     at = int(np.argmax(np.abs(curve)))
     chance = float(np.sqrt(np.sum(weight**2) / 2 / len(frames.phasor)) / weight.sum())
-    if abs(curve[at]) < _LEAST_STRENGTH * chance:
+    if abs(curve[at]) < LEAST_STRENGTH * chance:
         return None
     lag = (at - reach) / frames.rate_hz
     sign = 1.0 if curve[at] > 0 else -1.0
     turned = (frames.phasor * np.exp(1j * frames.omega * lag)).real @ (sign * weight / weight.sum())
-    shares = np.array([turned[group].mean() for group in frames.groups(_GROUPS)])
+    shares = np.array([turned[group].mean() for group in frames.groups(GROUPS)])
     if shares.min() < _CALM_SHARE * np.median(shares):
         return None
     sides = [(shares[:cut].mean(), shares[cut:].mean()) for cut in range(1, len(shares))]
@@ -199,7 +199,7 @@ def _pooled(frames: _Frames) -> _Calm | None:
 
 def _slow_drift(frames: _Frames, calm: _Calm) -> tuple[float, float] | None:
     """Rate and its standard error where the groups' lags follow a straight line that is worth telling."""
-    groups = frames.groups(_GROUPS)
+    groups = frames.groups(GROUPS)
     means: Complexes = np.stack([frames.phasor[group].mean(axis=0) * calm.weight for group in groups])
     times = [float(frames.times_s[group].mean()) for group in groups]
     # The nearest peak first: the slope alone would stay in whatever lobe it starts in.
@@ -301,7 +301,7 @@ def _step(curves: Floats, frames: _Frames) -> _Step | None:
     moved = abs(jump) >= LEAST_STEP_MS * 1e-3
     # With a turned sign a small jump may be the neighbouring lobe: a step or a turn, and nothing tells which.
     lobe = flip and moved and abs(jump) < _LOBE_MS * 1e-3
-    clear = strength >= _LEAST_STRENGTH and gained >= _STEP_GAIN and (moved or flip) and not lobe
+    clear = strength >= LEAST_STRENGTH and gained >= _STEP_GAIN and (moved or flip) and not lobe
     if not clear or not _take_no_turns(means, at, peaks, frames.rate_hz):
         return None
     return _Step(strength=float(score[best]), cut=cut, jump_s=jump if moved else 0.0, flip=flip)
@@ -336,20 +336,8 @@ def _line(curves: Floats, frames: _Frames) -> tuple[float, float] | None:
     reach = (n_lags - 1) // 2
     at = np.argmax(np.abs(curves), axis=1)
     lag = (at - reach) / frames.rate_hz
-    sign = np.sign(curves[np.arange(n), at])
-    i, j = np.triu_indices(n, 1)
-    far = frames.times_s[j] - frames.times_s[i] >= 0.2 * np.ptp(frames.times_s)
-    i, j = i[far & (sign[i] == sign[j])], j[far & (sign[i] == sign[j])]
-    rates = (lag[j] - lag[i]) / (frames.times_s[j] - frames.times_s[i])
-    possible = np.abs(rates) <= _MOST_DRIFT_PPM * 1e-6
-    i, rates = i[possible], rates[possible]
-    if not len(rates):
-        return None
-    miss = np.abs(lag[i, None] + rates[:, None] * (frames.times_s - frames.times_s[i, None]) - lag)
-    inlier = (miss <= _LINE_WIDTH_MS * 1e-3) & (sign == sign[i, None])
-    best = int(np.argmax(inlier.sum(axis=1)))
-    mine = inlier[best]
-    if mine.sum() < max(_LINE_SHARE * n, _LEAST_FRAMES / 2):
+    mine = on_line(lag, np.sign(curves[np.arange(n), at]), frames.times_s)
+    if mine.sum() < least_on_line(n):
         return None
     # Frames of all parts of the take must lie on it.
     shares = [float(mine[group].mean()) for group in frames.groups(4)]
@@ -371,6 +359,33 @@ def _line(curves: Floats, frames: _Frames) -> tuple[float, float] | None:
     return float(along.sum() ** 2 / n), rate
 
 
+def least_on_line(n_frames: int) -> float:
+    """Fewest frames that make a line."""
+    return max(_LINE_SHARE * n_frames, LEAST_FRAMES / 2)
+
+
+def on_line(lag_s: Floats, sign: Floats, times_s: Floats) -> NDArray[np.bool_]:
+    """Frames whose highest peaks lie on the line that most of them lie on; none where no two propose one.
+
+    Parameters
+    ----------
+    lag_s, sign : ndarray, shape (n_frames,)
+        Of each frame's highest peak.
+    times_s : ndarray, shape (n_frames,)
+    """
+    i, j = np.triu_indices(len(times_s), 1)
+    far = times_s[j] - times_s[i] >= 0.2 * np.ptp(times_s)
+    i, j = i[far & (sign[i] == sign[j])], j[far & (sign[i] == sign[j])]
+    rates = (lag_s[j] - lag_s[i]) / (times_s[j] - times_s[i])
+    possible = np.abs(rates) <= _MOST_DRIFT_PPM * 1e-6
+    i, rates = i[possible], rates[possible]
+    if not len(rates):
+        return np.zeros(len(times_s), dtype=bool)
+    miss = np.abs(lag_s[i, None] + rates[:, None] * (times_s - times_s[i, None]) - lag_s)
+    inlier = (miss <= _LINE_WIDTH_MS * 1e-3) & (sign == sign[i, None])
+    return np.asarray(inlier[int(np.argmax(inlier.sum(axis=1)))])
+
+
 def _fine_rate(frames: _Frames, rate: float) -> tuple[float, float]:
     """Rate and standard error from the phase, once the coarse drift is taken back."""
     middle = float(frames.times_s.mean())
@@ -385,7 +400,7 @@ def _fine_rate(frames: _Frames, rate: float) -> tuple[float, float]:
         at = int(np.argmax(np.abs(curve)))
         sign = 1.0 if curve[at] > 0 else -1.0
         lags, times = [], []
-        for group in steady.groups(_GROUPS):
+        for group in steady.groups(GROUPS):
             lags.append(
                 _newton(
                     steady.phasor[group].mean(axis=0) * sign * weight,

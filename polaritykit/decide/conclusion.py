@@ -14,7 +14,7 @@ from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relat
 from polaritykit.decide.pair_evidence import SHARP_STD_MS, PairEvidence
 from polaritykit.decide.timing import Timed, by_arrival, by_correlation
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.spectra.pair_sum import energy_band, sum_effect_db
+from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
 
 #: A pair is decided from this margin on; a single edge cannot reach the confidence of two.
@@ -186,7 +186,7 @@ def _pair_source(
     a, b = pair.a, pair.b
     odds = float(item.log_odds[a, b])
     clear = abs(odds) >= _DISSENT_MARGIN
-    band = energy_band(spectra.power[item.home], spectra.frequency_hz)
+    band = spectra.energy_bands[item.home]
     offset_ms = timed.offset_s * 1e3 if timed else None
     both = spectra.pair(a, b)
     effect = aligned = None
@@ -202,7 +202,7 @@ def _pair_source(
         offset_kind=timed.kind if timed else None,
         polarity=_sign_word(odds) if clear else "unclear",
         confidence=confidence_of(odds),
-        level_db=float(np.min((item.level_db - pair.top_db)[[a, b]])),
+        level_db=float(np.min((item.weighed_db - pair.top_db)[[a, b]])),
         level_difference_db=float(item.level_db[b] - item.level_db[a]),
         dissents=clear and odds * margin < 0,
         band_hz=band,

@@ -6,8 +6,6 @@ frequency that holds anything.  Two microphones never are: their own noise and t
 Conventions: ``late_s`` positive where the copy is late.
 """
 
-from itertools import combinations
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -67,9 +65,10 @@ def find_copies(
     steady = activity_db[np.isfinite(activity_db).all(axis=1)]
     steady = steady - steady.mean(axis=0)
     size = np.sqrt(np.sum(steady**2, axis=0))
-    for a, b in combinations(np.flatnonzero(usable).tolist(), 2):
-        alike = max(float(steady[:, a] @ np.roll(steady[:, b], k)) for k in (-1, 0, 1))
-        if a in found or b in found or alike < _ALIKE_OVER_TIME * size[a] * size[b]:
+    alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
+    together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
+    for a, b in np.argwhere(together).tolist():
+        if a in found or b in found:
             continue
         at = int(np.argmax(activity_db[:, a] + activity_db[:, b])) * frame_samples
         copy = _compared(recording, a, b, at)

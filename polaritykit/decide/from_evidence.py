@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.octaves import octave_bins
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
@@ -28,6 +29,12 @@ from polaritykit.spectra.pool import Spectra
 SHARP_S = 0.3e-3
 #: Frames of sustained sound that go into a source's spectra.
 MOST_FRAMES = 48
+#: Up to so many tracks all are held in every source's spectra; of more, those that share sound with the
+#: anchor, for no sum has others, and in as many frames as make this many values a bin (some 400 MB of
+#: 240 bins), though a few always.
+_ALL_HELD = 64
+_HELD_VALUES = 1e5
+_FEWEST_FRAMES = 4
 
 
 def scene_of(
@@ -70,15 +77,13 @@ def scene_of(
     related = np.array([_related(pairs, track, anchor) for track in range(n)], dtype=bool)
     power = spectra.power.sum(axis=1)
     gains = np.divide(1.0, np.sqrt(power), out=np.zeros(n), where=power > 0.0)
+    held = None if n <= _ALL_HELD else tuple(np.flatnonzero(related).tolist())
+    most = _most_frames(evidence, held)
+    heard = [item for item in evidence if item.apart and len(item.at_samples)]
+    gated = on_cores(lambda item: _gated(recording, item, frame_samples, held, most), heard)
     sounds = tuple(
-        Sound(
-            home=item.home,
-            arrival_s=_arrivals(item),
-            level_db=item.level_db,
-            spectra=_gated(recording, item, frame_samples),
-        )
-        for item in evidence
-        if len(item.at_samples)
+        Sound(home=item.home, arrival_s=_arrivals(item), level_db=item.level_db, spectra=spectra_of_item)
+        for item, spectra_of_item in zip(heard, gated, strict=True)
     )
     own, alike = own_sources(
         np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),
@@ -146,11 +151,25 @@ def _arrivals(item: SourceEvidence) -> Floats:
     return np.where(known, item.offset_s[reference], np.nan)
 
 
-def _gated(recording: Recording, item: SourceEvidence, frame_samples: int) -> GatedSpectra:
+def _most_frames(evidence: tuple[SourceEvidence, ...], held: tuple[int, ...] | None) -> int:
+    """Frames of each sustained source, so that those of all sources fit into memory."""
+    if held is None:
+        return MOST_FRAMES
+    homes = sum(item.kind == "continuous" and item.home in held for item in evidence)
+    return int(np.clip(_HELD_VALUES / max(1, homes * len(held)), _FEWEST_FRAMES, MOST_FRAMES))
+
+
+def _gated(
+    recording: Recording, item: SourceEvidence, frame_samples: int, held: tuple[int, ...] | None, most: int
+) -> GatedSpectra:
+    """Spectra of a source in the tracks that are held; of one that is at home elsewhere a single part."""
+    at, tracks = item.at_samples, held
+    if held is not None and item.home not in held:
+        at, tracks = at[:1], (item.home,)
     if item.kind == "hits":
-        return struck_spectra(recording, item.at_samples)
-    step = max(1, -(-len(item.at_samples) // MOST_FRAMES))
-    return sustained_spectra(recording, item.at_samples[::step], frame_samples)
+        return struck_spectra(recording, at, tracks)
+    step = max(1, -(-len(at) // most))
+    return sustained_spectra(recording, at[::step], frame_samples, tracks)
 
 
 def _sounds_like(sound: Sound, track: int, spectra: Spectra) -> bool:

@@ -49,12 +49,25 @@ class GatedSpectra:
     plain: Complexes | NDArray[np.complex64]
     #: Index of each bin's octave in `JUDGED_HZ`, shape (n_bins,).
     octave: NDArray[np.int64]
-    #: Power per octave of `ALL_HZ` and track.
+    #: Power per octave of `ALL_HZ` and track; 0 for tracks that are not held.
     octave_power: Floats
+    #: Where each track lies in `parts` and `plain`, −1 where it is not held; None where all are, in order.
+    columns: NDArray[np.int64] | None = None
+
+    def held(self, tracks: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Those of some tracks that are held, and where they lie in `parts`."""
+        if self.columns is None:
+            return tracks, tracks
+        inside = self.columns[tracks] >= 0
+        return tracks[inside], self.columns[tracks[inside]]
 
     def cross(self, a: int, b: int) -> Complexes:
         """Mean of conj(X_a)·X_b per bin; a's own power for a twice."""
-        return np.asarray(np.mean(np.conj(self.parts[:, a]) * self.parts[:, b], axis=-1, dtype=np.complex128))
+        tracks, places = self.held(np.array([a, b]))
+        if len(tracks) < 2:
+            return np.zeros(len(self.parts), np.complex128)
+        one, other = (self.parts[:, place] for place in places)
+        return np.asarray(np.mean(np.conj(one) * other, axis=-1, dtype=np.complex128))
 
 
 def gated_spectra(
@@ -119,7 +132,9 @@ def parts_power(parts: Complexes | NDArray[np.complex64]) -> Floats:
     return np.asarray(np.mean(np.square(np.abs(parts), dtype=np.float64), axis=-1))
 
 
-def struck_spectra(recording: Recording, at_samples: NDArray[np.int64]) -> GatedSpectra:
+def struck_spectra(
+    recording: Recording, at_samples: NDArray[np.int64], tracks: tuple[int, ...] | None = None
+) -> GatedSpectra:
     """Gate a recording to a source's strokes.
 
     Parameters
@@ -127,6 +142,8 @@ def struck_spectra(recording: Recording, at_samples: NDArray[np.int64]) -> Gated
     recording : Recording
     at_samples : ndarray of int
         When the home track hears each stroke.
+    tracks : tuple of int, optional
+        Tracks to hold; all when left out.
 
     Returns
     -------
@@ -142,11 +159,25 @@ def struck_spectra(recording: Recording, at_samples: NDArray[np.int64]) -> Gated
     taper[: before + opened] = 1.0
     taper[:rise] = np.sin(np.linspace(0.0, np.pi / 2, rise)) ** 2
     taper[before + opened : before + closed] = np.cos(np.linspace(0.0, np.pi / 2, closed - opened)) ** 2
-    windows = np.stack([recording.read(int(at) - before, int(at) - before + n) for at in at_samples])
-    return gated_spectra(windows, rate, taper=taper, repeats=True)
+    windows = np.stack([recording.read(int(at) - before, int(at) - before + n, tracks) for at in at_samples])
+    found = gated_spectra(windows, rate, taper=taper, repeats=True)
+    return _placed(found, tracks, len(recording.track_names))
 
 
-def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame: int) -> GatedSpectra:
+def _placed(spectra: GatedSpectra, tracks: tuple[int, ...] | None, n_tracks: int) -> GatedSpectra:
+    """Tell which tracks of the session the spectra hold."""
+    if tracks is None:
+        return spectra
+    columns = np.full(n_tracks, -1, dtype=np.int64)
+    columns[list(tracks)] = np.arange(len(tracks))
+    power = np.zeros((len(spectra.octave_power), n_tracks))
+    power[:, list(tracks)] = spectra.octave_power
+    return replace(spectra, columns=columns, octave_power=read_only(power))
+
+
+def sustained_spectra(
+    recording: Recording, at_samples: NDArray[np.int64], frame: int, tracks: tuple[int, ...] | None = None
+) -> GatedSpectra:
     """Gate a recording to the frames in which a source's home track dominates.
 
     Parameters
@@ -156,21 +187,25 @@ def sustained_spectra(recording: Recording, at_samples: NDArray[np.int64], frame
         Where each begins.
     frame : int
         Its samples.
+    tracks : tuple of int, optional
+        Tracks to hold; all when left out.
 
     Returns
     -------
     GatedSpectra
     """
-    windows = np.stack([recording.read(int(at), int(at) + frame) for at in at_samples])
-    return gated_spectra(windows, recording.sample_rate_hz, taper=periodic_hann(frame), repeats=False)
+    windows = np.stack([recording.read(int(at), int(at) + frame, tracks) for at in at_samples])
+    found = gated_spectra(windows, recording.sample_rate_hz, taper=periodic_hann(frame), repeats=False)
+    return _placed(found, tracks, len(recording.track_names))
 
 
 def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
     """Return the spectra with nothing averaged out: for tracks that hear their source far above all else."""
     power = spectra.octave_power.copy()
     own = parts_power(spectra.plain)
+    tracks, places = spectra.held(np.arange(power.shape[1]))
     for k, centre in enumerate(JUDGED_HZ):
-        power[ALL_HZ.index(centre)] = own[spectra.octave == k].sum(axis=0)
+        power[ALL_HZ.index(centre), tracks] = own[spectra.octave == k].sum(axis=0)[places]
     return replace(spectra, parts=spectra.plain.astype(np.complex128), octave_power=read_only(power))
 
 
@@ -255,8 +290,8 @@ def summed(spectra: GatedSpectra, weight: Complexes) -> Complexes:
     -------
     ndarray of complex, shape (n_bins, n_parts)
     """
-    used = np.flatnonzero(weight.any(axis=0))
-    return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, used])[:, 0])
+    used, places = spectra.held(np.flatnonzero(weight.any(axis=0)))
+    return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, places])[:, 0])
 
 
 def octave_levels_db(powers: Floats) -> Floats:

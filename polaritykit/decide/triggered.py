@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairCause
@@ -65,17 +66,22 @@ def find_triggered(recording: Recording, evidence: tuple[SourceEvidence, ...]) -
     """
     rate = recording.sample_rate_hz
     before, after, gap = (round(s * rate) for s in (_BEFORE_S, _AFTER_S, _GAP_S))
-    found: dict[int, Triggered] = {}
-    for item in evidence:
-        if item.kind != "hits" or len(item.at_samples) < 2:
-            continue
+
+    def samples_of(item: SourceEvidence) -> list[int]:
         windows = np.stack([recording.read(int(at) - before, int(at) + after) for at in item.at_samples])
         quiet = np.median(np.abs(windows[:, :, : before - gap]).max(axis=2), axis=0)
         loud = np.median(np.abs(windows).max(axis=2), axis=0)
-        for track in np.flatnonzero((loud > 0.0) & (quiet <= _SILENT * loud)).tolist():
-            strokes = windows[:, track].astype(np.float64)
-            if track not in found and stroke_similarity(strokes, before, rate) >= _REPEATS:
-                found[track] = Triggered(track=track, source=item)
+        return [
+            track
+            for track in np.flatnonzero((loud > 0.0) & (quiet <= _SILENT * loud)).tolist()
+            if stroke_similarity(windows[:, track].astype(np.float64), before, rate) >= _REPEATS
+        ]
+
+    struck = [item for item in evidence if item.kind == "hits" and len(item.at_samples) >= 2]
+    found: dict[int, Triggered] = {}
+    for item, tracks in zip(struck, on_cores(samples_of, struck), strict=True):
+        for track in tracks:
+            found.setdefault(track, Triggered(track=track, source=item))
     return tuple(found.values())
 
 

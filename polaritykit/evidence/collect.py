@@ -12,21 +12,26 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
+from polaritykit.changes.near_tracks import near_tracks
+from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
-from polaritykit.evidence.from_hits import hit_evidence, well_heard
+from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import Settings
-from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.source import SourceEvidence, as_recorded
 from polaritykit.evidence.weigh import weighed
+from polaritykit.struck.common_time import common_time
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
-from polaritykit.struck.sources import find_sources
+from polaritykit.struck.sources import HitSource, find_sources
+from polaritykit.sustained.frame_phases import frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
@@ -90,6 +95,7 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
     if not evidence:
         return np.zeros((n_tracks, n_tracks), dtype=bool)
+    evidence = tuple(item for item in evidence if item.apart)
     level = np.stack([item.level_db for item in evidence])
     heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
     repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])
@@ -100,18 +106,29 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
 def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Collected:
     rate, usable = recording.sample_rate_hz, first.usable
     found = [onset for onset in first.onsets.onsets() if usable[onset.track]]
-    sources = find_sources(recording, merge_onsets(found, len(usable), rate))
+    # Which sounds are told apart, in which windows they are read and where they are looked for must not
+    # depend on how late the tracks are: they are read where all hear most strokes at one time.
+    late = common_time(found, len(usable), rate)
+    sources = find_sources(
+        ShiftedRecording(recording, late), merge_onsets(shifted_onsets(found, late), len(usable), rate)
+    )
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        items: list[SourceEvidence] = []
-        for number, source in enumerate(sources):
+        aligned = ShiftedRecording(steady, late)
+
+        def one(source: HitSource) -> Evidence:
             moved = moved_source(source, motions, rate)
-            items.extend(hit_evidence(steady, moved, well_heard=well_heard(source, sources)))
+            here = hit_evidence(aligned, moved, well_heard=well_heard(source, sources))
+            return tuple(as_recorded(item, late, rate) for item in here)
+
+        items: list[SourceEvidence] = []
+        for number, told in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+            items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
-        lags = [item.hit_lags for item in evidence if item.hit_lags is not None]
+        lags = [item.hit_lags for item in evidence if item.apart and item.hit_lags is not None]
         return hit_motions(lags, recording.n_samples / rate)
 
     return _settled(recording, read, changed, ())
@@ -129,11 +146,12 @@ def _from_frames(
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         del motions
         items = []
-        for home, others in enumerate(sustained):
-            if others.any():
-                wanted = np.flatnonzero(others).tolist()
-                items.append(frame_evidence(steady, first.activity_db, home, wanted, search_ms))
-            progress("sustained sound", (home + 1) / len(sustained))
+        homes = np.flatnonzero(sustained.any(axis=1)).tolist()
+        for phases in frame_phases(steady, first.activity_db, homes):
+            for place, home in enumerate(phases.homes):
+                near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
+                items.append(frame_evidence(steady, first.activity_db, home, near, search_ms))
+                progress("sustained sound", (home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:

@@ -26,13 +26,16 @@ from polaritykit.struck.first_arrival import (
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.repeatability import stroke_similarity
 from polaritykit.struck.signs import SEARCH_MS, HitSigns, low_pass, read_signs
-from polaritykit.struck.sources import HitSource
+from polaritykit.struck.sources import MOST_HITS, HitSource
 from polaritykit.struck.stroke_alignment import APART_MS, stroke_shifts
 from polaritykit.struck.windows import HitWindows
 
 #: Windows hold what the predictor is fitted to before the earliest arrival, and the start of the latest.
 _LEAD_MS = EARLIEST_MS + NOISE_GAP_MS + NOISE_MS + 4.0
 _TAIL_MS = LATEST_MS + 8.0
+#: While a source is read its windows are held some six times over (filtered, whitened, as votes, as
+#: spectra); of all sources read at a time that is no more than so many bytes, or one source.
+_COPIES, _AT_ONCE_BYTES = 6, 6e8
 #: Sound above this is left out: it is alike in no two hits, and converters ring there before the sound.
 _TOP_HZ = 6000.0
 #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
@@ -100,6 +103,18 @@ def hit_evidence(
     return own, replace(along, level_db=source.level_db + source.highness_db)
 
 
+def at_once(n_tracks: int, sample_rate_hz: int) -> int:
+    """Give the number of sources whose windows may be held at a time, by the memory that takes.
+
+    Parameters
+    ----------
+    n_tracks, sample_rate_hz : int
+        Of the recording.
+    """
+    samples = MOST_HITS * n_tracks * (_LEAD_MS + _TAIL_MS) * 1e-3 * sample_rate_hz
+    return max(1, int(_AT_ONCE_BYTES / (_COPIES * 8 * samples)))
+
+
 def _read(hits: HitWindows, source: HitSource, well_heard: NDArray[np.bool_]) -> SourceEvidence:
     """Read the windows of one source's hits."""
     windows, zero, rate = hits.samples, hits.zero, hits.sample_rate_hz
@@ -124,6 +139,8 @@ def _read(hits: HitWindows, source: HitSource, well_heard: NDArray[np.bool_]) ->
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,
+        cuts=source.cuts,
+        apart=source.apart,
         direct=direct,
         moved=moved[:, None] | moved[None, :],
         similarity=stroke_similarity(windows[:, source.home], zero, rate),
@@ -143,7 +160,7 @@ def well_heard(source: HitSource, sources: Sequence[HitSource]) -> NDArray[np.bo
     sources : sequence of HitSource
         All of the session.
     """
-    top = np.max([other.level_db for other in sources], axis=0)
+    top = np.max([other.level_db for other in sources if other.apart or other is source], axis=0)
     return np.asarray(source.level_db >= top - WELL_HEARD_DB)
 
 

@@ -4,7 +4,7 @@ Conventions: as in `polaritykit.evidence.source`.
 """
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -18,11 +18,17 @@ from polaritykit.sustained.frames import explained_db
 from polaritykit.sustained.home_frames import LOBES_MS, MOST_TAKE_WINDOWS
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.phase_curve import MAX_RIVAL
-from polaritykit.sustained.whole_take import Shared, plain_sign, read_take, shared
+from polaritykit.sustained.take_frames import TakeFrames, TakePlan, plan_take, read_take
+from polaritykit.sustained.take_screen import may_share
+from polaritykit.sustained.whole_take import Shared, plain_sign, shared
 
 #: A pair of which no source says this much, nor an offset, is open to the test of the whole take (one in four
 #: signs of that size is wrong).
 _OPEN_LOG_ODDS = 1.0
+#: Spectra of the take that are held at a time: of some forty tracks of a minute.
+_TAKE_BYTES = 2.5e8
+#: An offset of a source that stands in fewer groupings than this leaves it open too.
+_OPEN_SHARE = 0.5
 
 
 def take_evidence(
@@ -46,19 +52,33 @@ def take_evidence(
         One for each pair that shares sound.
     """
     pairs = [(int(a), int(b)) for a, b in np.argwhere(np.triu(open_pairs, 1))]
-    take = read_take(recording, search_ms) if pairs and len(levels_db) else None
-    if take is None:
+    plan = plan_take(recording, search_ms) if pairs and len(levels_db) else None
+    if plan is None:
         return ()
-    found = []
+    found: dict[tuple[int, int], SourceEvidence] = {}
+    for take, part in _takes(recording, plan, may_share(recording, plan, pairs)):
+        for pair in part:
+            test = shared(take, *pair)
+            delay = _sharpened(recording, pair, test, take.fft_size) if test.related else None
+            if delay is not None:
+                size = _log_odds(test)
+                found[pair] = _evidence(levels_db, pair, sign=test.sign, size=size, found=delay)
+    return tuple(found[pair] for pair in sorted(found))
+
+
+def _takes(
+    recording: Recording, plan: TakePlan, pairs: Sequence[tuple[int, int]]
+) -> Iterator[tuple[TakeFrames, list[tuple[int, int]]]]:
+    """Read the tracks of some pairs at a time, two blocks of tracks that fit into memory."""
+    tracks = sorted({track for pair in pairs for track in pair})
+    block = max(2, int(_TAKE_BYTES / 2 / max(1, plan.bytes_of_track)))
+    place = {track: k // block for k, track in enumerate(tracks)}
+    parts: dict[tuple[int, int], list[tuple[int, int]]] = {}
     for a, b in pairs:
-        test = shared(take, a, b)
-        if not test.related:
-            continue
-        delay = _sharpened(recording, (a, b), test, take.fft_size)
-        if delay is not None:
-            size = _log_odds(test)
-            found.append(_evidence(levels_db, (a, b), sign=test.sign, size=size, found=delay))
-    return tuple(found)
+        low, high = sorted((place[a], place[b]))
+        parts.setdefault((low, high) if len(tracks) > 2 * block else (0, 0), []).append((a, b))
+    for part in parts.values():
+        yield read_take(recording, plan, tuple(sorted({track for pair in part for track in pair}))), part
 
 
 def moving_sources(
@@ -79,28 +99,53 @@ def moving_sources(
     tuple of SourceEvidence
         The same, in the same order.
     """
-    said = np.sum([item.log_odds for item in evidence], axis=0) if evidence else np.zeros((0, 0))
+    said = np.zeros((0, 0))
+    for item in evidence:
+        said = said + item.log_odds if said.size else item.log_odds.copy()
+    wanted = {
+        (number, int(other)): (item.home, int(other))
+        for number, item in enumerate(evidence)
+        if item.kind == "continuous"
+        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < EDGE_CAP))
+    }
+    plan = plan_take(recording, search_ms) if wanted else None
+    if plan is None:
+        return tuple(evidence)
+    plain = _plain_signs(recording, plan, evidence, wanted)
     result = list(evidence)
-    take = None
-    for number, item in enumerate(evidence):
-        if item.kind != "continuous":
+    for number, other in wanted:
+        # What is said of a pair only grows: it may have become sure by its other home's frames.
+        home = evidence[number].home
+        if abs(said[home, other]) >= EDGE_CAP:
             continue
-        for other in np.flatnonzero(item.known[item.home] & (np.abs(said[item.home]) < EDGE_CAP)):
-            take = take or read_take(recording, search_ms)
-            if take is None:
-                return tuple(evidence)
-            sign, rival = plain_sign(
-                take, item.home, int(other), offset_s=float(item.offset_s[item.home, other])
-            )
-            size = odds_by_rival(rival)
-            odds = result[number].log_odds.copy()
-            own = float(odds[item.home, other])
-            if sign * float(said[item.home, other]) < 0.0 or size <= abs(own):
-                continue
-            odds[item.home, other] = odds[other, item.home] = sign * size
-            said[item.home, other] = said[other, item.home] = said[item.home, other] + sign * size - own
-            result[number] = replace(result[number], log_odds=read_only(odds))
+        sign, rival = plain[number, other]
+        size = odds_by_rival(rival)
+        odds = result[number].log_odds.copy()
+        own = float(odds[home, other])
+        if sign * float(said[home, other]) < 0.0 or size <= abs(own):
+            continue
+        odds[home, other] = odds[other, home] = sign * size
+        said[home, other] = said[other, home] = said[home, other] + sign * size - own
+        result[number] = replace(result[number], log_odds=read_only(odds))
     return tuple(result)
+
+
+def _plain_signs(
+    recording: Recording,
+    plan: TakePlan,
+    evidence: Sequence[SourceEvidence],
+    wanted: dict[tuple[int, int], tuple[int, int]],
+) -> dict[tuple[int, int], tuple[int, float]]:
+    """Plain signs of pairs at the offsets that sources say, by source and other track."""
+    keys: dict[tuple[int, int], list[tuple[int, int]]] = {}
+    for key, pair in wanted.items():
+        keys.setdefault(pair, []).append(key)
+    return {
+        key: plain_sign(take, a, b, offset_s=float(evidence[key[0]].offset_s[a, b]))
+        for take, part in _takes(recording, plan, list(keys))
+        for a, b in part
+        for key in keys[a, b]
+    }
 
 
 def _sharpened(
@@ -191,7 +236,8 @@ def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool]) -> ND
     n = len(usable)
     still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
     for item in evidence:
-        still &= ~item.known & (np.abs(item.log_odds) < _OPEN_LOG_ODDS)
+        still &= ~(item.known & (item.share >= _OPEN_SHARE))
+        still &= item.share * np.abs(item.log_odds) < _OPEN_LOG_ODDS
         told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
         if item.kind == "continuous":
             still[item.home, told] = still[told, item.home] = False

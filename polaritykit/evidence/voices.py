@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording
 from polaritykit.evidence.voice_sign import behaves_like_speech, voice_sign
 from polaritykit.sustained.whitened import Real, low_rate
@@ -47,23 +48,24 @@ def hear_voices(recording: Recording, levels_db: Floats, tracks: Iterable[int]) 
     tuple of HeardVoice
         Clear ones only.
     """
-    found = []
-    # A take too short for a frame has no levels.
-    for track in tracks if len(levels_db) else ():
+
+    def hear(track: int) -> HeardVoice | None:
         if not behaves_like_speech(_loudest(recording, levels_db[:, track], track, _LOOK_S)):
-            continue
+            return None
         voice = voice_sign(_loudest(recording, levels_db[:, track], track, _READ_S))
-        if voice.sign is not None:
-            found.append(
-                HeardVoice(
-                    track=track,
-                    sign=voice.sign,
-                    figure=voice.figure,
-                    figure_std=voice.figure_std,
-                    confidence=voice.confidence,
-                )
-            )
-    return tuple(found)
+        if voice.sign is None:
+            return None
+        return HeardVoice(
+            track=track,
+            sign=voice.sign,
+            figure=voice.figure,
+            figure_std=voice.figure_std,
+            confidence=voice.confidence,
+        )
+
+    # A take too short for a frame has no levels.
+    heard = on_cores(hear, tracks if len(levels_db) else ())
+    return tuple(voice for voice in heard if voice is not None)
 
 
 def _loudest(recording: Recording, levels_db: Floats, track: int, length_s: float) -> Real:

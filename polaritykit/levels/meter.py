@@ -109,6 +109,8 @@ class LevelMeter:
         self._histogram = np.zeros(
             (n_tracks, round((_HIGHEST_DB - _LOWEST_DB) * _BINS_PER_DB)), dtype=np.int64
         )
+        #: Some samples of the tiles that were not compared yet, float64.
+        self._some: list[Floats] = []
         self._copy_count = 0
         self._copy_sums = np.zeros(n_tracks)
         self._copy_products = np.zeros((n_tracks, n_tracks))
@@ -122,6 +124,7 @@ class LevelMeter:
             part = np.asarray(block[:, start : start + step], dtype=np.float32)
             self._buffer = np.concatenate([self._buffer, part], axis=1)
             self._measure_whole_tiles()
+        self._compare()
 
     def result(self) -> tuple[TrackLevels, ...]:
         """Return the levels of every track; nothing may be added afterwards."""
@@ -131,6 +134,7 @@ class LevelMeter:
             pad = np.zeros((len(self._names), missing), dtype=np.float32)
             self._buffer = np.concatenate([self._buffer, pad], axis=1)
             self._measure_whole_tiles()
+            self._compare()
             self._result = self._conclude()
         return self._result
 
@@ -149,7 +153,7 @@ class LevelMeter:
         self._clipping.update(samples, CONTEXT, self._tile, lowest, highest)
         sums = self._low_band(inside)
         self._short_term(tiles, sums.reshape(len(inside), n_tiles, -1).sum(axis=2))
-        self._compare(inside)
+        self._some.append(inside[:, ::_COPY_STRIDE].astype(np.float64))
         self._buffer = self._buffer[:, end - CONTEXT :]
 
     def _low_band(self, inside: Samples) -> Floats:
@@ -179,12 +183,15 @@ class LevelMeter:
         place = ((10 * np.log10(powers[track, tile]) - _LOWEST_DB) * _BINS_PER_DB).astype(np.intp)
         np.add.at(self._histogram, (track, np.clip(place, 0, self._histogram.shape[1] - 1)), 1)
 
-    def _compare(self, inside: Samples) -> None:
-        some = inside[:, ::_COPY_STRIDE].astype(np.float64)
+    def _compare(self) -> None:
+        """Add up the products of all pairs, a block at once: small ones cost more to begin than to do."""
+        if not self._some:
+            return
+        some = np.concatenate(self._some, axis=1)
+        self._some.clear()
         self._copy_count += some.shape[1]
         self._copy_sums += some.sum(axis=1)
-        # Not a matrix product: so small a one costs more in waking threads than in multiplying.
-        self._copy_products += np.einsum("an,bn->ab", some, some)
+        self._copy_products += some @ some.T
 
     def _conclude(self) -> tuple[TrackLevels, ...]:
         copies = self._copies()

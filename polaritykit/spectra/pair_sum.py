@@ -16,6 +16,7 @@ levels
     when equal tracks agree.  Never under `FLOOR_DB`.
 """
 
+import math
 from typing import cast
 
 import numpy as np
@@ -165,11 +166,11 @@ def sum_level_db(
         Level in dB; None when the band holds no power.
     """
     chosen = _in_band(spectra.frequency_hz, band_hz)
-    total = np.array([np.sum((spectra.auto_a + spectra.auto_b)[chosen])])
+    total = np.array([(spectra.auto_a[chosen] + spectra.auto_b[chosen]).sum()])
     if total[0] <= 0.0:
         return None
-    crossing = 2.0 * np.sum(np.real(_turned(spectra, delay_ms, invert=invert))[chosen])
-    return float(_level_db(total + crossing, total)[0])
+    crossing = 2.0 * _crossing(spectra, chosen, delay_ms)
+    return float(_level_db(total - crossing if invert else total + crossing, total)[0])
 
 
 def band_gains(
@@ -234,13 +235,12 @@ def sum_effect_db(
         dB within ± `FLOOR_DB`; None when a track has no power in the band.
     """
     chosen = _in_band(spectra.frequency_hz, band_hz)
-    power = float(np.sum(spectra.auto_a[chosen])) * float(np.sum(spectra.auto_b[chosen]))
+    power = float(spectra.auto_a[chosen].sum()) * float(spectra.auto_b[chosen].sum())
     if power <= 0.0:
         return None
-    turn = np.exp(-2j * np.pi * spectra.frequency_hz[chosen] * (delay_ms * 1e-3))
-    r = float(np.sum(np.real(spectra.cross[chosen] * turn))) / np.sqrt(power)
-    limit = -FLOOR_DB
-    return float(np.clip(10.0 * (np.log10(max(1.0 + r, 1e-9)) - np.log10(max(1.0 - r, 1e-9))), -limit, limit))
+    r = _crossing(spectra, chosen, delay_ms) / math.sqrt(power)
+    effect = 10.0 * float(np.log10(max(1.0 + r, 1e-9)) - np.log10(max(1.0 - r, 1e-9)))
+    return min(max(effect, FLOOR_DB), -FLOOR_DB)
 
 
 def energy_band(
@@ -280,6 +280,14 @@ def _turned(spectra: PairSpectra, delay_ms: float, *, invert: bool = False) -> C
     return cast("Complexes", spectra.cross * (-turn if invert else turn))
 
 
+def _crossing(spectra: PairSpectra, chosen: slice, delay_ms: float) -> float:
+    """Real part of the cross-spectrum of some bins with b delayed, added up."""
+    cross = spectra.cross[chosen]
+    if delay_ms:
+        cross = cross * np.exp(-2j * np.pi * spectra.frequency_hz[chosen] * (delay_ms * 1e-3))
+    return float(cross.real.sum())
+
+
 def _over_bands(values: Floats, bands: FrequencyBands) -> Floats:
     """Sum over the bins of each band."""
     runs = zip(bands.first, bands.last, strict=True)
@@ -291,8 +299,8 @@ def _in_band(frequency_hz: Floats, band_hz: tuple[float, float]) -> slice:
     low, high = band_hz
     rounding = 1e-6  # Hz: an edge is often a bin's own frequency
     return slice(
-        int(np.searchsorted(frequency_hz, low - rounding, side="left")),
-        int(np.searchsorted(frequency_hz, high + rounding, side="right")),
+        int(frequency_hz.searchsorted(low - rounding, side="left")),
+        int(frequency_hz.searchsorted(high + rounding, side="right")),
     )
 
 

@@ -19,6 +19,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -26,12 +27,17 @@ from polaritykit.base.errors import InputError, UsageError
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.types import Complexes, Floats, Samples
+from polaritykit.spectra.pair_sum import energy_band
 from polaritykit.spectra.records import PairSpectra
 
 #: Samples per track transformed at once: large enough for the matrix products, small enough for cache.
 _BATCH_SAMPLES = 2**18
+#: ... and of all tracks together: 128 MB.
+_BATCH_OF_ALL = 2**25
 #: Bins per matrix product: their products for 24 tracks (300 kB) stay in the second-level cache.
 _BINS_PER_PRODUCT = 64
+#: Sums up to this size are laid out pair by pair, which holds them twice for a moment: of up to 60 tracks.
+_TURNED_BYTES = 2e8
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,6 +62,11 @@ class Spectra:
     power: Floats
     matrix: Complexes
     n_frames: int
+
+    @cached_property
+    def energy_bands(self) -> tuple[tuple[float, float] | None, ...]:
+        """Band that carries most of each track's energy (`energy_band`)."""
+        return tuple(energy_band(power, self.frequency_hz) for power in self.power)
 
     def cross(self, a: int, b: int) -> Complexes:
         """Cross-spectrum of tracks ``a`` and ``b``; phase −2πfτ when b is late by τ."""
@@ -134,7 +145,7 @@ class SpectrumPool:
         self._workers = workers or os.cpu_count() or 1
         self._window = periodic_hann(fft_size).astype(np.float32)
         self._n_bins = min(fft_size // 2, int(max_hz * fft_size / sample_rate_hz)) + 1
-        self._batch_frames = max(16, _BATCH_SAMPLES // fft_size)
+        self._batch_frames = max(16, min(_BATCH_SAMPLES, _BATCH_OF_ALL // n_tracks) // fft_size)
         self._pending = np.empty((n_tracks, self._batch_frames * self._hop + fft_size), np.float32)
         self._n_pending = 0
         self._sum = np.zeros((self._n_bins, n_tracks, n_tracks), np.complex128)
@@ -169,7 +180,9 @@ class SpectrumPool:
                 self._transform(self._batch_frames)
 
     def result(self) -> Spectra:
-        """Spectra of all whole frames so far; audio shorter than one frame is filled up with zeros.
+        """Spectra of all whole frames; audio shorter than one frame is filled up with zeros.
+
+        The last that is asked of a pool: its sums become the spectra, for of many tracks they are large.
 
         Raises
         ------
@@ -189,7 +202,11 @@ class SpectrumPool:
             scale[-1] = 1.0
         # 2/(N·Σw²) per bin: Bendat and Piersol, Random Data, one-sided spectrum times its bandwidth.
         energy = float(np.sum(self._window.astype(np.float64) ** 2))
-        matrix = self._sum * (scale / (self._n_frames * self._fft_size * energy))[:, None, None]
+        matrix, self._sum = self._sum, np.zeros((0, 0, 0), np.complex128)
+        matrix *= (scale / (self._n_frames * self._fft_size * energy))[:, None, None]
+        if matrix.nbytes <= _TURNED_BYTES:
+            # The bins of a pair lie side by side: pairs are what is asked for.
+            matrix = np.ascontiguousarray(matrix.transpose(1, 2, 0)).transpose(2, 0, 1)
         power = np.ascontiguousarray(np.einsum("kii->ik", matrix).real)
         frequency_hz: Floats = np.arange(self._n_bins, dtype=np.float64) * (self._rate / self._fft_size)
         for array in (matrix, power, frequency_hz):

@@ -74,7 +74,8 @@ def seen_notches(
     power = spectra.auto_a + spectra.auto_b
 
     def share(low_hz: float, high_hz: float) -> float:
-        inside = (frequency >= low_hz) & (frequency <= high_hz)
+        first, stop = np.searchsorted(frequency, low_hz), np.searchsorted(frequency, high_hz, side="right")
+        inside = slice(int(first), max(int(first), int(stop)))
         total = float(np.sum(power[inside]))
         return 2.0 * float(np.sum(turned[inside])) / total if total > 0.0 else 0.0
 

@@ -37,6 +37,8 @@ _GATES_MS = ((-8.0, 18.0), (-8.0, 42.0))
 _FLATNESS = 0.9
 _REACH_MS = 25.0
 _OVERSAMPLING = 4
+#: Curves made together: what is done to them stays in the second-level cache.
+_PAIRS_AT_ONCE = 32
 #: A rival lies at least this far from the peak.
 _APART_MS = 0.4
 #: Weight of a pair whose curve has an equal rival, against one without any.
@@ -82,18 +84,24 @@ def direct_times(
     -------
     DirectTimes
     """
-    curves, rate = [], 0.0
-    n_hits = len(windows)
-    halves = [slice(0, n_hits, 2), slice(1, n_hits, 2)] if n_hits > 1 else []
+    n_hits, n_tracks = windows.shape[:2]
+    times = []
+    whole: Floats = np.zeros(0)
     for gate_ms in _GATES_MS:
         spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
-        curves += [_curves(spectra, band, rate) for band in _BANDS_HZ]
-        parts = [_curves(spectra[half], _BANDS_HZ[0], rate) for half in halves]
-        curves += parts if gate_ms == _GATES_MS[-1] else []
-    n_whole = len(_GATES_MS) * len(_BANDS_HZ)
-    whole = [curve for k, curve in enumerate(curves) if k < n_whole]
-    best = _times(np.mean(whole, axis=0)) / rate
-    readings = np.stack([*(_times(curve) / rate for curve in curves), picked_s])
+        halves = [spectra[0::2], spectra[1::2]] if n_hits > 1 else []
+        if gate_ms != _GATES_MS[-1] or not halves:
+            parts, cross = [], _cross(spectra)
+        else:
+            parts = [_cross(half) for half in halves]
+            cross = parts[0] + parts[1]
+        for band in _BANDS_HZ:
+            curves = _curves(cross, band, rate)
+            times.append(fitting_times(curves, n_tracks) / rate)
+            whole = whole + curves if len(whole) else curves
+        times += [fitting_times(_curves(part, _BANDS_HZ[0], rate), n_tracks) / rate for part in parts]
+    best = fitting_times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
+    readings = np.stack([*times, picked_s])
     offset = best[None, :] - best[:, None]
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
     # Half the bin of the search on either side, evenly likely.
@@ -163,7 +171,7 @@ def _spectra(
     sample_rate_hz: int,
     gate_ms: tuple[float, float],
 ) -> tuple[Complexes, float]:
-    """Spectra (n_hits, n_tracks, n_bins) of the gated hits, and the sample rate of curves made of them."""
+    """Flattened spectra (n_hits, n_tracks, n_bins) of the gated hits, and the rate of curves made of them."""
     from scipy.fft import next_fast_len, rfft
 
     first, stop = (zero + round(ms * 1e-3 * sample_rate_hz) for ms in gate_ms)
@@ -179,68 +187,96 @@ def _spectra(
     top = max(high for _, high in _BANDS_HZ) * 1.5
     kept = min(spectra.shape[-1], int(np.ceil(top * size / sample_rate_hz)) + 1)
     rate = _OVERSAMPLING * 2.0 * (kept - 1) * sample_rate_hz / size
-    return np.asarray(spectra[..., :kept]), rate
+    spectra = spectra[..., :kept]
+    return np.asarray(spectra / np.maximum(np.abs(spectra), 1e-12) ** _FLATNESS), rate
 
 
-def _curves(spectra: Complexes, band_hz: tuple[float, float], rate: float) -> Floats:
+def _cross(flat: Complexes) -> Complexes:
+    """Sum over hits of conj(X_a)·X_b, shape (n_pairs, n_bins), a before b in the order of `triu_indices`."""
+    cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1))
+    a, b = np.triu_indices(flat.shape[1], 1)
+    return np.ascontiguousarray(cross[:, a, b].T)
+
+
+def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float) -> Floats:
     """Squared correlation of all pairs, largest 1 each, weighed by how far it stands out.
 
-    Shape (n_tracks, n_tracks, 2·reach + 1).
+    Shape (n_pairs, 2·reach + 1); swapping a pair turns its curve round.
     """
     from scipy.fft import irfft
 
-    n_bins = spectra.shape[-1]
+    n_bins = cross.shape[-1]
     size = _OVERSAMPLING * 2 * (n_bins - 1)
     frequency = np.arange(n_bins) * rate / size
     low, high = band_hz
     weight = 1.0 / (1.0 + (low / np.maximum(frequency, 1.0)) ** 6) / (1.0 + (frequency / high) ** 6)
-    flat = spectra / np.maximum(np.abs(spectra), 1e-12) ** _FLATNESS
-    cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1)).transpose(1, 2, 0)
-    curve = irfft(cross * weight, size, axis=-1)
     reach = round(_REACH_MS * 1e-3 * rate)
-    curve = np.concatenate([curve[..., -reach:], curve[..., : reach + 1]], axis=-1) ** 2
-    curve = curve / np.maximum(curve.max(axis=-1, keepdims=True), 1e-30)
     apart = round(_APART_MS * 1e-3 * rate)
-    lags = np.arange(curve.shape[-1])
-    elsewhere = np.abs(lags - curve.argmax(axis=-1)[..., None]) > apart
-    rival = np.where(elsewhere, curve, 0.0).max(axis=-1)
-    weighed = curve * (_LEAST_WEIGHT + 1.0 - rival)[..., None]
-    weighed[np.arange(len(curve)), np.arange(len(curve))] = 0.0
-    return np.asarray(weighed)
+    curves = np.empty((len(cross), 2 * reach + 1))
+    for first in range(0, len(cross), _PAIRS_AT_ONCE):
+        curve = curves[first : first + _PAIRS_AT_ONCE]
+        whole = irfft(cross[first : first + _PAIRS_AT_ONCE] * weight, size, axis=-1)
+        np.square(whole[:, -reach:], out=curve[:, :reach])
+        np.square(whole[:, : reach + 1], out=curve[:, reach:])
+        at = curve.argmax(axis=-1)[:, None]
+        curve /= np.maximum(np.take_along_axis(curve, at, axis=-1), 1e-30)
+        # The largest value elsewhere: the peak is taken out and put back.
+        near = np.clip(at + np.arange(-apart, apart + 1), 0, 2 * reach)
+        peak = np.take_along_axis(curve, near, axis=-1)
+        np.put_along_axis(curve, near, 0.0, axis=-1)
+        rival = curve.max(axis=-1, keepdims=True)
+        np.put_along_axis(curve, near, peak, axis=-1)
+        curve *= _LEAST_WEIGHT + 1.0 - rival
+    return curves
 
 
-def _times(curves: Floats) -> Floats:
+def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     """Find times (bins) that serve all pairs: the clearest track first, then the best fit, then all again."""
-    n, width = curves.shape[0], curves.shape[-1]
+    a, b = np.triu_indices(n_tracks, 1)
+    pair = np.zeros((n_tracks, n_tracks), dtype=np.int64)
+    pair[a, b] = pair[b, a] = np.arange(len(curves))
+    highest = np.zeros((n_tracks, n_tracks))
+    highest[a, b] = highest[b, a] = curves.max(axis=-1)
+    width = curves.shape[-1]
     reach = (width - 1) // 2
     middle = 2 * reach
-    place = np.zeros(n, dtype=np.int64)
-    summed = np.zeros((n, 4 * reach + 1))
-    left = set(range(n))
-    track = int(curves.max(axis=-1).sum(axis=1).argmax())
+    place = np.zeros(n_tracks, dtype=np.int64)
+    summed = np.zeros((n_tracks, 4 * reach + 1))
+    left = set(range(n_tracks))
+    track = int(highest.sum(axis=1).argmax())
     while True:
         left.discard(track)
         if not left:
             break
         start = int(np.clip(place[track] - reach + middle, 0, middle))
-        summed[:, start : start + width] += curves[track]
+        for other in left:
+            own = curves[pair[track, other]]
+            summed[other, start : start + width] += own if track < other else own[::-1]
         track = max(left, key=lambda other: float(summed[other].max()))
         place[track] = int(summed[track].argmax()) - middle
+    # A track's place follows from the others': as long as these stay it need not be looked for again.
+    settled: set[int] = set()
     for _ in range(2):
-        for track in range(n):
-            total = _summed(curves, place, track)
-            place[track] = int(total.argmax()) - middle
+        for track in range(n_tracks):
+            if track in settled:
+                continue
+            at = int(_summed(curves, pair[track], place, track).argmax()) - middle
+            if at != place[track]:
+                settled.clear()
+            place[track] = at
+            settled.add(track)
     times = place.astype(np.float64)
     return np.asarray(times - times.mean())
 
 
-def _summed(curves: Floats, place: NDArray[np.int64], track: int) -> Floats:
-    """Curve of one track against all others at their places."""
+def _summed(curves: Floats, pair: NDArray[np.int64], place: NDArray[np.int64], track: int) -> Floats:
+    """Curve of one track against all others at their places; ``pair`` finds its curves."""
     width = curves.shape[-1]
     reach = (width - 1) // 2
     total = np.zeros(4 * reach + 1)
-    for other, at in enumerate(place):
+    for other, at in enumerate(place.tolist()):
         if other != track:
-            start = int(np.clip(at + reach, 0, 2 * reach))
-            total[start : start + width] += curves[other, track]
+            start = min(max(at + reach, 0), 2 * reach)
+            own = curves[pair[other]]
+            total[start : start + width] += own if other < track else own[::-1]
     return total

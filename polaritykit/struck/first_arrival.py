@@ -180,11 +180,11 @@ def window_end(energy: Floats, first: int, sample_rate_hz: int) -> NDArray[np.in
     from scipy.ndimage import uniform_filter1d
 
     width = max(3, round(_ENVELOPE_MS * 1e-3 * sample_rate_hz))
-    envelope = uniform_filter1d(energy, width, axis=-1, mode="constant")
-    log_envelope = np.log(np.maximum(envelope, 1e-6))[..., first:]
-    floor = log_envelope[..., : max(4, round(0.002 * sample_rate_hz))].mean(axis=-1, keepdims=True)
-    top = log_envelope.max(axis=-1, keepdims=True)
-    climbed = np.argmax(log_envelope >= floor + _CLIMB * (top - floor), axis=-1)
+    envelope = np.maximum(uniform_filter1d(energy, width, axis=-1, mode="constant")[..., first:], 1e-6)
+    before = envelope[..., : max(4, round(0.002 * sample_rate_hz))]
+    floor = np.log(before).mean(axis=-1, keepdims=True)
+    top = np.log(envelope.max(axis=-1, keepdims=True))
+    climbed = np.argmax(envelope >= np.exp(floor + _CLIMB * (top - floor)), axis=-1)
     end = first + climbed + round(_AFTER_CLIMB_MS * 1e-3 * sample_rate_hz)
     return np.asarray(np.clip(end, first + 2 * _FEWEST, energy.shape[-1] - 1))
 
@@ -258,8 +258,9 @@ def pick_arrivals(windows: Floats, zero: int, sample_rate_hz: int) -> Arrivals:
     pick, end = _pick(votes, first, sample_rate_hz)
     # The seed is fixed so that the same take always gives the same answer.
     draws = np.random.default_rng(0).multinomial(len(cast), np.full(len(cast), 1 / len(cast)), _BOOTSTRAPS)
-    others = np.einsum("dh,htn->dtn", draws / len(cast), cast)
-    picks = _pick(others, first, sample_rate_hz)[0]
+    others = (draws / len(cast) @ cast.reshape(len(cast), -1)).reshape(len(draws), *votes.shape)
+    # One at a time: what is worked out of it stays in the cache.
+    picks = np.stack([_pick(other, first, sample_rate_hz)[0] for other in others])
     away = np.abs(picks - pick)
     after = np.minimum(pick[:, None] + np.arange(_samples(1.0, sample_rate_hz)), votes.shape[-1] - 1)
     edge = _samples(0.15, sample_rate_hz)

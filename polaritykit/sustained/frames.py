@@ -15,8 +15,10 @@ from polaritykit.base.types import Complexes, Recording, Samples
 _NEIGHBOURS = 9
 
 
-def read_frames(recording: Recording, frames: NDArray[np.int64], size: int, margin: int) -> Samples:
-    """Read frames with a margin at both ends.
+def read_frames(
+    recording: Recording, frames: NDArray[np.int64], size: int, margin: int, tracks: tuple[int, ...]
+) -> Samples:
+    """Read frames of some tracks with a margin at both ends.
 
     Parameters
     ----------
@@ -25,14 +27,15 @@ def read_frames(recording: Recording, frames: NDArray[np.int64], size: int, marg
         Places in the take, in frames.
     size, margin : int
         Samples.
+    tracks : tuple of int
 
     Returns
     -------
     ndarray, shape (n_frames, n_tracks, size + 2·margin)
     """
-    found = np.empty((len(frames), len(recording.track_names), size + 2 * margin), dtype=np.float32)
+    found = np.empty((len(frames), len(tracks), size + 2 * margin), dtype=np.float32)
     for row, at in zip(found, frames.tolist(), strict=True):
-        row[:] = recording.read(at * size - margin, (at + 1) * size + margin)
+        row[:] = recording.read(at * size - margin, (at + 1) * size + margin, tracks)
     return found
 
 

@@ -4,6 +4,7 @@ Conventions: as in `polaritykit.sustained.phase_curve`.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -66,9 +67,11 @@ class HomeFrames:
     margin: int
     #: Place of each frame in the take, shape (n_frames,).
     chosen: NDArray[np.int64]
-    #: Shape (n_frames, n_tracks, size + 2·margin).
+    #: Tracks that were read, the home among them.
+    tracks: tuple[int, ...]
+    #: Shape (n_frames, n_tracks_read, size + 2·margin).
     audio: Samples
-    #: Shape (n_frames, n_tracks, n_bins).
+    #: Shape (n_frames, n_tracks_read, n_bins).
     spectra: Complexes
     #: Levels of the tracks in these frames, dB, shape (n_frames, n_tracks) ...
     levels_db: Floats
@@ -82,8 +85,18 @@ class HomeFrames:
         """Middle of each frame."""
         return np.asarray((self.chosen + 0.5) * self.size / self.sample_rate_hz)
 
+    def spectra_of(self, track: int) -> Complexes:
+        """Of one of the tracks that were read, shape (n_frames, n_bins)."""
+        return np.asarray(self.spectra[:, self.tracks.index(track)])
 
-def read_frames_of(recording: Recording, levels_db: Floats, home: int, search_ms: float) -> HomeFrames:
+    def audio_of(self, track: int) -> Samples:
+        """Of one of the tracks that were read, shape (n_frames, size + 2·margin)."""
+        return np.asarray(self.audio[:, self.tracks.index(track)])
+
+
+def read_frames_of(
+    recording: Recording, levels_db: Floats, home: int, search_ms: float, others: Sequence[int] | None = None
+) -> HomeFrames:
     """Read the frames that are most one track's own.
 
     Parameters
@@ -94,6 +107,8 @@ def read_frames_of(recording: Recording, levels_db: Floats, home: int, search_ms
     home : int
     search_ms : float
         Largest offset that will be looked for in them.
+    others : sequence of int, optional
+        Tracks to read beside the home; all when left out.
 
     Returns
     -------
@@ -104,13 +119,16 @@ def read_frames_of(recording: Recording, levels_db: Floats, home: int, search_ms
     # Room for half-overlapping windows and for the largest offset on top.
     margin = size // 2 + min(round(search_ms * 1e-3 * rate), size // 4) + 1
     chosen = choose_frames(levels_db, home)
-    audio = read_frames(recording, chosen if len(chosen) > 1 else chosen[:0], size, margin)
+    n_tracks = levels_db.shape[1]
+    tracks = tuple(sorted({home, *(range(n_tracks) if others is None else others)}))
+    audio = read_frames(recording, chosen if len(chosen) > 1 else chosen[:0], size, margin, tracks)
     return HomeFrames(
         home=home,
         sample_rate_hz=rate,
         size=size,
         margin=margin,
         chosen=chosen,
+        tracks=tracks,
         audio=audio,
         spectra=spectra_of(audio, size, margin),
         levels_db=levels_db[chosen],
@@ -135,7 +153,7 @@ def read_pair(recording: Recording, frames: HomeFrames, other: int) -> Reading |
         None where no bin carries a common phase.
     """
     rate, home = frames.sample_rate_hz, frames.home
-    one, its = frames.spectra[:, home], frames.spectra[:, other]
+    one, its = frames.spectra_of(home), frames.spectra_of(other)
     curve = phase_curve(one, its, rate, search_ms=frames.search_ms)
     if curve is None:
         return None
@@ -224,6 +242,7 @@ def _frame_windows(frames: HomeFrames, other: int, whole: int, n_samples: int) -
     """
     size, margin = frames.size, frames.margin
     starts = frames.chosen * size - margin
+    one, its = frames.audio_of(frames.home), frames.audio_of(other)
     pieces: list[tuple[Samples, Samples]] = []
     for at in (margin - size // 2, margin):
         if min(at, at + whole) < 0:
@@ -231,5 +250,5 @@ def _frame_windows(frames: HomeFrames, other: int, whole: int, n_samples: int) -
         begin = starts + at + min(0, whole)
         inside = (begin >= 0) & (begin + size + abs(whole) <= n_samples)
         later = slice(at + whole, at + whole + size)
-        pieces.append((frames.audio[inside, frames.home, at : at + size], frames.audio[inside, other, later]))
+        pieces.append((one[inside, at : at + size], its[inside, later]))
     return np.concatenate([a for a, _ in pieces]), np.concatenate([b for _, b in pieces])

@@ -26,7 +26,7 @@ from polaritykit.sustained.mains import least_left
 
 #: Band looked at; inside it, bins must stand above this range below the strongest.
 BAND_HZ = (100.0, 8000.0)
-_BIN_RANGE_DB = 60.0
+BIN_RANGE_DB = 60.0
 #: Fewest bins that can carry a delay.
 FEWEST_BINS = 12
 #: Peaks below this many times the chance level of a curve of independent bins say nothing.  Of
@@ -36,6 +36,8 @@ FEWEST_BINS = 12
 MIN_SIGNIFICANCE = 13.0
 #: ... and so below twice the least the phase of coherent bins must confirm the peak.
 SURE_SIGNIFICANCE = 2.0 * MIN_SIGNIFICANCE
+#: Values of a curve to a sample.
+OVERSAMPLE = 4
 #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
 #: look alike.
 MAX_RIVAL = 0.8
@@ -100,7 +102,7 @@ def phase_curve(
     total = float(weight.sum())
     if np.count_nonzero(weight) < FEWEST_BINS:
         return None
-    oversample = 4
+    oversample = OVERSAMPLE
     reach = min(round(search_ms * 1e-3 * sample_rate_hz), size // 4) * oversample
     lag_s = np.arange(-reach, reach + 1) / (sample_rate_hz * oversample)
     # A unit-gain copy gives exactly one at its delay: half the two-sided spectrum is summed.
@@ -195,7 +197,7 @@ def audible_bins(spectra_a: Complexes, spectra_b: Complexes, frequency: Floats) 
     inside = (frequency >= low) & (frequency <= high)
     for spectra in (spectra_a, spectra_b):
         power = np.mean(np.abs(spectra) ** 2, axis=0)
-        inside &= power >= power[inside].max(initial=0.0) * 10 ** (-_BIN_RANGE_DB / 10)
+        inside &= power >= power[inside].max(initial=0.0) * 10 ** (-BIN_RANGE_DB / 10)
     return np.asarray(inside)
 
 

@@ -23,28 +23,18 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
-from polaritykit.base.types import Complexes, Floats, Recording
-from polaritykit.sustained.activity import frame_samples
-from polaritykit.sustained.frames import spectra_of
+from polaritykit.base.types import Complexes, Floats
 from polaritykit.sustained.mains import clear_of, resolved
+from polaritykit.sustained.take_frames import APART, TakeFrames
 
 #: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
 _PLAIN_HZ = (200.0, 4000.0)
 _PLAIN_NEAR_S = 3e-3
-#: Half-overlapping frames in one run, and runs: a minute of audio, enough to find what stands 20 dB under
-#: the rest.
-_RUN_FRAMES = 32
-_RUNS = 12
-#: Frames this far apart hold no sound in common: half a second, several times the search.
-_APART = 6
-#: Offsets are looked for a quarter further than in single frames (50 ms for 40): the whole take tells more.
-_SEARCH_RATIO = 1.25
-_LOWEST_HZ, _HIGHEST_HZ = 60.0, 12_000.0
-_RANGE_DB = 60.0
+RANGE_DB = 60.0
 #: Upper ends of the weightings; the whole band and the plain power are two more.
-_UP_TO_HZ = (1200.0, 4000.0)
+UP_TO_HZ = (1200.0, 4000.0)
 #: One pair of unrelated noises in a thousand passes.
-_CHANCE = 1e-3
+CHANCE = 1e-3
 #: What moments that are not simultaneous show above that counts so much.
 _FAR_WORTH = 2.0
 _FAR_DEVIATIONS = 3.5
@@ -53,7 +43,7 @@ _FAR_DEVIATIONS = 3.5
 _PARTS = 8
 _NEAR_S = 0.1e-3
 _EVEN = 1.5
-_FINE = 2
+FINE = 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,65 +58,6 @@ class Shared:
     needed: float
     #: Largest height of the other sign, as a share of the peak.
     rival: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class TakeFrames:
-    """Whitened spectra of frames in runs over a take, (n_frames, n_tracks, n_bins), and the mean powers."""
-
-    spectra: Complexes
-    power: Floats
-    frequency_hz: Floats
-    fft_size: int
-    sample_rate_hz: int
-    #: Frames in one run.
-    run: int
-    search_s: float
-
-
-def read_take(recording: Recording, search_ms: float) -> TakeFrames | None:
-    """Read frames in runs that spread over the take; None where there are too few to tell anything.
-
-    Parameters
-    ----------
-    recording : Recording
-    search_ms : float
-        Largest offset looked for in single frames; the whole take can tell one a little larger.
-
-    Returns
-    -------
-    TakeFrames or None
-    """
-    rate, n = recording.sample_rate_hz, recording.n_samples
-    size = frame_samples(n, rate)
-    hop = size // 2
-    fit = (n - size) // hop + 1
-    if fit < 2 * _APART:
-        return None
-    run = min(fit, _RUN_FRAMES)
-    runs = min(_RUNS, fit // run)
-    starts = np.linspace(0, fit - run, runs).round().astype(int) * hop
-    low, high = (round(f * size / rate) for f in (_LOWEST_HZ, min(_HIGHEST_HZ, 0.45 * rate)))
-    spectra = []
-    for start in starts:
-        audio = recording.read(int(start), int(start) + (run - 1) * hop + size)
-        frames = np.lib.stride_tricks.sliding_window_view(audio, size, axis=1)[:, ::hop]
-        spectra.append(np.stack([spectra_of(frames[:, k], size)[:, low:high] for k in range(run)]))
-    found = np.concatenate(spectra)
-    power = np.mean(np.abs(found) ** 2, axis=0)
-    found /= np.sqrt(np.maximum(power, 1e-30)).astype(np.float32)
-    # A loud frame has no more to say than others: what is common would else be its own few notes.
-    loud = np.sqrt(np.mean(np.abs(found) ** 2, axis=2, keepdims=True))
-    found /= np.maximum(loud, 1.0)
-    return TakeFrames(
-        spectra=found,
-        power=power,
-        frequency_hz=np.arange(low, high) * rate / size,
-        fft_size=size,
-        sample_rate_hz=rate,
-        run=run,
-        search_s=min(_SEARCH_RATIO * search_ms * 1e-3, 0.3 * size / rate),
-    )
 
 
 def shared(take: TakeFrames, a: int, b: int) -> Shared:
@@ -185,7 +116,7 @@ def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[in
     """
     from scipy.fft import irfft
 
-    cross = np.conj(take.spectra[:, a]) * take.spectra[:, b]
+    cross = np.conj(take.spectra_of(a)) * take.spectra_of(b)
     phasor = np.mean(cross / np.maximum(np.abs(cross), 1e-30), axis=0)
     frequency = take.frequency_hz
     inside = (frequency >= _PLAIN_HZ[0]) & (frequency <= _PLAIN_HZ[1])
@@ -238,13 +169,13 @@ class _Pair:
 
     @classmethod
     def of(cls, take: TakeFrames, a: int, b: int) -> "_Pair":
-        powers = take.power[a], take.power[b]
+        powers = take.power_of(a), take.power_of(b)
         inside = np.ones(len(take.frequency_hz), dtype=bool)
         for power in powers:
-            inside &= power >= power.max() * 10 ** (-_RANGE_DB / 10)
+            inside &= power >= power.max() * 10 ** (-RANGE_DB / 10)
         flat = inside.astype(np.float64)
         weights = [flat, np.sqrt(powers[0] * powers[1]) * flat]
-        weights += [np.where(take.frequency_hz <= up_to, flat, 0.0) for up_to in _UP_TO_HZ]
+        weights += [np.where(take.frequency_hz <= up_to, flat, 0.0) for up_to in UP_TO_HZ]
         kept = [w / math.sqrt(float(np.sum(w**2))) for w in weights if np.count_nonzero(w) >= 4]
         stack = np.stack(kept) if kept else np.zeros((1, len(flat)))
         bin_hz = take.sample_rate_hz / take.fft_size
@@ -252,11 +183,11 @@ class _Pair:
         lags = np.maximum(2.0 * 2.0 * take.search_s * band_hz, 1.0)
         return cls(
             take=take,
-            one=take.spectra[:, a],
-            other=take.spectra[:, b],
+            one=take.spectra_of(a),
+            other=take.spectra_of(b),
             powers=powers,
             weights=stack,
-            needed=_normal_tail(_CHANCE / (lags * len(stack))),
+            needed=normal_tail(CHANCE / (lags * len(stack))),
         )
 
     def products(self, shift: int) -> Complexes:
@@ -272,7 +203,7 @@ class _Pair:
         from scipy.fft import irfft
 
         take = self.take
-        size = take.fft_size * _FINE
+        size = take.fft_size * FINE
         power = (
             np.sum(np.abs(products) ** 2, axis=0, dtype=np.float64) * BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES)
         )
@@ -286,7 +217,7 @@ class _Pair:
 
     @property
     def reach(self) -> int:
-        return round(self.take.search_s * self.take.sample_rate_hz) * _FINE
+        return round(self.take.search_s * self.take.sample_rate_hz) * FINE
 
     def highest(self, shift: int) -> _Peak:
         """Peak of the weighting that chance explains least."""
@@ -298,7 +229,7 @@ class _Pair:
         sign = 1 if curve[at] > 0 else -1
         return _Peak(
             weighting=best,
-            lag_s=(at - self.reach) / (self.take.sample_rate_hz * _FINE),
+            lag_s=(at - self.reach) / (self.take.sample_rate_hz * FINE),
             sign=sign,
             height=float(tall[best]),
             needed=float(self.needed[best]),
@@ -312,7 +243,7 @@ class _Pair:
         """
         curves = [
             self.curves(self.products(shift), self.weights)
-            for shift in range(_APART, self.take.run - _APART + 1)
+            for shift in range(APART, self.take.run - APART + 1)
         ]
         spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2))))
         needed = self.needed * spread
@@ -331,8 +262,8 @@ class _Pair:
         products = self.products(0)
         said = np.cumsum(np.sum(np.abs(products) ** 2, axis=1, dtype=np.float64))
         part = np.minimum((said / max(float(said[-1]), 1e-300) * _PARTS).astype(int), _PARTS - 1)
-        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * _FINE)
-        near = max(1, round(_NEAR_S * self.take.sample_rate_hz * _FINE))
+        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
+        near = max(1, round(_NEAR_S * self.take.sample_rate_hz * FINE))
         weight = self.weights[peak.weighting : peak.weighting + 1]
         heights = []
         for number in range(_PARTS):
@@ -347,7 +278,7 @@ class _Pair:
             return True
         first = round(self.take.frequency_hz[0] / bin_hz)
         pad = [np.concatenate([np.zeros(first), power]) for power in self.powers]
-        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * _FINE)
+        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
         products = self.products(0)
         for mains_hz in (50.0, 60.0):
             clear = clear_of(mains_hz, (pad[0], pad[1]), bin_hz)[first:]
@@ -357,7 +288,7 @@ class _Pair:
         return True
 
 
-def _normal_tail(probability: Floats) -> Floats:
+def normal_tail(probability: Floats) -> Floats:
     """Height that a normal value exceeds in size with this probability."""
     from scipy.special import erfcinv
 

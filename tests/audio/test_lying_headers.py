@@ -222,6 +222,18 @@ def test_bw64(tmp_path):
     same_audio(tmp_path / "b.wav", reference)
 
 
+def test_chunks_behind_the_audio_of_a_wave64_file(tmp_path):
+    """They are no sound.  Wave64 as published: a GUID, 64 bits of size with the head, padded to 8 bytes."""
+    reference = written(tmp_path / "a.w64", form="W64")
+    content = reference.read_bytes()
+    tail = b"note".ljust(16, b"\1") + struct.pack("<Q", 24 + 4000) + b"\x7f" * 4000
+    total = struct.pack("<Q", len(content) + len(tail))
+    (tmp_path / "b.w64").write_bytes(content[:16] + total + content[24:] + tail)
+
+    same_audio(tmp_path / "b.w64", reference)
+    assert read_header(tmp_path / "b.w64").frames == RATE
+
+
 def test_names_that_steer_a_terminal():
     """Controls of ECMA-48 and the bidirectional controls of UAX #9 are shown as escapes."""
     assert shown("a\x1b[2J\n\x9b\u202eb") == "a\\x1b[2J\\x0a\\u009b\\u202eb"

@@ -3,13 +3,16 @@
 What must hold is said in README.md (exit codes, ``--overwrite``); no outside numbers exist.
 """
 
+import errno
 import json
+import os
 import shutil
 from pathlib import Path
 
 import pytest
 
-from polaritykit.base.errors import UsageError
+from polaritykit.base import whole_files
+from polaritykit.base.errors import OutputError, UsageError
 from polaritykit.base.folder_marker import MARKER
 from polaritykit.base.whole_files import check_output_folder, output_folder, replacing, write_file
 
@@ -153,6 +156,47 @@ def test_folder_that_cannot_be_written(tmp_path):
     """A missing folder is one sentence, not a traceback."""
     with pytest.raises(UsageError, match=r"Cannot write .*a\.txt: no such file or directory"):
         write_file(tmp_path / "missing" / "a.txt", "x")
+
+
+@pytest.mark.parametrize("late", [False, True])
+def test_folder_that_vanishes(tmp_path, monkeypatch, late):
+    """The place is named, not what was hidden in it; README's code 5 (output cannot be written)."""
+    (tmp_path / "gone").mkdir()
+
+    def vanish(*_, **__):
+        shutil.rmtree(tmp_path / "gone")
+
+    if late:  # all is written, and nothing renamed yet
+        monkeypatch.setattr(whole_files, "_check_place", lambda *_, **__: None)
+        monkeypatch.setattr(whole_files, "write_marker", vanish)
+
+    def work():
+        with output_folder(tmp_path / "gone" / "out") as folder:
+            write_file(folder / "a.txt", "x")
+            if not late:
+                vanish()
+                write_file(folder / "b.txt", "x")
+
+    with pytest.raises(OutputError, match=r"gone/out could not be written \(its folder vanished meanwhile\)"):
+        work()
+    assert names(tmp_path) == []
+
+
+@pytest.mark.parametrize(
+    ("number", "error"), [(errno.ENOSPC, OutputError), (errno.EFBIG, OutputError), (errno.EACCES, UsageError)]
+)
+def test_a_file_within_a_folder_names_the_folder(tmp_path, monkeypatch, number, error):
+    """What is full is code 5, what may not be written code 2 (README); hidden names are nobody's concern."""
+
+    def refuse(path, _):
+        raise OSError(number, os.strerror(number), str(path))
+
+    monkeypatch.setattr(Path, "write_bytes", refuse)
+    with pytest.raises(error) as raised, output_folder(tmp_path / "out") as folder:
+        write_file(folder / "a.txt", "x")
+    assert str(tmp_path / "out") in str(raised.value)
+    assert ".unfinished" not in str(raised.value)
+    assert names(tmp_path) == []
 
 
 @pytest.mark.parametrize("document", ["report.json", "layout.json", "applied.json"])

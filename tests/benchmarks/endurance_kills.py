@@ -1,169 +1,104 @@
-"""Kills and full disks of `endurance.py`, for every command that writes.
+"""Kills of `endurance.py`: at moments spread over all of a run's life, for every command that writes.
 
-Most runs are forked from a process that has the libraries in memory already, so that the moments fall on the
-work and not on the imports; every fifth is a fresh one.
+Moments are half evenly spread over how long a run lasts and half over its logarithm, for what is made first
+is soon over.  Only a kill that met a living run counts; every fifth run is a fresh process.
 """
 
-import json
 import os
-import resource
-import shutil
 import signal
-import sys
 import time
-from pathlib import Path
+from statistics import median
 
-from corpus import digests
+from endurance_runs import (
+    COMMANDS,
+    ROOT,
+    SIGNALS,
+    ended,
+    is_whole,
+    make_place,
+    shorten_demo,
+    start,
+    state,
+    timed,
+)
 
 from polaritykit.base.whole_files import check_output_folder
 
-ROOT = Path(__file__).resolve().parents[2]
-SIGNALS = {signal.SIGKILL: {-9}, signal.SIGTERM: {143, -15}, signal.SIGINT: {130, -2}}
-#: Every command that writes, as it replaces an earlier result (the demo: one of its sessions).
-COMMANDS = {
-    "check": ["check", "clean", "--out", "out", "--overwrite", "--audio"],
-    "pair": ["pair", "clean/t0.16.wav", "clean/t1.flac", "--out", "out", "--overwrite", "--audio"],
-    "bleed": ["bleed", "clean/t0.16.wav", "clean/t1.flac", "--out", "out", "--overwrite", "--audio"],
-    "comb": ["comb", "--delay", "1 ms", "--out", "out", "--overwrite"],
-    "layout": ["layout", "plan.toml", "--out", "out", "--overwrite"],
-    "pulse-read": ["pulse", "read", "clean", "--out", "out", "--overwrite"],
-    "pulse-make": ["pulse", "make", "out.wav", "--overwrite"],
-    "apply": ["apply", "report", "--out", "out", "--overwrite"],
-    "recheck": ["recheck", "report", "report", "--out", "out", "--overwrite"],
-    "archive": ["archive", "sessions", "--out", "out", "--again", "--workers", "1"],
-    "demo": ["demo", "out", "--overwrite"],
-}
-
-
-def _start(arguments, place, *, fresh, limit=None):
-    """Start the program in a folder; return its process number."""
-    child = os.fork()
-    if child:
-        return child
-    os.chdir(place)
-    said = os.open("../said", os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-    os.dup2(os.open(os.devnull, os.O_WRONLY), 1)
-    os.dup2(said, 2)
-    if limit is not None:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
-        signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-    if fresh:
-        os.environ["PYTHONPATH"] = str(ROOT)
-        os.execv(sys.executable, [sys.executable, "-m", "polaritykit", *arguments])
-    code = 1
-    try:
-        sys.argv = ["polaritykit", *arguments]
-        sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
-        from polaritykit.__main__ import run
-
-        run()
-    except SystemExit as ended:
-        code = ended.code if isinstance(ended.code, int) else 0
-    except BaseException:  # noqa: BLE001
-        import traceback
-
-        traceback.print_exc()
-    finally:
-        sys.stderr.flush()
-        os._exit(code or 0)
-
-
-def _ended(process, place):
-    """Wait; return the exit code as a shell's Popen would tell it, and what was said."""
-    _, status = os.waitpid(process, 0)
-    return os.waitstatus_to_exitcode(status), (place.parent / "said").read_text(errors="replace")
-
-
-def _place(work, name):
-    """Make a folder with all that the command reads, and its first result."""
-    place = work / "place"
-    place.mkdir()
-    for item in ("clean", "report"):
-        shutil.copytree(work / item, place / item)
-    shutil.copytree(work / "clean", place / "sessions" / "one")
-    shutil.copy(work / "plan.toml", place / "plan.toml")
-    began = time.monotonic()
-    code, said = _ended(_start(COMMANDS[name], place, fresh=False), place)
-    assert code == 0, said
-    return place, time.monotonic() - began
-
-
-def _whole(place, name):
-    """Tell whether the result is one that was finished: all files as its marker lists them, nothing else."""
-    out = place / ("out.wav" if name == "pulse-make" else "out")
-    if name == "archive":  # grows in its place; a later run goes on there
-        code, _ = _ended(_start(COMMANDS[name], place, fresh=False), place)
-        return code == 0 and not list(out.rglob(".unfinished-*"))
-    if out.suffix == ".wav":
-        return out.is_file() and out.stat().st_size > 1000
-    if not out.is_dir():
-        return False
-    marker = out / ".polaritykit-folder.json"
-    listed = {entry["name"]: entry["sha256"] for entry in json.loads(marker.read_text())["files"]}
-    found = digests(out)
-    found.pop(marker.name)
-    return found == listed
-
-
-def _state(place):
-    """Names in the folder, and checksums of what is read."""
-    inputs = {name: digest for name, digest in digests(place).items() if not name.startswith(("out", "."))}
-    return {path.name for path in place.iterdir()}, inputs
-
-
-def _check(place, name, before, counts, what):
-    """Hold the folder against what it was: right after, and after the next run that writes there."""
-    names, inputs = before
-    counts["leftovers"] += {path.name for path in place.iterdir()} != names
-    for path in place.glob(".unfinished-*"):
-        os.utime(path, (0, 0))  # one without a slip is left for a minute: it may be being made
-    check_output_folder(place / "after", inputs=[], overwrite=False)
-    whole = _whole(place, name)
-    now, same = _state(place)
-    counts["changed inputs"] += same != inputs
-    if now != names or not whole:
-        counts["failures"] += 1
-        print(f"LEFT {what}: {sorted(now ^ names)}, whole: {whole}", flush=True)
+#: No run is killed sooner.
+_EARLIEST_S = 0.0005
+#: A run that goes on for this much of its length (and a second, on a busy machine) did not listen.
+_DEAF = 0.5
+#: Stands in a traceback that has a line of ours.
+_OWN = f"{ROOT / 'polaritykit'}"
 
 
 def kills(work, name, number, chance, counts):
     """Kill a command at random moments while it replaces its earlier result."""
-    place, lasts = _place(work, name)
-    before = _state(place)
-    for index in range(number):
-        fresh = index % 5 == 4
-        process = _start(COMMANDS[name], place, fresh=fresh)
-        time.sleep(chance.uniform(0.0, (1.0 if fresh else 0.0) + 1.05 * lasts))
-        sent = chance.choice(list(SIGNALS))
+    if name == "demo":
+        shorten_demo()
+    place = make_place(work, name)
+    before = state(place)
+    lasts = {fresh: median(timed(name, place, fresh=fresh)[2] for _ in range(3)) for fresh in (False, True)}
+    met = tried = 0
+    while met < number and tried < 4 * number:
+        tried += 1
+        fresh, sent = met % 5 == 4, chance.choice(list(SIGNALS))
+        wait_s = _moment(lasts[fresh], chance)
+        code, said, after_s = _killed(name, place, sent, wait_s, fresh=fresh)
+        what = f"{name} {'fresh' if fresh else 'warm'} {sent.name} after {wait_s:.4f} of {lasts[fresh]:.2f} s"
+        met += code != 0
+        if fresh and sent == signal.SIGINT and said and _OWN not in said and "polaritykit: " not in said:
+            counts["in Python's own start"] += 1  # no line of ours had run
+        elif code not in SIGNALS[sent] | {0} or (sent != signal.SIGKILL and "Traceback" in said):
+            _failed(counts, f"{what}: code {code} {said[-400:]!r}")
+        if code == 0 and after_s > 1 + _DEAF * lasts[fresh]:
+            _failed(counts, f"{what}: went on for {after_s:.2f} s")
+        left = sorted({path.name for path in place.iterdir()} ^ before[0])
+        counts["leftovers"] += bool(left)
+        if left and code in {130, 143}:
+            _failed(counts, f"{what}: said that nothing was left, and left {left}")
+        check(place, name, before, counts, what)
+        if tried % 5 == 0:  # the next run itself
+            code, said, lasts[False] = timed(name, place)
+            if code or state(place) != before:
+                _failed(counts, f"{name} after {what}: {code} {said[-400:]!r}")
+    counts["kills"] += met
+    if met < number:
+        _failed(counts, f"{name}: only {met} of {tried} signals met a living run")
+
+
+def _moment(lasts, chance):
+    if chance.random() < 0.5:
+        return chance.uniform(0.0, lasts)
+    return _EARLIEST_S * (lasts / _EARLIEST_S) ** chance.random()
+
+
+def _killed(name, place, sent, wait_s, *, fresh):
+    """Start a run and send it a signal; Ctrl-C goes to all of its processes, as a terminal sends it."""
+    process = start(COMMANDS[name], place, fresh=fresh)
+    time.sleep(wait_s)
+    try:
+        (os.killpg if sent == signal.SIGINT else os.kill)(process, sent)
+    except ProcessLookupError:  # not yet a group of its own
         os.kill(process, sent)
-        code, said = _ended(process, place)
-        counts["kills"] += 1
-        what = f"{name} {'fresh' if fresh else 'warm'} {sent.name} number {index}"
-        if code not in SIGNALS[sent] | {0} or (sent != signal.SIGKILL and "Traceback" in said):
-            counts["failures"] += 1
-            print(f"FAILED {what}: code {code} {said[-400:]!r}", flush=True)
-        _check(place, name, before, counts, what)
-    code, said = _ended(_start(COMMANDS[name], place, fresh=False), place)
-    if code:
-        counts["failures"] += 1
-        print(f"FAILED {name} after all kills: {code} {said[-400:]!r}", flush=True)
+    began = time.monotonic()
+    code, said = ended(process, place)
+    return code, said, time.monotonic() - began
 
 
-def faults(work, name, number, chance, counts):
-    """Let the disk be full at a random size of the files, or standard output too."""
-    place, _ = _place(work, name)
-    before = _state(place)
-    largest = max(path.stat().st_size for path in place.glob("out*/**/*" if name != "pulse-make" else "out*"))
-    for index in range(number):
-        limit = chance.randrange(largest)
-        code, said = _ended(_start(COMMANDS[name], place, fresh=False, limit=limit), place)
-        counts["faults"] += 1
-        what = f"{name} with files of at most {limit} bytes, number {index}"
-        if (
-            code not in {0, 5}
-            or "Traceback" in said
-            or len(said.strip().splitlines()) > (3 if code == 0 else 1)
-        ):
-            counts["failures"] += 1
-            print(f"FAILED {what}: code {code} {said[-400:]!r}", flush=True)
-        _check(place, name, before, counts, what)
+def check(place, name, before, counts, what):
+    """Hold the folder against what it was, once the next run that writes there has looked at it."""
+    names, inputs = before
+    for path in place.glob(".unfinished-*"):
+        os.utime(path, (0, 0))  # one without a slip is left for a minute: it may be being made
+    check_output_folder(place / "after", inputs=[], overwrite=False)
+    whole = is_whole(place, name)
+    now, same = state(place)
+    counts["changed inputs"] += same != inputs
+    if now != names or not whole:
+        _failed(counts, f"{what}: left {sorted(now ^ names)}, whole: {whole}")
+
+
+def _failed(counts, what):
+    counts["failures"] += 1
+    print(f"FAILED {what}", flush=True)

@@ -266,7 +266,8 @@ def long_takes(minutes: float, folder: Path, *, fetch: bool) -> tuple[float, flo
     sound = np.concatenate(parts)[:wanted].astype(np.float64)
     late, ppm = 97.3, 18.0
     first, second = sound[: int(minutes * 60 * RATE)], sound[int(late * RATE) :]
-    second = soxr.resample(second, 1.0, 1.0 + 1e-6 * ppm, quality="VHQ")[: int(minutes * 60 * RATE)]
+    # Not of one length: such files are taken to share a clock.
+    second = soxr.resample(second, 1.0, 1.0 + 1e-6 * ppm, quality="VHQ")[: int((minutes * 60 - 41) * RATE)]
     second = second_device(second, rng, snr_db=15)
     for name, x in (("first", first), ("second", second)):
         fine = signal.resample_poly(x, 6, 1)

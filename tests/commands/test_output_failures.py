@@ -173,6 +173,15 @@ def test_interrupted_at_any_early_moment():
     assert 130 in seen
 
 
+def test_ready_for_interruption_before_anything_else():
+    """What is imported before the handler is set could be interrupted with a traceback: nothing is."""
+    script = (
+        "import sys; before = set(sys.modules); import polaritykit.__main__\n"
+        "print(*sorted(set(sys.modules) - before))"
+    )
+    assert run(script, program=["-c"]).stdout.split() == ["polaritykit", "polaritykit.__main__"]
+
+
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_interrupted_while_text_is_run(tmp_path, number):
     """With `-m` Python takes what leaves `exec` for Ctrl-C, caught or not: the code stays the signal's."""

@@ -25,7 +25,8 @@ from polaritykit.jobs.bleed.passages import OCTAVES_HZ, find_passages
 from polaritykit.jobs.bleed.plain_sum import PlainSum
 from polaritykit.spectra.coherent_offset import spectral_offset
 from polaritykit.spectra.pool import Spectra, SpectrumPool
-from polaritykit.spectra.two_sources import TwoSources, moments, two_sources
+from polaritykit.spectra.several_sources import parted
+from polaritykit.spectra.two_sources import TwoSources, two_sources
 
 #: Frames of 0.17 s: longer than the leak's delay and most of the room's early sound.
 _FRAME_S = 0.17
@@ -97,8 +98,8 @@ def analyse_bleed(
     if not (main_source and leaky_source):
         return judged_together(found, recording)
     short = recording.n_samples <= _CROSS_CHECKED_S * recording.sample_rate_hz
-    parted = two_sources(moments(recording), OCTAVES_HZ) if short else None
-    return _judged(found, main_source, leaky_source, other=parted)
+    other = two_sources(parted(recording), OCTAVES_HZ) if short else None
+    return _judged(found, main_source, leaky_source, other=other)
 
 
 def settled_by_check(recording: Recording) -> Settled:
@@ -129,11 +130,11 @@ def judged_together(found: BleedFindings, recording: Recording) -> BleedFindings
         With the tracks, the passages and what is settled.
     recording : Recording
     """
-    parted = two_sources(moments(recording), OCTAVES_HZ)
-    found = replace(found, together=parted.reason)
-    if parted.reason != "found":
+    both = two_sources(parted(recording), OCTAVES_HZ)
+    found = replace(found, together=both.reason)
+    if both.reason != "found":
         return found
-    return _judged(found, parted.main, parted.leaky, told=parted.told)
+    return _judged(found, both.main, both.leaky, told=both.told)
 
 
 def _judged(

@@ -3,7 +3,6 @@
 Conventions: times in ms, levels in dB; enough digits that nothing measured is lost; fields as in `schema`.
 """
 
-from dataclasses import asdict
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -12,7 +11,7 @@ from polaritykit.audio.excerpt import Sound
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
 from polaritykit.base.types import Json
-from polaritykit.base.validate import written
+from polaritykit.base.validate import plain, written
 from polaritykit.decide.findings import Findings, PairFinding
 from polaritykit.jobs.check.excerpts import Excerpts
 from polaritykit.jobs.check.reasons import (
@@ -103,21 +102,21 @@ def build_document(
         "span_start_s": span_start_s(session) if session else None,
         "tracks": _tracks(findings, session),
         "sources": [
-            {**asdict(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
+            {**plain(source), "id": f"S{number + 1}", "times_s": [round(time, 4) for time in source.times_s]}
             for number, source in enumerate(findings.sources)
         ],
         "pairs": pairs,
         "corrections": _corrections(findings),
-        "kit_sum": asdict(findings.kit_sum),
-        "served": [asdict(source) for source in findings.served],
-        "sum_peak": None if findings.sum_peak is None else asdict(findings.sum_peak),
-        "voices": [asdict(voice) for voice in findings.voices],
-        "pads": [asdict(pad) for pad in findings.pads],
+        "kit_sum": plain(findings.kit_sum),
+        "served": [plain(source) for source in findings.served],
+        "sum_peak": None if findings.sum_peak is None else plain(findings.sum_peak),
+        "voices": [plain(voice) for voice in findings.voices],
+        "pads": [plain(pad) for pad in findings.pads],
         "levels_advice": _levels_advice(findings),
         "curves": _curves(findings) if curves else None,
         "waves": None if waves is None else _audio(waves),
         "audio": None if excerpts is None else _audio(excerpts) | {"session": _session_sound(session_sound)},
-        "settings": asdict(findings.settings),
+        "settings": plain(findings.settings),
     }
     return written(document, Report)
 
@@ -126,7 +125,7 @@ def _audio(excerpts: Excerpts) -> dict[str, Any]:
     return {
         "sample_rate": excerpts.sample_rate_hz,
         "sounds": _sounds(excerpts.sounds),
-        "pairs": [asdict(pair) for pair in excerpts.pairs],
+        "pairs": [plain(pair) for pair in excerpts.pairs],
         "session": None,
     }
 
@@ -192,7 +191,7 @@ def _tracks(findings: Findings, session: Session | None) -> list[dict[str, Any]]
             "name": name,
             **(stored(session.files[file.path]) if file and session else {"file": None, "file_base64": None}),
             "channel": file.channel if file else 0,
-            **asdict(levels),
+            **plain(levels),
             "faults": sorted({*levels.faults, *met.get(name, ())}),
             "linked_with": partner.get(name),
             "remarks": list(track_remarks(levels, findings.settings.levels)),
@@ -233,27 +232,27 @@ def _faulty(track: FaultyTrack, session: Session) -> dict[str, Any]:
 def _corrections(findings: Findings) -> dict[str, Any]:
     """Put the words beside the codes."""
     corrections = findings.corrections
-    return asdict(corrections) | {
+    return plain(corrections) | {
         "tracks": [
-            asdict(track)
+            plain(track)
             | {
                 "why": correction_words(track, corrections, findings.linked),
                 "clauses": correction_clauses(track, corrections, findings.linked),
             }
             for track in corrections.tracks
         ],
-        "outvoted": [asdict(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
+        "outvoted": [plain(pair) | {"why": outvoted_words(pair)} for pair in corrections.outvoted],
     }
 
 
 def _pair(pair: PairFinding, findings: Findings, parts: RecorderParts) -> dict[str, Any]:
-    entry = asdict(pair)
+    entry = plain(pair)
     entry["reason"] = pair_words(pair)
     if not pair.related and pair.cause is not None and pair.cause.code == "no_shared_sound":
         searched = parts.searched(pair.reference, pair.other, findings.settings.search_ms)
         entry["reason"] += f" (compared {searched})"
     entry["advice"] |= {"why": advice_words(pair, findings.corrections), "note": note_words(pair)}
-    entry["changes"] = [asdict(change) | {"what": change_words(change)} for change in pair.changes]
+    entry["changes"] = [plain(change) | {"what": change_words(change)} for change in pair.changes]
     entry["notches_hz"] = [round(notch, 2) for notch in pair.notches_hz]
     apart_ms = parts.offset_ms(pair.reference, pair.other)
     drift_ppm = parts.drift_ppm(pair.reference, pair.other)

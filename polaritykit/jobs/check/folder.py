@@ -3,11 +3,11 @@
 Conventions: the folder appears whole or not at all; nothing is computed here.
 """
 
-import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from polaritykit.base.validate import indented
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.check.page import report_page
 from polaritykit.jobs.check.text import corrections_csv, pairs_csv
@@ -41,8 +41,7 @@ def write_report(
         The folder may not be written.
     """
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
-        text = json.dumps(document, allow_nan=False, ensure_ascii=False, indent=1)
-        (place / "report.json").write_text(text + "\n", encoding="utf-8", newline="\n")
+        (place / "report.json").write_text(indented(document) + "\n", encoding="utf-8", newline="\n")
         (place / "pairs.csv").write_text(pairs_csv(document), encoding="utf-8", newline="")
         (place / "corrections.csv").write_text(corrections_csv(document), encoding="utf-8", newline="")
         (place / "report.html").write_text(report_page(document), encoding="utf-8", newline="\n")

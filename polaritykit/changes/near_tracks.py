@@ -1,0 +1,141 @@
+"""A quick look at a home with every other track: which of them the frames could say anything of.
+
+Most tracks of a large session share nothing.  What is asked of a pair's frames later is asked here first of
+rounded phases, with less to pass: who passes is read in full, and nobody else.  The peak of the pooled phase
+is the very curve that is read later, a rounding apart; frames that lie on a line or a step of lags are
+counted on a coarser grid, against half of what is needed.
+
+Conventions: as in `polaritykit.changes.frame_lags`.
+"""
+
+import os
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats
+from polaritykit.changes.frame_lags import (
+    GROUPS,
+    LEAST_FRAMES,
+    LEAST_STRENGTH,
+    least_on_line,
+    on_line,
+)
+from polaritykit.sustained.frame_phases import FramePhases
+from polaritykit.sustained.phase_curve import FEWEST_BINS, MIN_SIGNIFICANCE, OVERSAMPLE
+
+#: A curve of rounded phases lies this near to the true one: two phases are off by a whole turn / 65536 at
+#: most, 1e-4; the least peak asked for is 13/sqrt(2·64 frames·1400 bins), 0.03.
+_ROUNDED = 0.98
+#: Of what a line or a step of lags must show later, half is asked for: on a grid of half the band's period a
+#: peak keeps two thirds of its height (sinc of the band at a quarter of a period), and three quarters of a
+#: step's frames lie on its side of the next group's edge.  Chance reaches a fifth of the line's frames, and
+#: sqrt(2 ln(2000 lags · 14 sums)) = 4.5 of 12.
+_HALF = 0.55
+#: Tracks looked at together: their curves stay within some megabytes.
+_TOGETHER = 8
+#: Every so many-th lag tells how high the curves are by chance.
+_THINNED = 8
+
+Phasors = NDArray[np.complex64]
+Curves = NDArray[np.float32]
+
+
+def near_tracks(phases: FramePhases, place: int, others: Sequence[int], search_ms: float) -> list[int]:
+    """Tracks of which a home's frames could tell an offset or a change.
+
+    Parameters
+    ----------
+    phases : FramePhases
+    place : int
+        Of the home in ``phases.homes``.
+    others : sequence of int
+        Tracks to look at.
+    search_ms : float
+        Largest offset looked for, of either sign.
+
+    Returns
+    -------
+    list of int
+        Those of `others`, in their order; the rest shows nothing in these frames.
+    """
+    if not len(phases.rows[place]):
+        return []
+    parts = [list(others[at : at + _TOGETHER]) for at in range(0, len(others), _TOGETHER)]
+    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="near") as threads:
+        found = threads.map(lambda part: _near(phases, place, part, search_ms), parts)
+        return [track for part in found for track in part]
+
+
+def _near(phases: FramePhases, place: int, others: list[int], search_ms: float) -> list[int]:
+    phasor = phases.phasors(place, others)
+    audible = phases.audible[place]
+    used = audible[others] & audible[phases.homes[place]]
+    mean = phasor.mean(axis=0)
+    reach = min(round(search_ms * 1e-3 * phases.sample_rate_hz), phases.size // 4)
+    n = len(phasor)
+    kept = _strength(phases, mean, used, n=n, reach=reach, above=1.0) >= _ROUNDED * MIN_SIGNIFICANCE
+    if n >= LEAST_FRAMES:
+        kept |= _strength(phases, mean, used, n=n, reach=reach, above=3.0) >= _ROUNDED * LEAST_STRENGTH
+        rest = np.flatnonzero(~kept & (used.sum(axis=1) >= FEWEST_BINS))
+        if len(rest):
+            kept[rest] = _restless(phases, phasor[:, rest] * used[rest], place, reach)
+    return [track for track, keep in zip(others, kept, strict=True) if keep]
+
+
+def _strength(
+    phases: FramePhases, mean: Phasors, used: NDArray[np.bool_], *, n: int, reach: int, above: float
+) -> Floats:
+    """Peak of the pooled phase in units of chance; 0 where too few bins are coherent to read one.
+
+    Bins weigh by their coherence of phase above so many times chance, as they do when they are read.
+    """
+    weight = np.where(used, np.sqrt(np.maximum(np.abs(mean) ** 2 - above / n, 0.0)), 0.0)
+    chance = np.sqrt(np.sum(weight**2, axis=1) / 2 / n)
+    tall = np.abs(_curves(phases, weight * mean, phases.size * OVERSAMPLE, reach * OVERSAMPLE)).max(axis=1)
+    enough = np.count_nonzero(weight, axis=1) >= FEWEST_BINS
+    return np.asarray(np.where(enough, tall / np.maximum(chance, 1e-30), 0.0))
+
+
+def _curves(phases: FramePhases, spectra: Phasors, size: int, reach: int) -> Curves:
+    """Sum over the bins of each row at lags -reach..reach of a grid of `size` lags to a frame."""
+    from scipy.fft import irfft
+
+    *rows, n_bins = spectra.shape
+    padded = np.zeros((*rows, size // 2 + 1), np.complex64)
+    padded[..., phases.first : phases.first + n_bins] = spectra
+    full = irfft(padded, size, axis=-1, overwrite_x=True)
+    full *= np.float32(size / 2)
+    return np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
+
+
+def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> NDArray[np.bool_]:
+    """Whether single frames could lie on a line of lags over time, or on two sides of a step."""
+    top = phases.first + phasor.shape[2]
+    size = min(phases.size, 1 << int(np.ceil(np.log2(2 * top))))
+    step = phases.size // size
+    reach = -(-reach // step)
+    signed = _curves(phases, phasor, size, reach)
+    curves = np.abs(signed)
+    noise = np.median(curves[..., ::_THINNED], axis=(0, 2)) / 0.6745
+    edges = np.linspace(0, len(phasor), GROUPS + 1).astype(int)[:-1]
+    counts = np.diff([*edges, len(phasor)])
+    sums = np.add.reduceat(signed, edges, axis=0)
+    before, after = _heights(sums, counts), _heights(sums[::-1], counts[::-1])
+    found = np.maximum(before, after) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
+    at = curves.argmax(axis=2)
+    sign = np.sign(np.take_along_axis(signed, at[..., None], axis=2)[..., 0])
+    lag = (at - reach) * step / phases.sample_rate_hz
+    times = phases.times_s(place)
+    for other in np.flatnonzero(~found):
+        on = on_line(lag[:, other], sign[:, other], times)
+        found[other] = on.sum() >= _HALF * least_on_line(len(times))
+    return found
+
+
+def _heights(sums: Curves, counts: NDArray[np.int64]) -> Floats:
+    """Highest peak of the groups' curves added up one after another, over the root of their frames."""
+    tall = np.abs(np.cumsum(sums, axis=0)).max(axis=2) / np.sqrt(np.cumsum(counts))[:, None]
+    return np.asarray(tall.max(axis=0))

@@ -1,0 +1,167 @@
+"""Frames in runs spread over a take: their whitened spectra, of some tracks at a time.
+
+Conventions: as in `polaritykit.sustained.whole_take`.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Complexes, Floats, Recording
+from polaritykit.sustained.activity import frame_samples
+from polaritykit.sustained.frames import spectra_of
+
+#: Half-overlapping frames in one run, and runs: a minute of audio, enough to find what stands 20 dB under
+#: the rest.
+_RUN_FRAMES = 32
+_RUNS = 12
+#: Frames this far apart hold no sound in common: half a second, several times the search.
+APART = 6
+#: Offsets are looked for a quarter further than in single frames (50 ms for 40): the whole take tells more.
+_SEARCH_RATIO = 1.25
+_LOWEST_HZ, _HIGHEST_HZ = 60.0, 12_000.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakeFrames:
+    """Whitened spectra of frames in runs over a take, and the mean powers."""
+
+    #: Tracks that were read, in session order.
+    tracks: tuple[int, ...]
+    #: Shape (n_frames, n_tracks_read, n_bins).
+    spectra: Complexes | NDArray[np.complex64]
+    power: Floats | NDArray[np.float32]
+    frequency_hz: Floats
+    fft_size: int
+    sample_rate_hz: int
+    #: Frames in one run.
+    run: int
+    search_s: float
+
+    def spectra_of(self, track: int) -> Complexes:
+        """Of one of the tracks that were read, shape (n_frames, n_bins)."""
+        return np.asarray(self.spectra[:, self.tracks.index(track)])
+
+    def power_of(self, track: int) -> Floats:
+        """Mean power of one of the tracks that were read, shape (n_bins,)."""
+        return np.asarray(self.power[self.tracks.index(track)])
+
+
+@dataclass(frozen=True, kw_only=True)
+class TakePlan:
+    """Which frames of a take are read, and which of their bins."""
+
+    size: int
+    #: First sample of each run.
+    starts: tuple[int, ...]
+    #: Frames in one run, half overlapped.
+    run: int
+    #: First bin, and the one after the last.
+    low: int
+    high: int
+    sample_rate_hz: int
+    search_s: float
+
+    @property
+    def frequency_hz(self) -> Floats:
+        """Of each bin."""
+        return np.asarray(np.arange(self.low, self.high) * self.sample_rate_hz / self.size)
+
+    @property
+    def bytes_of_track(self) -> int:
+        """What the spectra of one track take."""
+        return 8 * len(self.starts) * self.run * (self.high - self.low)
+
+    def frames(self, recording: Recording, tracks: tuple[int, ...]) -> Iterator[Complexes]:
+        """Yield the spectra of some tracks frame by frame, (n_tracks, n_bins)."""
+        hop = self.size // 2
+        for start in self.starts:
+            audio = recording.read(start, start + (self.run - 1) * hop + self.size, tracks)
+            frames = np.lib.stride_tricks.sliding_window_view(audio, self.size, axis=1)[:, ::hop]
+            for k in range(self.run):
+                yield spectra_of(frames[:, k], self.size)[:, self.low : self.high]
+
+    def power(self, recording: Recording, tracks: tuple[int, ...]) -> Floats:
+        """Mean power of the frames, (n_tracks, n_bins)."""
+        total = np.zeros((len(tracks), self.high - self.low), np.float32)
+        for frame in self.frames(recording, tracks):
+            total += np.abs(frame) ** 2
+        return np.asarray(total / np.float32(len(self.starts) * self.run))
+
+
+def plan_take(recording: Recording, search_ms: float) -> TakePlan | None:
+    """Spread runs of frames over a take; None where there are too few to tell anything.
+
+    Parameters
+    ----------
+    recording : Recording
+    search_ms : float
+        Largest offset looked for in single frames; the whole take can tell one a little larger.
+
+    Returns
+    -------
+    TakePlan or None
+    """
+    rate, n = recording.sample_rate_hz, recording.n_samples
+    size = frame_samples(n, rate)
+    hop = size // 2
+    fit = (n - size) // hop + 1
+    if fit < 2 * APART:
+        return None
+    run = min(fit, _RUN_FRAMES)
+    runs = min(_RUNS, fit // run)
+    starts = np.linspace(0, fit - run, runs).round().astype(int) * hop
+    low, high = (round(f * size / rate) for f in (_LOWEST_HZ, min(_HIGHEST_HZ, 0.45 * rate)))
+    return TakePlan(
+        size=size,
+        starts=tuple(starts.tolist()),
+        run=run,
+        low=low,
+        high=high,
+        sample_rate_hz=rate,
+        search_s=min(_SEARCH_RATIO * search_ms * 1e-3, 0.3 * size / rate),
+    )
+
+
+def whiten(spectra: Complexes | NDArray[np.complex64], power: Floats | NDArray[np.float32]) -> None:
+    """Divide spectra (n_tracks, n_bins) by the root of the mean powers, in place; loud frames by more."""
+    spectra /= np.sqrt(np.maximum(power, 1e-30)).astype(np.float32)
+    # A loud frame has no more to say than others: what is common would else be its own few notes.
+    loud = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=-1, keepdims=True))
+    spectra /= np.maximum(loud, 1.0)
+
+
+def read_take(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) -> TakeFrames:
+    """Read the frames of some tracks.
+
+    Parameters
+    ----------
+    recording : Recording
+    plan : TakePlan
+    tracks : tuple of int
+        In session order.
+
+    Returns
+    -------
+    TakeFrames
+    """
+    found = np.empty((len(plan.starts) * plan.run, len(tracks), plan.high - plan.low), np.complex64)
+    power = np.zeros(found.shape[1:], np.float32)
+    for row, frame in zip(found, plan.frames(recording, tracks), strict=True):
+        row[:] = frame
+        power += np.abs(frame) ** 2
+    power /= np.float32(len(found))
+    for row in found:
+        whiten(row, power)
+    return TakeFrames(
+        tracks=tracks,
+        spectra=found,
+        power=power,
+        frequency_hz=plan.frequency_hz,
+        fft_size=plan.size,
+        sample_rate_hz=plan.sample_rate_hz,
+        run=plan.run,
+        search_s=plan.search_s,
+    )
