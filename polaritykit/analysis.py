@@ -348,7 +348,7 @@ def _outcome(
     sources = tuple(
         _source_finding(item, recording.track_names, recording.sample_rate_hz)
         for item in evidence
-        if item.kind == "hits" or item.known.any()
+        if item.apart and (item.kind == "hits" or item.known.any())
     )
     return _Outcome(
         sources=sources,
@@ -380,7 +380,11 @@ def _sum_peak(
 def _agree(evidence: tuple[SourceEvidence, ...]) -> Agreement | None:
     if not evidence:
         return None
-    return agree([item.log_odds for item in evidence], [item.home for item in evidence])
+    return agree(
+        [item.log_odds for item in evidence],
+        [item.home for item in evidence],
+        [item.cuts for item in evidence],
+    )
 
 
 def _purpose(

@@ -17,6 +17,7 @@ margin
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,7 +53,11 @@ class Agreement:
     least_margin: Floats
 
 
-def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
+def agree(
+    weights: Sequence[Floats],
+    witnesses: Sequence[int],
+    cuts: Sequence[tuple[float, float]] | None = None,
+) -> Agreement:
     """Find the signs that the witnesses object to least, and every pair's margin.
 
     Parameters
@@ -61,6 +66,8 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
         Evidence of each source.
     witnesses : sequence of int
         Which witness each source belongs to: sources with one home track count as one.
+    cuts : sequence of (float, float), optional
+        Part of the groupings, of 0 to 1, in which each is a source; all when left out.
 
     Returns
     -------
@@ -69,7 +76,7 @@ def agree(weights: Sequence[Floats], witnesses: Sequence[int]) -> Agreement:
     from scipy.sparse.csgraph import connected_components
 
     _, group = connected_components(np.any([weight != 0.0 for weight in weights], axis=0), directed=False)
-    said = _statements(weights, witnesses)
+    said = _statements(weights, witnesses, cuts or [(0.0, 1.0)] * len(weights))
     n = len(group)
     signs = np.ones(n, dtype=np.int64)
     margin, least = np.zeros((n, n)), np.zeros((n, n))
@@ -128,15 +135,24 @@ def _first_least(values: Floats, states: Floats) -> int:
     return int(tied[np.argmin(flips)])
 
 
-def _statements(weights: Sequence[Floats], witnesses: Sequence[int]) -> list[Floats]:
-    """Return what each witness says: its strongest word for each sign, so that doubt cancels."""
-    said: dict[int, tuple[Floats, Floats]] = {}
-    for matrix, witness in zip(weights, witnesses, strict=True):
-        same, inverted = np.maximum(matrix, 0.0), np.minimum(matrix, 0.0)
-        if witness in said:
-            same, inverted = np.maximum(said[witness][0], same), np.minimum(said[witness][1], inverted)
-        said[witness] = same, inverted
-    return [same + inverted for _, (same, inverted) in sorted(said.items())]
+def _statements(
+    weights: Sequence[Floats], witnesses: Sequence[int], cuts: Sequence[tuple[float, float]]
+) -> list[Floats]:
+    """Return what each witness says, the mean over the groupings of strokes.
+
+    In one grouping it is the strongest word for each sign of its sources, so that doubt cancels.
+    """
+    said: dict[int, Floats] = {}
+    ends = sorted({0.0, 1.0, *(end for part in cuts for end in part)})
+    for low, high in pairwise(ends):
+        here: dict[int, tuple[Floats, Floats]] = {}
+        for matrix, witness, (first, last) in zip(weights, witnesses, cuts, strict=True):
+            if first <= low and high <= last:
+                same, inverted = here.get(witness, (0.0 * matrix, 0.0 * matrix))
+                here[witness] = np.maximum(same, matrix), np.minimum(inverted, matrix)
+        for witness, (same, inverted) in here.items():
+            said[witness] = said.get(witness, 0.0) + (high - low) * (same + inverted)
+    return [matrix for _, matrix in sorted(said.items())]
 
 
 def _objection(states: Floats, weights: Floats) -> Floats:

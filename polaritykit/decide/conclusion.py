@@ -202,7 +202,7 @@ def _pair_source(
         offset_kind=timed.kind if timed else None,
         polarity=_sign_word(odds) if clear else "unclear",
         confidence=confidence_of(odds),
-        level_db=float(np.min((item.level_db - pair.top_db)[[a, b]])),
+        level_db=float(np.min((item.weighed_db - pair.top_db)[[a, b]])),
         level_difference_db=float(item.level_db[b] - item.level_db[a]),
         dissents=clear and odds * margin < 0,
         band_hz=band,

@@ -9,7 +9,7 @@ from typing import Literal
 
 from polaritykit.base.types import Polarity
 from polaritykit.changes.motion import Change, Holds, Motion
-from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight
+from polaritykit.decide.setting import FlipReason, ShiftReason, Status, Weight, Where
 from polaritykit.evidence.plan_limits import BeyondPlan
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import Kind
@@ -241,12 +241,14 @@ class SourceFinding:
 
 @dataclass(frozen=True, kw_only=True)
 class OctaveLoss:
-    """An octave of a source that a setting costs more than is heard."""
+    """An octave of a source that a setting costs something."""
 
     home: str
     octave_hz: float
-    #: Change of its level in the sum of all tracks, below zero.
+    #: Change of its level in the sum, below zero.
     db: float
+    #: The sum: ``all`` tracks, the source's own mics with the ``anchor``, its ``own`` mics alone.
+    where: Where = "all"
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -79,7 +79,7 @@ def scene_of(
     gains = np.divide(1.0, np.sqrt(power), out=np.zeros(n), where=power > 0.0)
     held = None if n <= _ALL_HELD else tuple(np.flatnonzero(related).tolist())
     most = _most_frames(evidence, held)
-    heard = [item for item in evidence if len(item.at_samples)]
+    heard = [item for item in evidence if item.apart and len(item.at_samples)]
     gated = on_cores(lambda item: _gated(recording, item, frame_samples, held, most), heard)
     sounds = tuple(
         Sound(home=item.home, arrival_s=_arrivals(item), level_db=item.level_db, spectra=spectra_of_item)

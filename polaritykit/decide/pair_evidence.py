@@ -37,7 +37,7 @@ class PairEvidence:
     @cached_property
     def top_db(self) -> Floats:
         """Level of each track's loudest source, shape (n_tracks,)."""
-        return np.asarray(np.max([item.level_db for item in self.evidence], axis=0))
+        return np.asarray(np.max([item.weighed_db for item in self.evidence], axis=0))
 
     @cached_property
     def ranked(self) -> tuple[SourceEvidence, ...]:
@@ -73,8 +73,8 @@ class PairEvidence:
 
         That is the product of its amplitudes in both, the mean of its levels.
         """
-        a, b = self.a, self.b
-        return float((item.level_db[a] - self.top_db[a] + (item.level_db[b] - self.top_db[b])) / 2.0)
+        a, b, level = self.a, self.b, item.weighed_db
+        return float((level[a] - self.top_db[a] + (level[b] - self.top_db[b])) / 2.0)
 
     def trusts(self, item: SourceEvidence) -> bool:
         """Whether the source's offset may speak for the pair."""

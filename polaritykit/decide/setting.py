@@ -70,15 +70,20 @@ class Flip:
     tie: bool = False
 
 
+#: The sum in which something is lost: of all tracks, of a source's own mics with the anchor, of its own mics.
+Where = Literal["all", "anchor", "own"]
+
+
 @dataclass(frozen=True, kw_only=True)
 class Loss:
-    """An octave of a source that a setting costs more than is heard."""
+    """An octave of a source that a setting costs something."""
 
     #: Track the source is at home on.
     home: int
     octave_hz: float
-    #: Change of its level in the sum of all tracks, below zero.
+    #: Change of its level in the sum, below zero.
     change_db: float
+    where: Where = "all"
 
 
 @dataclass(frozen=True, kw_only=True)

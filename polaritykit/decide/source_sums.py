@@ -28,8 +28,9 @@ JUDGED_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0)
 ALL_HZ = (31.5, *JUDGED_HZ, 2000.0, 4000.0, 8000.0, 16_000.0)
 #: An octave this far below the source's strongest is not heard of it (as the comb's depth is judged).
 RANGE_DB = 20.0
-#: An octave of averaged strokes holds the source from this much above what chance leaves of that many.
-REPEATED = 3.0
+#: An octave of averaged strokes holds the source where a tenth of its energy repeats, and from this many
+#: standard deviations above what chance leaves of that many.
+REPEATED_SHARE, REPEATED_DEVIATIONS = 0.1, 3.0
 #: The gate opens this long before the home track hears a stroke (others may be early by converters), is
 #: open for the length of a drum's body, and closes over as much again (on simulated kits the levels foretold
 #: of a source's octaves were nearest the true ones, 0.8 dB, with these; half and double 1.0 and 1.3 dB).
@@ -107,7 +108,10 @@ def gated_spectra(
         power = parts_power(parts[octave == k]).sum(axis=0)
         if count > 1:
             chance = parts_power(plain[octave == k]).sum(axis=0) / count
-            power = np.where(power >= REPEATED * chance, power, 0.0)
+            # The power of noise in a band scatters by one over the root of its width times its length.
+            scatter = (centre / np.sqrt(2.0) * _length_s(taper, sample_rate_hz)) ** -0.5
+            least = 1.0 + max(REPEATED_SHARE * (count - 1), REPEATED_DEVIATIONS * scatter)
+            power = np.where(power >= least * chance, power, 0.0)
         octave_power[ALL_HZ.index(centre)] = power
     return GatedSpectra(
         frequency_hz=read_only(np.asarray(frequency[chosen], np.float64)),
@@ -116,6 +120,11 @@ def gated_spectra(
         octave=octave.astype(np.int64),
         octave_power=read_only(octave_power),
     )
+
+
+def _length_s(taper: Floats, sample_rate_hz: int) -> float:
+    """Length of a gate as noise counts it."""
+    return float((taper**2).sum() ** 2 / (taper**4).sum() / sample_rate_hz)
 
 
 def parts_power(parts: Complexes | NDArray[np.complex64]) -> Floats:
@@ -261,7 +270,7 @@ def octave_powers(
     candidates = np.zeros(1) if candidates_s is None else candidates_s
     mover = np.zeros(weight.shape[1], dtype=bool)
     mover[list(moving)] = True
-    still, moved = (_summed(spectra, weight, tracks) for tracks in (~mover, mover))
+    still, moved = (summed(spectra, weight * tracks) for tracks in (~mover, mover))
     fixed = np.mean(np.abs(still) ** 2 + np.abs(moved) ** 2, axis=1)
     crossing = np.mean(still.conj() * moved, axis=1)
     turns = np.exp(-2j * np.pi * np.outer(spectra.frequency_hz, candidates))
@@ -269,9 +278,19 @@ def octave_powers(
     return np.stack([power[spectra.octave == k].sum(axis=0) for k in range(len(JUDGED_HZ))])
 
 
-def _summed(spectra: GatedSpectra, weight: Complexes, tracks: NDArray[np.bool_]) -> Complexes:
-    """Sum of the weighted tracks per bin and part."""
-    used, places = spectra.held(np.flatnonzero(tracks & weight.any(axis=0)))
+def summed(spectra: GatedSpectra, weight: Complexes) -> Complexes:
+    """Sum of the weighted tracks per bin and part.
+
+    Parameters
+    ----------
+    spectra : GatedSpectra
+    weight : ndarray, shape (n_bins, n_tracks)
+
+    Returns
+    -------
+    ndarray of complex, shape (n_bins, n_parts)
+    """
+    used, places = spectra.held(np.flatnonzero(weight.any(axis=0)))
     return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, places])[:, 0])
 
 

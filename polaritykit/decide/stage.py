@@ -9,11 +9,12 @@ import numpy as np
 
 from polaritykit.decide.choice import choose
 from polaritykit.decide.copies import followed
+from polaritykit.decide.costs import losses_by_track
 from polaritykit.decide.level_steps import LevelStep, level_steps
 from polaritykit.decide.open_signs import open_signs, with_served
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Shift
-from polaritykit.decide.taking import losses_by_track, take
+from polaritykit.decide.taking import take
 from polaritykit.decide.units import Unit, find_units
 
 

@@ -1,14 +1,15 @@
 """Take each unit's choice or leave it, against the session as recorded with its right flips.
 
-The only step that sees how the session was recorded.  It begins with everything taken, since mics that
-share sounds serve one another only once all are set, and ends where every unit taken serves beside the
-others as they stand and every unit left would not: corrected copies checked again end at the same place.
+The only step that sees how the session was recorded.  Mics that share sounds serve one another only once all
+are set, so that sets of units are weighed, not units; and what corrected copies would still get is taken at
+once.
 
 Conventions: changes in dB of one source's octave; shifts in seconds against the recording.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -17,36 +18,29 @@ from polaritykit.base.types import Floats
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
-from polaritykit.decide.source_sums import (
-    JUDGED_HZ,
-    GatedSpectra,
-    energy_shares,
-    heard_octaves,
-    octave_levels_db,
-    octave_powers,
-    weights,
-)
+from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
 from polaritykit.decide.worth import LEAST_SHIFT_S
 
 #: The sum of mics on one source loses no more than this in any octave.
 OWN_SUM_LOSS_DB = 0.5
-#: Units depend on one another; they are gone through this often at most.
-MOST_ROUNDS = 4
+#: Nothing is taken that would lose more than that in an octave of any source, in any sum ...
+MOST_LOSS_DB = 1.5
+#: ... and a loss of so many dB outweighs a mean gain of one.
+LOSS_WEIGHT = 0.5
+#: A unit is taken for this much, by itself and for what its neighbours gain; less is told as optional.
+LEAST_MERIT_DB = 0.5
+#: Weight of what is lost beyond `MOST_LOSS_DB`: no gain makes it good.
+_FORBIDDEN = 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Tried:
-    """What a unit's move would do now."""
+    """What a unit's move does beside the others as they end."""
 
     gain_db: float
     #: The octave that would lose most, its change 0 or below.
     worst: Loss
-
-    @property
-    def merit_db(self) -> float:
-        """What it gives beyond what it costs."""
-        return self.gain_db + self.worst.change_db
 
 
 def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict[int, Shift]:
@@ -72,32 +66,13 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
             shifts[track] = shift.shift_s
     moves = [_moves(unit, choice, inner, len(shifts)) for unit, choice in zip(units, choices, strict=True)]
     pending = [number for number, move in enumerate(moves) if np.abs(move).max() >= LEAST_SHIFT_S]
-    for number in pending:
-        shifts += moves[number]
-    taken = set(pending)
-    tried: dict[int, _Tried] = {}
-    levels = _Levels()
-    for _ in range(MOST_ROUNDS * len(pending)):
-        tried = {
-            number: _try(scene, units[number], moves[number], shifts, taken=number in taken, levels=levels)
-            for number in pending
-        }
-        wrong = {number for number in pending if _serves(tried[number]) != (number in taken)}
-        if not wrong:
-            break
-        # What is taken and does not serve goes first, the least useful of it; then what would serve is taken.
-        out = min(wrong, key=lambda number: (number not in taken, tried[number].merit_db))
-        shifts += -moves[out] if out in taken else moves[out]
-        taken ^= {out}
+    sums = UnitSums(scene, units, shifts, moves)
+    taken = _settled(sums, pending)
     found: dict[int, Shift] = {}
     for number, unit in enumerate(units):
+        tried = _tried(sums, number, taken) if number in pending else None
         outer = _told(
-            scene,
-            unit,
-            choices[number],
-            moves[number][unit.reference],
-            tried.get(number),
-            taken=number in taken,
+            scene, unit, choices[number], moves[number][unit.reference], tried, taken=number in taken
         )
         for track in unit.members:
             outer_s = float(moves[number][track]) if number in taken else 0.0
@@ -105,8 +80,53 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
     return found
 
 
-def _none(unit: Unit) -> Loss:
-    return Loss(home=unit.reference, octave_hz=JUDGED_HZ[0], change_db=0.0)
+def _settled(sums: UnitSums, pending: Sequence[int]) -> frozenset[int]:
+    """Return the units to take: the best set, and what would be taken beside it by corrected copies."""
+    taken: frozenset[int] = frozenset()
+    while True:
+        more = _best_set(sums, taken, [number for number in pending if number not in taken])
+        if more == taken:
+            return taken
+        taken = more
+
+
+def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> frozenset[int]:
+    """Find the units that serve together: from none and from all, one or two at a time in or out."""
+    levels, own = sums.levels_db(recorded), sums.own_db(recorded)
+
+    def merit(moved: frozenset[int]) -> float:
+        loss = np.maximum(levels - sums.levels_db(moved), 0.0)
+        gain = float((sums.own_db(moved) - own).sum()) - LEAST_MERIT_DB * len(moved - recorded)
+        over = float(np.maximum(loss - MOST_LOSS_DB, 0.0).sum())
+        return gain - LOSS_WEIGHT * float(loss.sum()) - _FORBIDDEN * over
+
+    turned = [frozenset(pair) for count in (1, 2) for pair in combinations(free, count)]
+    best = recorded
+    for start in (recorded, recorded | set(free)):
+        here = start
+        while True:
+            near = [here ^ pair for pair in turned]
+            sums.look_at([here, *near])
+            there = max((here, *near), key=merit)
+            if merit(there) <= merit(here):
+                break
+            here = there
+        best = max(best, here, key=merit)
+    return best
+
+
+def _tried(sums: UnitSums, number: int, taken: frozenset[int]) -> _Tried:
+    """Weigh a unit's move with all others as they end."""
+    with_it, without = taken | {number}, taken - {number}
+    now, before, recorded = (sums.levels_db(moved) for moved in (with_it, without, frozenset[int]()))
+    # A loss that others have made good is none, nor is one that others made.
+    cost = np.maximum(now - before, now - recorded)
+    place = int(np.argmin(cost))
+    home, octave_hz = sums.about[place]
+    return _Tried(
+        gain_db=float((sums.own_db(with_it) - sums.own_db(without))[number]),
+        worst=Loss(home=home, octave_hz=octave_hz, change_db=min(0.0, float(cost[place]))),
+    )
 
 
 def _moves(unit: Unit, choice: Choice, inner: dict[int, Shift], n_tracks: int) -> Floats:
@@ -157,52 +177,6 @@ def _take_inner(scene: Scene, unit: Unit, choice: Choice) -> dict[int, Shift]:
     return found
 
 
-class _Levels:
-    """Level per octave of a source in a sum, worked out once: many moves are tried against the same."""
-
-    def __init__(self) -> None:
-        self._known: dict[tuple[int, bytes, bytes], Floats] = {}
-
-    def __call__(self, spectra: GatedSpectra, gains: Floats, shifts: Floats) -> Floats:
-        """Return the levels; the spectra must outlive this object."""
-        key = (id(spectra), gains.tobytes(), shifts.tobytes())
-        if key not in self._known:
-            powers = octave_powers(spectra, weights(spectra, gains, shifts))
-            self._known[key] = octave_levels_db(powers)[:, 0]
-        return self._known[key]
-
-
-def _try(scene: Scene, unit: Unit, moves: Floats, shifts: Floats, *, taken: bool, levels: _Levels) -> _Tried:
-    """Weigh a unit's move with all others as they stand."""
-    without = shifts - moves if taken else shifts
-    with_it = shifts if taken else shifts + moves
-    sound = scene.sounds[unit.sound]
-    mics = signed_gains(scene, (*unit.members, *scene.anchors))
-    whole = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
-    heard = heard_octaves(sound.spectra, mics, np.flatnonzero(mics).tolist())
-    change = levels(sound.spectra, mics, with_it) - levels(sound.spectra, mics, without)
-    losses = [_none(unit)]
-    for home, spectra, gains in [
-        (sound.home, sound.spectra, mics),
-        *((s.home, s.spectra, whole) for s in scene.sounds),
-    ]:
-        now, before, recorded = (levels(spectra, gains, s) for s in (with_it, without, np.zeros(len(shifts))))
-        # A loss that others have made good is none, nor is one that others made.
-        cost = np.maximum(now - before, now - recorded)
-        losses += [
-            Loss(home=home, octave_hz=JUDGED_HZ[octave], change_db=float(cost[octave]))
-            for octave in np.flatnonzero(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()))
-        ]
-    return _Tried(
-        gain_db=float(energy_shares(sound.spectra, mics, heard) @ change),
-        worst=min(losses, key=lambda loss: loss.change_db),
-    )
-
-
-def _serves(found: _Tried) -> bool:
-    return found.gain_db >= AUDIBLE_DB and -found.worst.change_db <= found.gain_db
-
-
 def _told(
     scene: Scene, unit: Unit, choice: Choice, move_s: float, tried: _Tried | None, *, taken: bool
 ) -> Shift:
@@ -221,7 +195,7 @@ def _told(
         )
     if tried is None:
         return Shift(shift_s=0.0, reason="together", late_s=late_s, about=unit.reference)
-    small = tried.gain_db < AUDIBLE_DB
+    small = tried.gain_db < LEAST_MERIT_DB
     return Shift(
         shift_s=0.0,
         reason="small_gain" if small else "harm",
@@ -244,57 +218,3 @@ def _joined(outer: Shift, inner: Shift | None, track: int, unit: Unit, outer_s: 
     if outer.reason in MOVED and not unit.one_source and track != unit.reference:
         return replace(outer, reason="image", shift_s=outer_s)
     return replace(outer, shift_s=outer_s + own)
-
-
-def losses_by_track(scene: Scene, shifts: Floats, flipped: Sequence[int]) -> dict[int, tuple[Loss, ...]]:
-    """Find what all settings together cost, and the track whose setting costs it most.
-
-    Parameters
-    ----------
-    scene : Scene
-        Its signs hold the flips.
-    shifts : ndarray, shape (n_tracks,)
-    flipped : sequence of int
-        Tracks that are flipped.
-
-    Returns
-    -------
-    dict of track to tuple of Loss
-        Octaves of sources that lose more than is heard: by the shifts, against the flips alone; by all,
-        against the recording, where the shifts do not make good what a flip costs.
-    """
-    tracks = np.arange(len(shifts))
-    signed = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
-    turned = np.where(np.isin(tracks, list(flipped)), -signed, signed)
-    moved = np.flatnonzero(shifts).tolist()
-    unmoved = [(track, (signed, np.where(tracks == track, 0.0, shifts))) for track in moved]
-    unflipped = [(track, (np.where(tracks == track, -signed, signed), shifts)) for track in flipped]
-    found: dict[int, list[Loss]] = {}
-    told = set()
-    for before, others in (((signed, 0.0 * shifts), unmoved), ((turned, 0.0 * shifts), unflipped)):
-        for loss, sound in _losses(scene, before, (signed, shifts)):
-            if others and (sound, loss.octave_hz) not in told:
-                told.add((sound, loss.octave_hz))
-                octave = JUDGED_HZ.index(loss.octave_hz)
-                levels = [_level(scene, sound, octave, *setting) for _, setting in others]
-                found.setdefault(others[int(np.argmax(levels))][0], []).append(loss)
-    return {track: tuple(losses) for track, losses in found.items()}
-
-
-def _losses(
-    scene: Scene, before: tuple[Floats, Floats], after: tuple[Floats, Floats]
-) -> list[tuple[Loss, int]]:
-    found = []
-    for number, sound in enumerate(scene.sounds):
-        heard = heard_octaves(sound.spectra, after[0], np.flatnonzero(after[0]).tolist())
-        for octave in np.flatnonzero(heard):
-            change = _level(scene, number, int(octave), *after) - _level(scene, number, int(octave), *before)
-            if change < -AUDIBLE_DB:
-                loss = Loss(home=sound.home, octave_hz=JUDGED_HZ[octave], change_db=change)
-                found.append((loss, number))
-    return found
-
-
-def _level(scene: Scene, sound: int, octave: int, gains: Floats, shifts: Floats) -> float:
-    spectra = scene.sounds[sound].spectra
-    return float(octave_levels_db(octave_powers(spectra, weights(spectra, gains, shifts)))[octave, 0])

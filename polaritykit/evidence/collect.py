@@ -18,14 +18,16 @@ from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.near_tracks import near_tracks
+from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
 from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.settings import Settings
-from polaritykit.evidence.source import SourceEvidence
+from polaritykit.evidence.source import SourceEvidence, as_recorded
 from polaritykit.evidence.weigh import weighed
+from polaritykit.struck.common_time import common_time
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources
@@ -93,6 +95,7 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
     if not evidence:
         return np.zeros((n_tracks, n_tracks), dtype=bool)
+    evidence = tuple(item for item in evidence if item.apart)
     level = np.stack([item.level_db for item in evidence])
     heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
     repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])
@@ -103,21 +106,29 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
 def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Collected:
     rate, usable = recording.sample_rate_hz, first.usable
     found = [onset for onset in first.onsets.onsets() if usable[onset.track]]
-    sources = find_sources(recording, merge_onsets(found, len(usable), rate))
+    # Which sounds are told apart, in which windows they are read and where they are looked for must not
+    # depend on how late the tracks are: they are read where all hear most strokes at one time.
+    late = common_time(found, len(usable), rate)
+    sources = find_sources(
+        ShiftedRecording(recording, late), merge_onsets(shifted_onsets(found, late), len(usable), rate)
+    )
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
+        aligned = ShiftedRecording(steady, late)
+
         def one(source: HitSource) -> Evidence:
             moved = moved_source(source, motions, rate)
-            return hit_evidence(steady, moved, well_heard=well_heard(source, sources))
+            here = hit_evidence(aligned, moved, well_heard=well_heard(source, sources))
+            return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
-        for number, found in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
-            items.extend(found)
+        for number, told in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+            items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
-        lags = [item.hit_lags for item in evidence if item.hit_lags is not None]
+        lags = [item.hit_lags for item in evidence if item.apart and item.hit_lags is not None]
         return hit_motions(lags, recording.n_samples / rate)
 
     return _settled(recording, read, changed, ())

@@ -139,6 +139,8 @@ def _read(hits: HitWindows, source: HitSource, well_heard: NDArray[np.bool_]) ->
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,
+        cuts=source.cuts,
+        apart=source.apart,
         direct=direct,
         moved=moved[:, None] | moved[None, :],
         similarity=stroke_similarity(windows[:, source.home], zero, rate),
@@ -158,7 +160,7 @@ def well_heard(source: HitSource, sources: Sequence[HitSource]) -> NDArray[np.bo
     sources : sequence of HitSource
         All of the session.
     """
-    top = np.max([other.level_db for other in sources], axis=0)
+    top = np.max([other.level_db for other in sources if other.apart or other is source], axis=0)
     return np.asarray(source.level_db >= top - WELL_HEARD_DB)
 
 

@@ -27,6 +27,8 @@ from polaritykit.sustained.whole_take import Shared, plain_sign, shared
 _OPEN_LOG_ODDS = 1.0
 #: Spectra of the take that are held at a time: of some forty tracks of a minute.
 _TAKE_BYTES = 2.5e8
+#: An offset of a source that stands in fewer groupings than this leaves it open too.
+_OPEN_SHARE = 0.5
 
 
 def take_evidence(
@@ -234,7 +236,8 @@ def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool]) -> ND
     n = len(usable)
     still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
     for item in evidence:
-        still &= ~item.known & (np.abs(item.log_odds) < _OPEN_LOG_ODDS)
+        still &= ~(item.known & (item.share >= _OPEN_SHARE))
+        still &= item.share * np.abs(item.log_odds) < _OPEN_LOG_ODDS
         told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
         if item.kind == "continuous":
             still[item.home, told] = still[told, item.home] = False

@@ -8,8 +8,8 @@ log-odds
     positive says the two tracks hear the source with the same polarity.
 """
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -57,8 +57,43 @@ class SourceEvidence:
     similarity: float | None = None
     #: How the hits run over the take; None for sustained sound.
     hit_lags: HitLags | None = None
+    #: Part of the plausible groupings of strokes in which this is a source, of 0 to 1; all for frames.
+    cuts: tuple[float, float] = (0.0, 1.0)
+    #: Shares no stroke with another source that is ``apart``; others are opinions on sign and offset only.
+    apart: bool = True
     #: How the pairs run over the frames of sustained sound.
     pair_lags: tuple[PairLags, ...] = ()
+
+    @property
+    def share(self) -> float:
+        """Share of the plausible groupings in which this is a source."""
+        return self.cuts[1] - self.cuts[0]
+
+    @cached_property
+    def weighed_db(self) -> Floats:
+        """Mean level over the groupings, dB, shape (n_tracks,)."""
+        return np.asarray(self.level_db + 10 * np.log10(max(self.share, 1e-3)))
+
+
+def as_recorded(item: SourceEvidence, late_samples: NDArray[np.int64], sample_rate_hz: int) -> SourceEvidence:
+    """Tell of the tracks as they are what was read with each earlier by some samples.
+
+    Parameters
+    ----------
+    item : SourceEvidence
+        Of struck sound.
+    late_samples : ndarray of int, shape (n_tracks,)
+        By how much later each track was read.
+    sample_rate_hz : int
+    """
+    more = (late_samples[None, :] - late_samples[:, None]) / sample_rate_hz
+    direct = item.direct and replace(item.direct, offset_s=read_only(item.direct.offset_s + more))
+    return replace(
+        item,
+        offset_s=read_only(item.offset_s + more),
+        at_samples=item.at_samples + late_samples[item.home],
+        direct=direct,
+    )
 
 
 Matrices = tuple[Floats, Floats, Floats, NDArray[np.bool_]]

@@ -31,7 +31,7 @@ def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
     hits = [item for item in evidence if item.kind == "hits"]
     if not hits:
         return evidence
-    top = np.max([item.level_db for item in hits], axis=0)
+    top = np.max([item.weighed_db for item in hits], axis=0)
     lowest = max(item.lowness_db or 0.0 for item in hits)
     others = any((item.lowness_db or 0.0) < lowest - _AS_LOW_DB for item in hits)
 
@@ -41,7 +41,7 @@ def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
         return _LOW_DRUM_WORTH if low and others else 1.0
 
     def with_weight(item: SourceEvidence) -> SourceEvidence:
-        share = (item.level_db - top - _SHARE_NONE_DB) / (_SHARE_FULL_DB - _SHARE_NONE_DB)
+        share = (item.weighed_db - top - _SHARE_NONE_DB) / (_SHARE_FULL_DB - _SHARE_NONE_DB)
         weight = np.clip(share, 0.0, 1.0)
         return replace(
             item,

@@ -4,10 +4,12 @@ A hit tells more than its spectrum: when it *began* on each track.  What begins 
 whose delay and sign are the microphones' own; what follows is the room's.
 
 1. `onsets`: a frame of 1 ms whose energy, about its own straight line (a high-pass near 500 Hz), rises by 12
-   dB over the sound just before.  Strong onsets of all tracks within 15 ms are one event.
+   dB over the sound just before.  Strong onsets of all tracks within 15 ms are one event, on the time that
+   they have in common (`common_time`).
 2. `sources`: events that the tracks hear at alike relative levels, in two bands, come from one source
-   (average linkage).  Its home is the track on which nearly all its hits rise highest and come nearest to
-   that track's own loudest ones.  The hits least disturbed by other sources and by what still rings are used.
+   (average linkage; a group counts by the share of plausible cuts at which it stands).  Its home is the
+   track on which nearly all its hits rise highest and come nearest to that track's own loudest ones.  The
+   hits least disturbed by other sources and by what still rings are used.
 3. `first_arrival`: each hit, read once (`windows`), is filtered by the prediction-error filter of the sound
    before it (Sleeman and van Eck, 1999), so that only what is new stands out, and bounded by tanh, so that
    no hit outvotes the rest (Schimmel and Paulssen, 1997). The average of those votes over n samples has its

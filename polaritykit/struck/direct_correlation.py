@@ -97,10 +97,10 @@ def direct_times(
             cross = parts[0] + parts[1]
         for band in _BANDS_HZ:
             curves = _curves(cross, band, rate)
-            times.append(_times(curves, n_tracks) / rate)
+            times.append(fitting_times(curves, n_tracks) / rate)
             whole = whole + curves if len(whole) else curves
-        times += [_times(_curves(part, _BANDS_HZ[0], rate), n_tracks) / rate for part in parts]
-    best = _times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
+        times += [fitting_times(_curves(part, _BANDS_HZ[0], rate), n_tracks) / rate for part in parts]
+    best = fitting_times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
     readings = np.stack([*times, picked_s])
     offset = best[None, :] - best[:, None]
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
@@ -230,7 +230,7 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float) -> Floa
     return curves
 
 
-def _times(curves: Floats, n_tracks: int) -> Floats:
+def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     """Find times (bins) that serve all pairs: the clearest track first, then the best fit, then all again."""
     a, b = np.triu_indices(n_tracks, 1)
     pair = np.zeros((n_tracks, n_tracks), dtype=np.int64)

@@ -6,7 +6,9 @@ note).
 Conventions
 -----------
 frames
-    1 ms long; an onset's frame is the one whose rise over the sound just before is greatest.
+    1 ms long, one every quarter; an onset's frame is the first whose rise over the sound just before is
+    large enough.  Frames one after the other would rise by more or less with where a stroke falls among them,
+    and a track recorded half a millisecond later would have other onsets.
 """
 
 from dataclasses import dataclass
@@ -18,6 +20,9 @@ from polaritykit.base.types import Floats, Samples, read_only
 
 #: Frame of the onset envelope: short against a drum's attack, long against 1/500 Hz.
 _FRAME_MS = 1.0
+#: Hops to a frame: the energy of a frame then changes little from one to the next.
+_HOPS = 4
+_HOP_MS = _FRAME_MS / _HOPS
 #: The sound "just before" an onset: this far back ...
 _BEFORE_MS = 25.0
 #: ... until here, so that a slow attack does not hide itself.
@@ -30,6 +35,8 @@ STRONG_RANGE_DB = 12.0
 _MERGE_MS = 15.0
 #: Events are dropped when another begins within this time: two sources would be mixed.
 _CLEAR_MS = 20.0
+#: A rise counts at its highest within so many hops (5 ms).
+_RISING = 5 * _HOPS
 #: A drum's energy lies within this time of its onset.
 _RING_MS = 100.0
 
@@ -70,9 +77,9 @@ class OnsetDetector:
     """
 
     def __init__(self, n_tracks: int, sample_rate_hz: int) -> None:
-        self._frame = onset_frame_samples(sample_rate_hz)
-        self._before = round(_BEFORE_MS / _FRAME_MS)
-        self._gap = round(_GAP_MS / _FRAME_MS)
+        self._hop = onset_frame_samples(sample_rate_hz) // _HOPS
+        self._before = round(_BEFORE_MS / _HOP_MS)
+        self._gap = round(_GAP_MS / _HOP_MS)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._energy: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._first_frame = 0
@@ -81,29 +88,42 @@ class OnsetDetector:
         self._ring_until = [0] * n_tracks
         self._total = np.zeros(n_tracks)
         self._after_onsets = np.zeros(n_tracks)
-        ramp = np.linspace(-1.0, 1.0, self._frame)
-        basis = np.stack([np.full(self._frame, self._frame**-0.5), ramp / np.sqrt(np.sum(ramp**2))])
-        self._basis = basis.T.astype(np.float32)
+        # Sum and slope of one hop; those of a frame follow from its hops'.
+        ramp = np.arange(self._hop) - (self._hop - 1) / 2
+        self._basis = np.stack([np.ones(self._hop), ramp], axis=1).astype(np.float32)
 
     def update(self, block: Samples) -> None:
         """Take the next block, shape (n_tracks, n)."""
         samples = np.concatenate([self._rest, block], axis=1) if self._rest.shape[1] else block
-        n_frames = samples.shape[1] // self._frame
-        self._rest = samples[:, n_frames * self._frame :].copy()
-        if not n_frames:
+        n_frames = samples.shape[1] // self._hop - (_HOPS - 1)
+        if n_frames <= 0:
+            self._rest = samples
             return
-        frames = samples[:, : n_frames * self._frame].reshape(len(samples), n_frames, self._frame)
-        energy = np.einsum("tfn,tfn->tf", frames, frames)
-        energy -= np.sum((frames @ self._basis) ** 2, axis=2)
-        energy = np.maximum(energy / self._frame, _TINY)
-        self._energy = np.concatenate([self._energy, energy], axis=1)
+        self._energy = np.concatenate([self._energy, self._frame_energy(samples, n_frames)], axis=1)
+        self._rest = samples[:, n_frames * self._hop :].copy()
         self._search(final=False)
 
     def jump(self, start: int) -> None:
         """Go on at a later sample, a whole number of frames from the first; nothing is heard in between."""
         self._search(final=True)
         self._rest, self._energy = self._rest[:, :0], self._energy[:, :0]
-        self._first_frame = start // self._frame
+        self._first_frame = start // self._hop
+
+    def _frame_energy(self, samples: Samples, n_frames: int) -> Samples:
+        """Mean square of each frame about its own straight line, shape (n_tracks, n_frames)."""
+        n_hops = n_frames + _HOPS - 1
+        hops = samples[:, : n_hops * self._hop].reshape(len(samples), n_hops, self._hop)
+        squares = np.einsum("thn,thn->th", hops, hops)
+        sums, slopes = np.moveaxis(hops @ self._basis, -1, 0)
+        length = _HOPS * self._hop
+        parts = [slice(k, k + n_frames) for k in range(_HOPS)]
+        mean = np.sum([sums[:, part] for part in parts], axis=0)
+        # About the frame's middle: a hop's own slope, and its sum times where its middle lies.
+        shifts = np.float32(self._hop) * (np.arange(_HOPS, dtype=np.float32) - np.float32((_HOPS - 1) / 2))
+        slope = np.sum([slopes[:, p] + at * sums[:, p] for p, at in zip(parts, shifts, strict=True)], axis=0)
+        energy = np.sum([squares[:, part] for part in parts], axis=0)
+        energy = energy - mean**2 / length - slope**2 / (length * (length**2 - 1) / 12)
+        return np.asarray(np.maximum(energy / np.float32(length), np.float32(_TINY)))
 
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
@@ -117,7 +137,7 @@ class OnsetDetector:
     def _search(self, *, final: bool) -> None:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
         lead = self._before + self._gap
-        tail = round(_MERGE_MS / _FRAME_MS)
+        tail = round(_MERGE_MS / _HOP_MS)
         n_frames = self._energy.shape[1]
         last = n_frames - (1 if final else tail)
         if last <= lead:
@@ -138,7 +158,7 @@ class OnsetDetector:
 
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
         """Keep the first frame of each rise that is high enough, up to frame ``last``."""
-        tail = round(_MERGE_MS / _FRAME_MS)
+        tail = round(_MERGE_MS / _HOP_MS)
         found: list[int] = []
         for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE_DB):
             frame = self._first_frame + lead + int(index)
@@ -149,9 +169,9 @@ class OnsetDetector:
             self._onsets.append(
                 Onset(
                     track=track,
-                    sample=frame * self._frame,
+                    sample=frame * self._hop,
                     level_db=float(10 * np.log10(after.max())),
-                    rise_db=float(rise[index : index + 5].max()),
+                    rise_db=float(rise[index : index + _RISING].max()),
                 )
             )
             self._free_from[track] = frame + tail
@@ -159,7 +179,7 @@ class OnsetDetector:
 
     def _add_ringing(self, track: int, found: list[int], first: int, last: int) -> None:
         """Add up the energy of frames [first, last) that lie just after an onset."""
-        ring = round(_RING_MS / _FRAME_MS)
+        ring = round(_RING_MS / _HOP_MS)
         for frame in found:
             self._sum_until(track, first, frame)
             self._ring_until[track] = frame + ring
@@ -175,7 +195,7 @@ class OnsetDetector:
 
 def onset_frame_samples(sample_rate_hz: int) -> int:
     """Length of the frames of the onset envelope."""
-    return max(8, round(sample_rate_hz * _FRAME_MS * 1e-3))
+    return _HOPS * max(2, round(sample_rate_hz * _HOP_MS * 1e-3))
 
 
 def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> list[Event]:

@@ -31,8 +31,15 @@ _WANTED_CLEAN_HITS = 16
 _MIN_CLEAN_HITS = 10
 #: Levels further below the event's loudest track count as this far below.
 _FEATURE_RANGE_DB = 24.0
-#: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut.
+#: Average-linkage distance (rms dB over tracks and bands) at which clusters are cut ...
 _CLUSTER_DISTANCE_DB = 5.0
+#: ... which is known to half an octave either way: a group counts by the share of these cuts (of their
+#: logarithm) at which it stands, so that no stroke more or less tips what is said.
+_CUTS_DB = (_CLUSTER_DISTANCE_DB / 2**0.5, _CLUSTER_DISTANCE_DB * 2**0.5)
+#: A group that stands at a smaller share is not read.
+_LEAST_SHARE = 0.1
+#: A group that holds so much of a larger one is not read apart from it: it would say the same.
+_ALIKE = 0.8
 #: Fewest events that make a source: the spread over hits needs some.
 _MIN_EVENTS = 6
 #: Events looked at per track that hears them loudest, spread over the take: bounds the work.
@@ -60,6 +67,10 @@ class HitSource:
     lowness_db: float
     #: Level per track of the top band against the loudest one, dB; shape (n_tracks,).
     highness_db: Floats
+    #: Part of the plausible cuts at which the group stands, of 0 to 1.
+    cuts: tuple[float, float] = (0.0, 1.0)
+    #: Stands at the middle cut: such groups have no event in common.
+    apart: bool = True
 
 
 def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
@@ -77,7 +88,7 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     list of HitSource
         Loudest home track first; empty where nothing repeats often enough.
     """
-    from scipy.cluster.hierarchy import fcluster, linkage
+    from scipy.cluster.hierarchy import linkage
 
     chosen = _choose(events)
     if len(chosen) < _MIN_EVENTS:
@@ -89,24 +100,84 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    labels = fcluster(tree, _CLUSTER_DISTANCE_DB, criterion="distance")
-    groups = [np.flatnonzero(labels == label) for label in np.unique(labels)]
-    sources = [
-        _source([chosen[index] for index in group], levels[group], before[group], top, struck)
-        for group in groups
-        if len(group) >= _MIN_EVENTS
-    ]
+    heard = _Heard(events=chosen, levels=levels, before=before, top=top, struck=struck)
+    sources = [_source(heard, group) for group in _groups(tree)]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
 
-def _source(
-    events: list[Event], levels: Floats, before: Floats, top: Floats, struck: NDArray[np.bool_]
-) -> HitSource:
-    """Describe a cluster by its least disturbed events; ``top`` is each track's own loudest level."""
+@dataclass(frozen=True, kw_only=True)
+class _Heard:
+    """How the tracks hear the events looked at."""
+
+    events: list[Event]
+    #: What an event brings, and what was there before it, dB; shape (n_events, n_tracks, n_bands).
+    levels: Floats
+    before: Floats
+    #: Each track's own loudest level, and whether anything ever sets in suddenly on it; shape (n_tracks,).
+    top: Floats
+    struck: NDArray[np.bool_]
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Group:
+    """Events that stand together between two heights of the tree."""
+
+    members: NDArray[np.int64]
+    cuts: tuple[float, float]
+    apart: bool
+
+
+def _groups(tree: Floats) -> list[_Group]:
+    """All groups of enough events that stand at a fair share of the cuts, parts of larger ones included."""
+    stands_from, stands_to, members = _standing(tree)
+    low, high = np.log(_CUTS_DB)
+    place = (np.log(np.maximum([stands_from, stands_to], 1e-9)) - low) / (high - low)
+    place = np.clip(place, 0.0, 1.0)
+    wide = place[1] - place[0] >= _LEAST_SHARE
+    return [
+        _Group(
+            members=np.sort(members[node]),
+            cuts=(float(place[0, node]), float(place[1, node])),
+            apart=bool(stands_from[node] <= _CLUSTER_DISTANCE_DB < stands_to[node]),
+        )
+        for node in np.flatnonzero(wide).tolist()
+        if len(members[node]) >= _MIN_EVENTS
+    ]
+
+
+def _standing(tree: Floats) -> tuple[Floats, Floats, list[NDArray[np.int64]]]:
+    """Heights between which each node of the tree stands, and its events.
+
+    A node that holds most of a larger one is spoken for by that and stands nowhere.
+    """
+    n = len(tree) + 1
+    formed, joined = np.zeros(2 * n - 1), np.full(2 * n - 1, np.inf)
+    formed[n:] = tree[:, 2]
+    members = [np.array([leaf]) for leaf in range(n)]
+    parent = np.full(2 * n - 1, -1)
+    for node, (left, right, height, _) in enumerate(tree, start=n):
+        both = [int(left), int(right)]
+        joined[both], parent[both] = height, node
+        members.append(np.concatenate([members[k] for k in both]))
+    # From the root down, so that what stands for a group is known before the group.
+    stands_for = np.arange(2 * n - 1)
+    for node in range(2 * n - 3, -1, -1):
+        whole = int(stands_for[parent[node]])
+        if joined[node] <= _CUTS_DB[1] and len(members[node]) >= _ALIKE * len(members[whole]):
+            stands_for[node] = whole
+            formed[whole] = formed[node]
+            joined[node] = formed[node]
+    return formed, joined, members
+
+
+def _source(heard: _Heard, group: _Group) -> HitSource:
+    """Describe a group by its least disturbed events."""
+    events = [heard.events[index] for index in group.members]
+    levels, before, struck = heard.levels[group.members], heard.before[group.members], heard.struck
     # What nearly all events rise by and reach is the source's own: those in which another one sounds along
     # (a cymbal over every second stroke) do not lend it their home.
     rises = np.array([event.rise_db for event in events])
-    reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0)
+    reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - heard.top, 20, axis=0)
     home = int(np.argmax(np.where(struck, reached, -np.inf)))
     kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
     clean = levels[kept]
@@ -117,6 +188,8 @@ def _source(
         home=home,
         lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
+        cuts=group.cuts,
+        apart=group.apart,
     )
 
 

@@ -6,7 +6,7 @@ there.  Each part runs on its own, in minutes, from its own seed; `--record` kee
 adds it up.
 Usage: python tests/benchmarks/endurance.py --part headers [--minutes 3] [--kills 50] [--seed 0]
        [--record FILE]; or --sum FILE [--markdown].
-Parts: headers, reports, plans, commands, faults:COMMAND, kills:COMMAND.
+Parts: headers, reports, plans, commands, starts, documents, faults:COMMAND, kills:COMMAND.
 """
 
 import argparse
@@ -20,14 +20,27 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT), str(ROOT / "tests" / "support")]
 
+from endurance_documents import SMALL  # noqa: E402
 from endurance_faults import faults  # noqa: E402
 from endurance_kills import kills  # noqa: E402
 from endurance_runs import COMMANDS  # noqa: E402
-from endurance_spoiled import FUZZ, prepare  # noqa: E402
+from endurance_spoiled import LARGE, prepare  # noqa: E402
 from tables import commit, write_table  # noqa: E402
 
-COUNTED = ("inputs", "executions", "faults", "kills", "leftovers", "changed inputs", "hangs", "failures")
+COUNTED = [
+    "inputs",
+    "executions",
+    "minutes",
+    "faults",
+    "kills",
+    "in Python's own start",
+    "leftovers",
+    "changed inputs",
+    "hangs",
+    "failures",
+]
 LEFT = ("changed inputs", "hangs", "failures")
+FUZZ = LARGE | SMALL
 PARTS = [*FUZZ, *(f"{kind}:{name}" for kind in ("faults", "kills") for name in COMMANDS)]
 
 
@@ -45,24 +58,25 @@ def run(part, given):
             faults(work, name, given.kills, chance, counts)
         else:
             FUZZ[kind](work, 60 * given.minutes, chance, counts)
+            counts["minutes"] += given.minutes
     return counts
 
 
 def told(counts):
     """Put the counts in a line."""
-    return ", ".join(f"{counts[key]} {key}" for key in COUNTED if counts[key] or key in LEFT)
+    return ", ".join(f"{counts[key]:g} {key}" for key in COUNTED if counts[key] or key in LEFT)
 
 
 def summed(path):
-    """Add up what was recorded, part by part."""
-    parts = {}
+    """Add up what was recorded: fuzz part by part, faults and kills command by command; and the commits."""
+    parts, commits = {}, {}
     for line in path.read_text(encoding="utf-8").splitlines():
         entry = json.loads(line)
-        key = entry["part"].partition(":")[0]
-        parts.setdefault(key, Counter())
-        parts[key].update(entry["counts"])
-        parts[key]["runs"] += 1
-    return parts
+        kind, _, command = entry["part"].partition(":")
+        parts.setdefault(command or kind, Counter()).update(entry["counts"])
+        commits[entry["commit"]] = True
+    parts["all"] = sum(parts.values(), Counter())
+    return parts, list(commits)
 
 
 def main():
@@ -77,14 +91,14 @@ def main():
     parser.add_argument("--markdown", action="store_true", help="write the sum into DEVELOPERS.md")
     given = parser.parse_args()
     if given.sum:
-        parts = summed(given.sum)
+        parts, commits = summed(given.sum)
         for name, counts in parts.items():
             print(f"{name}: {told(counts)}")
-        total = sum(parts.values(), Counter())
-        print(f"all: {told(total)}")
         if given.markdown:
-            rows = [[name, *(str(counts[key]) for key in COUNTED)] for name, counts in parts.items()]
-            command = "python tests/benchmarks/endurance.py --record FILE"
+            rows = [[name, *(f"{counts[key]:g}" for key in COUNTED)] for name, counts in parts.items()]
+            command = (
+                f"python tests/benchmarks/endurance.py --record FILE` at {', '.join(commits)}, `--sum FILE"
+            )
             write_table("endurance", command, ["part", *COUNTED], rows)
         return 0
     total = Counter()

@@ -9,7 +9,18 @@ import signal
 import time
 from statistics import median
 
-from endurance_runs import COMMANDS, SIGNALS, ended, is_whole, make_place, shorten_demo, start, state, timed
+from endurance_runs import (
+    COMMANDS,
+    ROOT,
+    SIGNALS,
+    ended,
+    is_whole,
+    make_place,
+    shorten_demo,
+    start,
+    state,
+    timed,
+)
 
 from polaritykit.base.whole_files import check_output_folder
 
@@ -17,6 +28,8 @@ from polaritykit.base.whole_files import check_output_folder
 _EARLIEST_S = 0.0005
 #: A run that goes on for this much of its length (and a second, on a busy machine) did not listen.
 _DEAF = 0.5
+#: Stands in a traceback that has a line of ours.
+_OWN = f"{ROOT / 'polaritykit'}"
 
 
 def kills(work, name, number, chance, counts):
@@ -34,7 +47,9 @@ def kills(work, name, number, chance, counts):
         code, said, after_s = _killed(name, place, sent, wait_s, fresh=fresh)
         what = f"{name} {'fresh' if fresh else 'warm'} {sent.name} after {wait_s:.4f} of {lasts[fresh]:.2f} s"
         met += code != 0
-        if code not in SIGNALS[sent] | {0} or (sent != signal.SIGKILL and "Traceback" in said):
+        if fresh and sent == signal.SIGINT and said and _OWN not in said and "polaritykit: " not in said:
+            counts["in Python's own start"] += 1  # no line of ours had run
+        elif code not in SIGNALS[sent] | {0} or (sent != signal.SIGKILL and "Traceback" in said):
             _failed(counts, f"{what}: code {code} {said[-400:]!r}")
         if code == 0 and after_s > 1 + _DEAF * lasts[fresh]:
             _failed(counts, f"{what}: went on for {after_s:.2f} s")

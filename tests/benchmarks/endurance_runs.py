@@ -74,6 +74,7 @@ def start(arguments, place, *, fresh=False, limit=None, out=None, nobody=False):
         if out == "closed":
             os.close(1)
         if fresh:
+            signal.signal(signal.SIGINT, signal.SIG_DFL)  # this copy is no program of ours yet
             signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
             os.environ["PYTHONPATH"] = str(ROOT)
             os.execv(sys.executable, [sys.executable, "-m", "polaritykit", *arguments])

@@ -152,12 +152,12 @@ def headers(work, seconds, chance, counts):
         in_batches(_attack_header(cleans), seconds, chance, counts)
 
 
-def _holders(value):
-    """All places of a document: the holder and the key."""
+def holders(value):
+    """Yield all places of a document: the holder and the key."""
     items = value.items() if isinstance(value, dict) else enumerate(value) if isinstance(value, list) else ()
     for key, item in list(items):
         yield value, key
-        yield from _holders(item)
+        yield from holders(item)
 
 
 def reports(work, seconds, chance, counts):
@@ -173,7 +173,7 @@ def reports(work, seconds, chance, counts):
         else:
             spoiled = copy.deepcopy(document)
             for _ in range(chance.randint(1, 3)):
-                holder, key = chance.choice(list(_holders(spoiled)))
+                holder, key = chance.choice(list(holders(spoiled)))
                 holder[key] = chance.choice(ODD)
             path.write_text(json.dumps(spoiled), encoding="utf-8")
         before = digests(place)
@@ -252,4 +252,4 @@ def commands(work, seconds, chance, counts):
         in_batches(attack, seconds, chance, counts)
 
 
-FUZZ = {"headers": headers, "reports": reports, "plans": plans, "commands": commands}
+LARGE = {"headers": headers, "reports": reports, "plans": plans, "commands": commands}

@@ -249,3 +249,21 @@ def test_groups_without_a_common_witness_are_settled_apart() -> None:
         assert np.array_equal(found.margin[part, part], one.margin)
         assert np.array_equal(found.least_margin[part, part], one.least_margin)
     assert not found.margin[:9, 9:].any()
+
+
+def test_a_source_counts_by_the_groupings_in_which_it_stands():
+    """Two sources of one home in turn, each in half of the groupings, are one that says the mean of both."""
+    first, second = edges(3, (0, 1, 2.0), (1, 2, 1.0)), edges(3, (0, 1, 1.0), (1, 2, 2.0))
+    in_turn = agree([first, second], [0, 0], [(0.0, 0.5), (0.5, 1.0)])
+    mean = agree([0.5 * (first + second)], [0])
+
+    assert in_turn.margin == pytest.approx(mean.margin)
+    assert in_turn.margin[0, 1] > 0.0
+
+
+def test_a_source_that_stands_nowhere_says_nothing():
+    """In none of the groupings: as if it were not there."""
+    first, second = edges(3, (0, 1, 2.0)), edges(3, (0, 1, -2.4))
+    alone = agree([first], [0])
+
+    assert agree([first, second], [0, 1], [(0.0, 1.0), (0.3, 0.3)]).margin == pytest.approx(alone.margin)

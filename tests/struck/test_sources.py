@@ -127,3 +127,31 @@ def test_a_cymbal_over_most_strokes_does_not_lend_them_its_mic():
     assert [source.home for source in found] == [0]
     used = [event.sample for event in found[0].events]
     assert all(min(abs(at - sample) for sample in used) < 500 for at in alone)
+
+
+def test_a_group_counts_by_the_cuts_at_which_it_stands(two_drums):
+    """Two kinds of strokes that one of two tracks hears 7.5 dB apart, the other alike.
+
+    Root-mean-square over the two tracks (in each band) they are 7.5/sqrt(2) = 5.3 dB apart: two groups at
+    lower cuts, one at higher ones, of cuts from 5/sqrt(2) to 5·sqrt(2) dB evenly in their logarithm.
+    """
+    tracks, _ = two_drums
+    assert {source.cuts for source in sources_of(tracks)} == {(0.0, 1.0)}
+
+    rng = np.random.default_rng(3)
+    times = 0.3 + 0.4 * np.arange(24)
+    heard = 1e-5 * rng.standard_normal((2, 11 * RATE))
+    for number, time in enumerate(times):
+        sound, at = rng.uniform(0.5, 1.0) * stroke(rng), round(time * RATE)
+        heard[0, at : at + len(sound)] += sound
+        heard[1, at : at + len(sound)] += 0.3 * 10 ** (-7.5 * (number % 2) / 20) * sound
+    found = sorted((source.cuts, source.n_found) for source in sources_of(heard))
+    expected = np.log2(7.5 / 2**0.5 / (5.0 / 2**0.5))
+
+    assert [count for _, count in found] == [12, 12, 24]
+    assert [cuts for cuts, _ in found] == [
+        pytest.approx((0.0, expected), abs=0.02),
+        pytest.approx((0.0, expected), abs=0.02),
+        pytest.approx((expected, 1.0), abs=0.02),
+    ]
+    assert [source.apart for source in sources_of(heard)].count(True) == 2

@@ -20,6 +20,7 @@ from polaritykit.decide.findings import (
     PairFinding,
     TrackCorrection,
 )
+from polaritykit.decide.setting import Where
 from polaritykit.evidence.plan_limits import BeyondPlan
 
 _CAUSES: dict[CauseCode, str] = {
@@ -368,7 +369,17 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
 def _cost(loss: OctaveLoss | None) -> str:
     if loss is None:
         return "their sum would lose"
-    return f"{the_source(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
+    lost = f"{the_source(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
+    return f"{lost} {in_sum(loss.where)}"
+
+
+def in_sum(where: Where) -> str:
+    """Name the sum in which something is lost."""
+    return {
+        "all": "in the sum of all tracks",
+        "anchor": "in its own mics with the anchor",
+        "own": "in its own mics",
+    }[where]
 
 
 def _heard(track: TrackCorrection, anchor: str) -> str:

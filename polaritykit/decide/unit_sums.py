@@ -1,0 +1,132 @@
+"""Levels of every source in the sums that are likely to be made, for any set of units moved or left.
+
+The sums: of all tracks, for every source; and of a unit's own mics with the anchor, for its own source.  Each
+is a sum of few waves (what never moves, each unit where it is, each unit moved), so that the level under any
+set of moves follows from their products octave by octave, worked out once.
+
+Conventions: as in `source_sums`; a set of units is a frozenset of their numbers.
+"""
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from polaritykit.base.types import Complexes, Floats
+from polaritykit.decide.choice import signed_gains
+from polaritykit.decide.scene import Scene
+from polaritykit.decide.source_sums import (
+    JUDGED_HZ,
+    GatedSpectra,
+    energy_shares,
+    heard_octaves,
+    octave_levels_db,
+    summed,
+    weights,
+)
+from polaritykit.decide.units import Unit
+
+
+class UnitSums:
+    """Levels under any set of moves.
+
+    Parameters
+    ----------
+    scene : Scene
+    units : sequence of Unit
+    start : ndarray, shape (n_tracks,)
+        Shifts before any unit moves, seconds.
+    moves : sequence of ndarray, shape (n_tracks,)
+        What each unit moves by.
+    """
+
+    def __init__(self, scene: Scene, units: Sequence[Unit], start: Floats, moves: Sequence[Floats]) -> None:
+        whole = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
+        sums = [(sound.home, sound.spectra, whole) for sound in scene.sounds]
+        for unit in units:
+            sound = scene.sounds[unit.sound]
+            sums.append((sound.home, sound.spectra, signed_gains(scene, (*unit.members, *scene.anchors))))
+        products, heard, shares = [], [], []
+        for _, spectra, gains in sums:
+            products.append(_products(spectra, gains, units, start, moves))
+            heard.append(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()))
+            shares.append(energy_shares(spectra, gains, heard[-1]))
+        n = len(scene.sounds)
+        self._units = len(units)
+        self._products = np.array(products).reshape(
+            -1, len(JUDGED_HZ), 2 * len(units) + 1, 2 * len(units) + 1
+        )
+        self._heard = np.array(heard).reshape(-1, len(JUDGED_HZ))
+        self._own_shares = np.array(shares[n:]).reshape(-1, len(JUDGED_HZ))
+        #: Home and octave of each level.
+        self.about = tuple(
+            (home, JUDGED_HZ[octave])
+            for (home, _, _), chosen in zip(sums, self._heard, strict=True)
+            for octave in np.flatnonzero(chosen)
+        )
+        self._known: dict[frozenset[int], tuple[Floats, Floats]] = {}
+
+    def look_at(self, sets: Iterable[frozenset[int]]) -> None:
+        """Work out the levels of several sets at once.
+
+        Parameters
+        ----------
+        sets : iterable of frozenset of int
+        """
+        new = [moved for moved in dict.fromkeys(sets) if moved not in self._known]
+        if not new:
+            return
+        chosen = np.zeros((len(new), 2 * self._units + 1))
+        chosen[:, 0] = 1.0
+        for row, moved in zip(chosen, new, strict=True):
+            for unit in range(self._units):
+                row[1 + 2 * unit + (unit in moved)] = 1.0
+        powers = ((chosen @ self._products) * chosen).sum(axis=-1)
+        levels = octave_levels_db(powers)
+        own = levels[len(levels) - self._units :] if self._units else levels[:0]
+        for place, moved in enumerate(new):
+            means = (self._own_shares * own[:, :, place]).sum(axis=1)
+            self._known[moved] = (levels[:, :, place][self._heard], means)
+
+    def levels_db(self, moved: frozenset[int]) -> Floats:
+        """Return the levels of all that is heard, in the order of `about`.
+
+        Parameters
+        ----------
+        moved : frozenset of int
+        """
+        self.look_at([moved])
+        return self._known[moved][0]
+
+    def own_db(self, moved: frozenset[int]) -> Floats:
+        """Return the mean level of each unit's own source in its own mics with the anchor.
+
+        Parameters
+        ----------
+        moved : frozenset of int
+
+        Returns
+        -------
+        ndarray, shape (n_units,)
+        """
+        self.look_at([moved])
+        return self._known[moved][1]
+
+
+def _products(
+    spectra: GatedSpectra, gains: Floats, units: Sequence[Unit], start: Floats, moves: Sequence[Floats]
+) -> Floats:
+    """Real products of the waves a sum is made of, shape (n_octaves, n_waves, n_waves)."""
+    movers = [track for unit in units for track in unit.members]
+    rest = gains.copy()
+    rest[movers] = 0.0
+    waves: list[Complexes] = [summed(spectra, weights(spectra, rest, start))]
+    for unit, move in zip(units, moves, strict=True):
+        own = np.zeros_like(gains)
+        own[list(unit.members)] = gains[list(unit.members)]
+        waves += [summed(spectra, weights(spectra, own, start + shift)) for shift in (0.0 * move, move)]
+    found = np.zeros((len(JUDGED_HZ), len(waves), len(waves)))
+    for octave in range(len(JUDGED_HZ)):
+        inside = spectra.octave == octave
+        held = np.stack([wave[inside].ravel() for wave in waves])
+        found[octave] = (held.conj() @ held.T).real / spectra.parts.shape[2]
+    return found

@@ -1,0 +1,72 @@
+"""Onsets of all tracks to one time per track at which most strokes fall together.
+
+Tracks may be late by what was recorded late, by converters, by links and by the way of the sound.  What is
+read of strokes must not depend on the first three, so all of it is read on the common time found here; the
+way of the sound differs from source to source and stays.
+
+Conventions
+-----------
+late
+    samples; how much later than the common time a track is, the least late track 0.
+"""
+
+from collections.abc import Sequence
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats
+from polaritykit.struck.direct_correlation import fitting_times
+from polaritykit.struck.onsets import Onset
+
+#: Onsets of two tracks further apart than this are not of one stroke: electronic delays and some metres.
+_REACH_MS = 25.0
+_BIN_MS = 0.25
+#: The ways of several sources differ by some milliseconds; wide enough for one peak.
+_WIDTH_MS = 2.0
+
+
+def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
+    """Find how late each track is against the others, by when its strokes set in.
+
+    Parameters
+    ----------
+    onsets : sequence of Onset
+        Of all tracks, in any order.
+    n_tracks, sample_rate_hz : int
+
+    Returns
+    -------
+    ndarray of int, shape (n_tracks,)
+        0 for a track without onsets.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    times = [
+        np.sort([onset.sample for onset in onsets if onset.track == track]) / sample_rate_hz * 1e3
+        for track in range(n_tracks)
+    ]
+    heard = [track for track in range(n_tracks) if len(times[track])]
+    late = np.zeros(n_tracks, dtype=np.int64)
+    if len(heard) < 2:
+        return late
+    reach = round(_REACH_MS / _BIN_MS)
+    pairs = list(combinations(heard, 2))
+    curves = np.array([_differences(times[a], times[b], reach) for a, b in pairs])
+    curves = gaussian_filter1d(curves, _WIDTH_MS / _BIN_MS, axis=-1, mode="constant")
+    found = fitting_times(curves, len(heard)) * _BIN_MS * 1e-3 * sample_rate_hz
+    late[heard] = np.round(found - found.min()).astype(np.int64)
+    return late
+
+
+def _differences(first_ms: Floats, second_ms: Floats, reach: int) -> Floats:
+    """Count how often the second sets in so much later than the first, as a share of what could be."""
+    begin = np.searchsorted(second_ms, first_ms - _REACH_MS)
+    end = np.searchsorted(second_ms, first_ms + _REACH_MS)
+    counts = np.zeros(2 * reach + 1)
+    for further in range(int((end - begin).max(initial=0))):
+        inside = begin + further < end
+        apart = second_ms[begin[inside] + further] - first_ms[inside]
+        np.add.at(counts, np.round(apart / _BIN_MS).astype(np.int64) + reach, 1.0)
+    return np.asarray(counts / np.sqrt(len(first_ms) * len(second_ms)))

@@ -1,0 +1,109 @@
+"""What settings cost, against the sum of two delayed copies and the statistics of random phases."""
+
+import numpy as np
+import pytest
+from made_scene import gated, scene, sound
+
+from polaritykit.decide.choice import likely_losses
+from polaritykit.decide.costs import TOLD_DB, losses_by_track
+from polaritykit.decide.source_sums import gated_spectra
+from polaritykit.decide.unit_sums import UnitSums
+from polaritykit.decide.units import Unit
+
+#: Only the octave around 125 Hz is there.
+LOW = (-60.0, 0.0, -60.0, -60.0, -60.0)
+
+
+def two_mics(late_ms):
+    """Two mics on one source at the same time, and an overhead that hardly hears it."""
+    one = sound(0, (0.0, 0.0, late_ms), (0.0, 0.0, -60.0), octave_db=LOW)
+    return scene([one], own=(0, 0, 0), anchor=2)
+
+
+def test_a_loss_is_told_with_the_sum_it_is_in():
+    """Two equal waves τ apart lose −20 log10 |cos πfτ| (closed form); the later one costs it."""
+    tau_s = 2e-3
+    shifts = np.array([0.0, tau_s, 0.0])
+    found = losses_by_track(two_mics(0.0), shifts, ())
+    frequency, power = gated((0.0,), (1.0,), octave_db=LOW).frequency_hz, None
+    spectra = gated((0.0,), (1.0,), octave_db=LOW)
+    power = np.abs(spectra.parts[spectra.octave == 1, 0, 0]) ** 2
+    inside = frequency[spectra.octave == 1]
+    expected = 10 * np.log10((power * np.cos(np.pi * inside * tau_s) ** 2).sum() / power.sum())
+
+    assert list(found) == [1]
+    assert [loss.octave_hz for loss in found[1]] == [125.0]
+    assert found[1][0].change_db == pytest.approx(expected, abs=0.02)
+    assert found[1][0].where in ("all", "anchor", "own")
+
+
+def test_what_loses_in_its_own_mics_only_is_told():
+    """The overhead fills in the sum of all what two mics lose between them."""
+    one = sound(0, (0.0, 0.0, 2.0), (0.0, 0.0, 12.0), octave_db=LOW)
+    found = losses_by_track(scene([one], own=(0, 0, 0), anchor=2), np.array([0.0, 2e-3, 0.0]), ())
+
+    assert [loss.where for loss in found[1]] == ["own"]
+    assert found[1][0].change_db < -TOLD_DB
+
+
+def test_no_loss_is_told_of_what_gains_or_stays():
+    """Brought together, two equal waves can only gain."""
+    apart = sound(0, (0.0, 2.0, 0.0), (0.0, 0.0, -60.0), octave_db=LOW)
+    made = scene([apart], own=(0, 0, 0), anchor=2)
+
+    assert losses_by_track(made, np.array([0.0, -2e-3, 0.0]), ()) == {}
+    assert losses_by_track(made, np.zeros(3), ()) == {}
+
+
+def test_a_flip_that_costs_is_told():
+    """Two mics that agreed, one flipped: their sum is gone."""
+    made = scene(
+        [sound(0, (0.0, 0.0, 0.0), (0.0, -1.0, -60.0), signs=(1, 1, 1), octave_db=LOW)],
+        own=(0, 0, 0),
+        anchor=2,
+        signs=(1, -1, 1),
+    )
+    found = losses_by_track(made, np.zeros(3), (1,))
+
+    assert found[1][0].change_db < -10.0
+
+
+def test_chance_of_a_loss_is_that_of_random_phases():
+    """Sums of many waves of random phase, drawn: how often they were 1 dB over a level (Rayleigh, 1880)."""
+    rng = np.random.default_rng(7)
+    waves = np.exp(2j * np.pi * rng.uniform(size=(40_000, 64))).sum(axis=1)
+    power = np.abs(waves) ** 2 / 64
+    for over_db in (-6.0, 0.0, 3.0):
+        drawn = np.mean(power > 10 ** ((over_db + 1.0) / 10))
+        assert likely_losses(np.array([[over_db], [np.nan]]))[0] == pytest.approx(drawn, abs=0.01)
+
+
+def test_sums_of_sets_are_those_of_the_waves():
+    """Every set of moved units, against the sum made wave by wave."""
+    late = (0.0, 1.0, 3.0)
+    one = sound(0, late, (0.0, -3.0, -6.0))
+    made = scene([one], own=(0, 0, 0), anchor=2)
+    units = [Unit(members=(t,), reference=t, sound=0, coincide_s=(0.0,), one_source=False) for t in (0, 1)]
+    moves = [np.array([3e-3, 0.0, 0.0]), np.array([0.0, 2e-3, 0.0])]
+    sums = UnitSums(made, units, np.zeros(3), moves)
+    spectra = one.spectra
+    for taken in (frozenset(), frozenset({0}), frozenset({1}), frozenset({0, 1})):
+        shift = sum((moves[n] for n in taken), np.zeros(3))
+        wave = (spectra.parts[:, :, 0] * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shift)).sum(1)
+        expected = [10 * np.log10((np.abs(wave[spectra.octave == k]) ** 2).sum()) for k in range(5)]
+        assert sums.levels_db(taken)[:5] == pytest.approx(expected, abs=1e-9)
+    assert sums.about[0] == (0, 63.0)
+
+
+@pytest.mark.parametrize("count", [3, 24])
+def test_a_source_struck_seldom_is_heard_and_chance_is_not(count):
+    """Strokes that differ by half are mostly their average; of noise so many times, one in so many is."""
+    rng = np.random.default_rng(count)
+    n, rate = 12_000, 48_000
+    taper = np.ones(n)
+    same = rng.standard_normal((1, 1, n)) + 0.5 * rng.standard_normal((count, 1, n))
+    other = rng.standard_normal((count, 1, n))
+    power = gated_spectra(np.concatenate([same, other], axis=1), rate, taper=taper, repeats=True).octave_power
+
+    assert (power[1:6, 0] > 0.0).all()
+    assert (power[1:6, 1] == 0.0).all()
