@@ -11,13 +11,15 @@ import click
 from polaritykit.audio.records import Session
 from polaritykit.base.errors import UsageError
 from polaritykit.base.terminal_safe import echo
+from polaritykit.base.types import Json
 from polaritykit.base.whole_files import check_output_folder
-from polaritykit.jobs.bleed.document import bleed_document
+from polaritykit.jobs.bleed.document import bleed_document, several_document
 from polaritykit.jobs.bleed.findings import BleedFindings, Goal
-from polaritykit.jobs.bleed.folder import write_bleed
+from polaritykit.jobs.bleed.folder import write_bleed, write_several
 from polaritykit.jobs.bleed.judge import analyse_bleed
-from polaritykit.jobs.bleed.schema import BleedDocument
-from polaritykit.jobs.bleed.text import bleed_text
+from polaritykit.jobs.bleed.schema import BleedDocument, SeveralDocument
+from polaritykit.jobs.bleed.several import analyse_several
+from polaritykit.jobs.bleed.text import bleed_text, several_text
 from polaritykit.pages.head import job_document
 from polaritykit.recorders.open import open_lined_up
 from polaritykit.recorders.words import all_sentences
@@ -38,7 +40,11 @@ def _spans(
 
 @click.command(name="bleed")
 @click.argument(
-    "paths", metavar="MAIN LEAKY", nargs=-1, required=True, type=click.Path(path_type=Path, readable=False)
+    "paths",
+    metavar="MAIN LEAKY [MORE…]",
+    nargs=-1,
+    required=True,
+    type=click.Path(path_type=Path, readable=False),
 )
 @click.option(
     "--goal",
@@ -92,14 +98,29 @@ def command(
     whose own source leaks back).  Passages in which one source is alone are found
     by themselves; name them when that fails.
 
+    Three mics and more, each with a source of its own: how much of every other
+    source each of them hears, and what flips and delays do in the sum of all.
+
     \b
     polaritykit bleed vocal.wav guitar.wav --leaky-alone 0-3.9 --out leak
+    polaritykit bleed host.wav guest.wav third.wav
     """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
     session = open_lined_up(paths, ignore_start_times=ignore_start_times)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
+    if len(session.recording.track_names) > 2:
+        if main_alone or leaky_alone:
+            raise UsageError("--main-alone and --leaky-alone are for two mics; name the two to compare.")
+        several = analyse_several(session.recording, goal=goal)
+        document = _document(session, several_document(several), SeveralDocument)
+        if out is not None:
+            write_several(
+                out, document, session.recording, inputs=paths, overwrite=overwrite, audio=audio, plots=plots
+            )
+        echo(json.dumps(document, indent=1, allow_nan=False) if as_json else several_text(document))
+        return
 
     def analysed(session: Session) -> BleedFindings:
         return analyse_bleed(session.recording, main_alone_s=main_alone, leaky_alone_s=leaky_alone, goal=goal)
@@ -112,24 +133,23 @@ def command(
         session = replace(session, recorders=again.recorders)
         if any(recorder.state == "found" for recorder in again.recorders):
             session, found = again, analysed(again)
-    document = job_document(
+    document = _document(session, bleed_document(found), BleedDocument)
+    if out is not None:
+        sums = found if audio else None
+        write_bleed(
+            out, document, session.recording, inputs=paths, overwrite=overwrite, sums=sums, plots=plots
+        )
+    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))
+
+
+def _document(session: Session, findings: Json, model: type) -> Json:
+    return job_document(
         "bleed",
-        bleed_document(found),
-        model=BleedDocument,
+        findings,
+        model=model,
         name=session.name,
         sample_rate_hz=session.sample_rate_hz,
         n_samples=session.n_samples,
         notes=(*session.notes, *all_sentences(session)),
         tracks=session.tracks,
     )
-    if out is not None:
-        write_bleed(
-            out,
-            document,
-            session.recording,
-            inputs=paths,
-            overwrite=overwrite,
-            sums=found if audio else None,
-            plots=plots,
-        )
-    echo(json.dumps(document, indent=1, allow_nan=False) if as_json else bleed_text(document))

@@ -14,7 +14,7 @@ from places import ROOT
 
 from polaritykit.jobs.apply.schema import AppliedDocument
 from polaritykit.jobs.archive.schema import ArchiveDocument
-from polaritykit.jobs.bleed.schema import BleedDocument
+from polaritykit.jobs.bleed.schema import BleedDocument, SeveralDocument
 from polaritykit.jobs.check.schema import Report
 from polaritykit.jobs.comb.schema import CombDocument
 from polaritykit.jobs.layout.schema import LayoutDocument
@@ -27,6 +27,7 @@ DOCUMENTS = {
     "check": Report,
     "pair": PairDocument,
     "bleed": BleedDocument,
+    "bleed of three mics and more": SeveralDocument,
     "comb": CombDocument,
     "layout": LayoutDocument,
     "pulse read": PulseDocument,

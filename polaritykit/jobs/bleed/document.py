@@ -4,9 +4,12 @@ Conventions: every level and isolation is in the plain sum ``main + leaky`` unle
 ``in_leaky_mic``; ``null`` where an octave cannot tell the sources apart or holds only noise.
 """
 
+from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
-from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption
+from polaritykit.jobs.bleed.findings import BleedFindings, BleedOption, MicsSetting, SeveralFindings
+from polaritykit.jobs.bleed.several_words import several_headline, several_remarks, several_why
 from polaritykit.jobs.bleed.words import headline, remark_words, why
 from polaritykit.pages.head import rounded
 
@@ -100,4 +103,47 @@ def _band(found: BleedFindings, options: dict[str, BleedOption], index: int) -> 
         "main_level_in_main_mic_db": rounded(found.main_alone_level_db[index], 1) if reliable else None,
         "isolation_in_main_mic_db": rounded(found.isolation_in_main_db[index], 1) if reliable else None,
         "isolation_in_leaky_mic_db": rounded(found.isolation_in_leaky_db[index], 1) if reliable else None,
+    }
+
+
+def several_document(found: SeveralFindings) -> dict[str, Any]:
+    """Give the ``bleed`` part of the document for three or more mics."""
+    remarks = list(several_remarks(found))
+    return {
+        "mics": found.mics,
+        "goal": found.goal,
+        "reason": found.reason,
+        "wiring_flips": found.wiring_flips,
+        "wiring_open": found.wiring_open,
+        "said": {"headline": several_headline(found), "why": several_why(found), "remarks": remarks},
+        "centre_hz": found.centre_hz,
+        "leaks": [
+            {
+                **asdict(leak),
+                "isolation_db": [rounded(value, 1) for value in leak.isolation_db],
+                "isolation_std_db": [rounded(value, 1) for value in leak.isolation_std_db],
+                "overall_isolation_db": rounded(leak.overall_isolation_db, 1),
+                "overall_isolation_std_db": rounded(leak.overall_isolation_std_db, 1),
+                "late_ms": rounded(leak.late_ms, 2),
+            }
+            for leak in found.leaks
+        ],
+        "flipped": [_mics_setting(found, one) for one in found.flipped],
+        "advised": None if found.advised is None else _mics_setting(found, found.advised),
+    }
+
+
+def _mics_setting(found: SeveralFindings, setting: MicsSetting) -> dict[str, Any]:
+    told = dict(zip(found.mics, found.told, strict=True))
+
+    def known(values: Sequence[float], source: str) -> list[float | None]:
+        return [rounded(value, 1) if sure else None for value, sure in zip(values, told[source], strict=True)]
+
+    return {
+        "flips": setting.flips,
+        "delays_ms": {name: rounded(delay_ms, 4) for name, delay_ms in setting.delays_ms.items()},
+        "change_db": {name: known(values, name) for name, values in setting.change_db.items()},
+        "change_std_db": {name: known(values, name) for name, values in setting.change_std_db.items()},
+        "overall_gain_db": rounded(setting.overall_gain_db, 1),
+        "overall_gain_std_db": rounded(setting.overall_gain_std_db, 1),
     }

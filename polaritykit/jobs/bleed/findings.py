@@ -138,3 +138,53 @@ class BleedFindings:
         return next(
             (one for one in self.options.values() if (one.invert, one.delay_ms) == (invert, delay_ms)), None
         )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leak:
+    """How far under a mic's own source another one's lies in it; None in octaves where that is not told."""
+
+    mic: str
+    #: The mic whose own source it is.
+    source: str
+    isolation_db: tuple[float | None, ...]
+    isolation_std_db: tuple[float | None, ...]
+    #: All octaves that are told, A-weighted.
+    overall_isolation_db: float | None
+    overall_isolation_std_db: float | None
+    #: How much later than its own mic this one hears it.
+    late_ms: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MicsSetting:
+    """What flips and delays of several mics do to every source in the sum of all, against as recorded."""
+
+    flips: tuple[str, ...]
+    #: 0 or more; mics that are not named have none.
+    delays_ms: dict[str, float]
+    #: By the source's own mic, per octave.
+    change_db: dict[str, tuple[float, ...]]
+    change_std_db: dict[str, tuple[float, ...]]
+    #: Of the main source's isolation, or its level: octaves in which all sources are told, A-weighted.
+    overall_gain_db: float
+    overall_gain_std_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeveralFindings:
+    """What `several.analyse_several` found out; the main mic is the first."""
+
+    mics: tuple[str, ...]
+    goal: Goal
+    centre_hz: tuple[float, ...]
+    reason: Literal["found", "too_short", "never_apart"]
+    #: Tracks that a check flips, and those whose wiring against the main one it leaves open.
+    wiring_flips: tuple[str, ...]
+    wiring_open: tuple[str, ...]
+    #: By source and octave: whether its level moves apart from all others', and flips are known to 1 dB.
+    told: tuple[tuple[bool, ...], ...] = ()
+    leaks: tuple[Leak, ...] = ()
+    #: A flip of each mic alone, in their order.
+    flipped: tuple[MicsSetting, ...] = ()
+    advised: MicsSetting | None = None

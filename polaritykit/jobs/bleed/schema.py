@@ -118,3 +118,59 @@ class BleedDocument(JobDocument):
 
     command: Literal["bleed"]
     bleed: Bleed
+
+
+@dataclass(frozen=True, kw_only=True)
+class MicLeak:
+    """How far under a mic's own source another one's lies in it; null in octaves where that is not told."""
+
+    mic: str
+    #: The mic whose own source it is.
+    source: str
+    isolation_db: tuple[float | None, ...]
+    isolation_std_db: tuple[float | None, ...]
+    #: A-weighted.
+    overall_isolation_db: float | None
+    overall_isolation_std_db: float | None
+    #: How much later than its own mic this one hears it.
+    late_ms: float | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class MicsSetting:
+    """What flips and delays do to every source in the sum of all mics, against as recorded."""
+
+    flips: tuple[str, ...]
+    #: 0 or more.
+    delays_ms: dict[str, float]
+    #: By the source's own mic, per octave; null where it is not told.
+    change_db: dict[str, tuple[float | None, ...]]
+    change_std_db: dict[str, tuple[float | None, ...]]
+    overall_gain_db: float
+    overall_gain_std_db: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeveralBleed:
+    """What was found of three or more mics with a source each, the main one first."""
+
+    mics: tuple[str, ...]
+    goal: Goal
+    reason: Literal["found", "too_short", "never_apart"]
+    #: As a check of all says.
+    wiring_flips: tuple[str, ...]
+    wiring_open: tuple[str, ...]
+    said: Said
+    centre_hz: tuple[float, ...]
+    leaks: tuple[MicLeak, ...]
+    #: A flip of each mic alone, in their order.
+    flipped: tuple[MicsSetting, ...]
+    advised: MicsSetting | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeveralDocument(JobDocument):
+    """Document of `bleed` for three or more mics."""
+
+    command: Literal["bleed"]
+    bleed: SeveralBleed

@@ -66,3 +66,41 @@ def _with_std(value: float | None, std: float | None) -> str:
 
 def _cell(value: float | None) -> str:
     return f"{'-' if value is None else number(value, 1, signed=True):>12}"
+
+
+def several_text(document: dict[str, Any]) -> str:
+    """Text for the terminal, three or more mics."""
+    return "\n".join([*_answer(document["bleed"]), *_leaks(document["bleed"]), *document["notes"]])
+
+
+def _leaks(bleed: dict[str, Any]) -> Iterator[str]:
+    """Show who leaks where, then what a flip of each mic does to the main source."""
+    if bleed["leaks"]:
+        yield ""
+        yield "Isolation of each mic's own source over every other one, in that mic, dB"
+        yield from _octave_rows(
+            bleed["centre_hz"],
+            {
+                f"{leak['mic']} < {leak['source']}": (leak["isolation_db"], leak["isolation_std_db"])
+                for leak in bleed["leaks"]
+            },
+        )
+    if bleed["flipped"]:
+        main = bleed["mics"][0]
+        yield ""
+        yield f"Change of {the_source(main)} in the sum of all mics by a flip of one, dB"
+        yield from _octave_rows(
+            bleed["centre_hz"],
+            {
+                mic: (one["change_db"][main], one["change_std_db"][main])
+                for mic, one in zip(bleed["mics"], bleed["flipped"], strict=True)
+            },
+        )
+
+
+def _octave_rows(centres_hz: list[float], columns: dict[str, Any]) -> Iterator[str]:
+    width = max(14, *(len(name) for name in columns))
+    yield "octave Hz  " + "  ".join(f"{name:>{width}}" for name in columns)
+    for k, centre_hz in enumerate(centres_hz):
+        cells = (_with_std(values[k], stds[k]) for values, stds in columns.values())
+        yield f"{centre_hz:>9g}  " + "  ".join(f"{cell:>{width}}" for cell in cells)

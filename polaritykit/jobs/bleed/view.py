@@ -31,6 +31,90 @@ def bleed_view(document: Json) -> JobView:
     )
 
 
+def several_view(document: Json) -> JobView:
+    """Make the view of a bleed document of three or more mics."""
+    bleed = document["bleed"]
+    said, mics = bleed["said"], bleed["mics"]
+    sections = [_leaks_into(bleed, mic) for mic in mics if any(one["mic"] == mic for one in bleed["leaks"])]
+    if bleed["flipped"]:
+        sections.append(_flips_of_mics(bleed))
+    return JobView(
+        job="Bleed",
+        name=listed(mics),
+        facts=f"{number(document['session']['duration_s'], 1)} s · {document['sample_rate'] / 1000:g} kHz · "
+        f"goal {bleed['goal']} of {mics[0]}",
+        headline=said["headline"],
+        sentences=(f"Why: {said['why']}.", *said["remarks"], *document["notes"]),
+        sections=tuple(sections),
+        tracks=tuple(mics),
+        cautions=(
+            "The numbers hold for these places of mics and sources; move one, and measure again.",
+            "Turn monitors down before a cable or a polarity switch is changed.",
+        ),
+    )
+
+
+def _leaks_into(bleed: Json, mic: str) -> Section:
+    """Show how far the others lie under a mic's own source."""
+    leaks = [one for one in bleed["leaks"] if one["mic"] == mic]
+    rows = [
+        (
+            frequency(centre_hz),
+            *(_with_std(leak["isolation_db"][k], leak["isolation_std_db"][k]) for leak in leaks),
+        )
+        for k, centre_hz in enumerate(bleed["centre_hz"])
+    ]
+    whole = (_with_std(one["overall_isolation_db"], one["overall_isolation_std_db"]) for one in leaks)
+    rows.append(("A-weighted", *whole))
+    return Section(
+        title=f"What leaks into {mic}",
+        sentences=(f"Isolation of {the_source(mic)} over each other source in this mic alone.",),
+        charts=(
+            ViewChart(
+                caption="Isolation, dB; bars are one standard uncertainty",
+                spec=octave_chart(
+                    "dB",
+                    bleed["centre_hz"],
+                    {one["source"]: one["isolation_db"] for one in leaks},
+                    stds={one["source"]: one["isolation_std_db"] for one in leaks},
+                ),
+            ),
+        ),
+        table=Table(
+            caption="Isolation in dB",
+            columns=("Octave", *(f"over {the_source(one['source'])}" for one in leaks)),
+            rows=tuple(rows),
+            numeric=tuple(range(1, 1 + len(leaks))),
+        ),
+    )
+
+
+def _flips_of_mics(bleed: Json) -> Section:
+    """Show what a flip of each mic alone does to every source."""
+    rows = []
+    for mic, one in zip(bleed["mics"], bleed["flipped"], strict=True):
+        for source in bleed["mics"]:
+            cells = zip(one["change_db"][source], one["change_std_db"][source], strict=True)
+            rows.append((mic, the_source(source), *(_with_std(*cell) for cell in cells)))
+    return Section(
+        title="What a flip of one mic does",
+        sentences=("Change of each source's level in the sum of all mics, against as recorded.",),
+        table=Table(
+            caption="Change in dB",
+            columns=("Flipped", "Source", *(frequency(one) for one in bleed["centre_hz"])),
+            rows=tuple(rows),
+            numeric=tuple(range(2, 2 + len(bleed["centre_hz"]))),
+        ),
+    )
+
+
+def _with_std(value: float | None, std: float | None) -> str:
+    if value is None:
+        return "–"
+    spread = "" if std is None else f" ± {number(max(std, 0.1), 1)}"
+    return number(value, 1, signed=True) + spread
+
+
 #: What each line means, as on every page.
 _TONES = {"as recorded": "recorded", "flipped": "inverted", "as checked": "other", "best": "set"}
 
