@@ -62,7 +62,7 @@ def several_remarks(found: SeveralFindings) -> Iterator[str]:
     for mic in found.mics:
         told = [leak for leak in found.leaks if leak.mic == mic and leak.overall_isolation_db is not None]
         if told:
-            yield f"In {mic}, under its own source: {listed([_leak(leak) for leak in told])} (A-weighted)."
+            yield f"In {mic}, under {the_source(mic)}: {listed([_leak(leak) for leak in told])} (A-weighted)."
     for mic, setting in zip(found.mics, found.flipped, strict=bool(found.flipped)):
         gain, std = setting.overall_gain_db, setting.overall_gain_std_db
         if abs(gain) >= AUDIBLE_DB and abs(gain) > SIGMAS * std:

@@ -82,7 +82,7 @@ def test_command_writes_the_report(tmp_path):
         soundfile.write(paths[-1], x, RATE, subtype="FLOAT")
     result = CliRunner().invoke(command, [*paths, "--out", str(tmp_path / "leak"), "--audio"])
     assert result.exit_code == 0, result.output
-    assert "In host, under its own source: " in result.output
+    assert "In host, under the host: " in result.output
     document = json.loads((tmp_path / "leak" / "report.json").read_text())
     assert document["bleed"]["mics"] == ["host", "guest", "third"]
     assert (tmp_path / "leak" / "sum_as_recorded.wav").exists()
