@@ -144,7 +144,8 @@ def by_chance_db(spectra: GatedSpectra, gains: Floats) -> Floats:
     -------
     ndarray, shape (n_octaves,)
     """
-    power = parts_power(spectra.parts) @ gains**2
+    tracks, places = spectra.held(np.arange(len(gains)))
+    power = parts_power(spectra.parts)[:, places] @ gains[tracks] ** 2
     levels = octave_levels_db(np.array([power[spectra.octave == k].sum() for k in range(len(JUDGED_HZ))]))
     return np.where(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()), levels, np.nan)
 
