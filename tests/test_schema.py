@@ -122,9 +122,10 @@ def test_the_smaller_jobs_have_the_fields_of_their_models(capsys, tmp_path):
     }
 
     for name, arguments in requests.items():
-        document = printed(capsys, *name.partition(" of ")[0].split(), *arguments)
+        command = name.partition(" of ")[0]
+        document = printed(capsys, *command.split(), *arguments)
         assert differences(document, field_list.DOCUMENTS[name]) == [], name
-        assert document["command"] == name.partition(" of ")[0]
+        assert document["command"] == command
     assert set(requests) | {"check", "apply", "archive"} == set(field_list.DOCUMENTS)
 
 
