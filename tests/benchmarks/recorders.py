@@ -78,13 +78,13 @@ def slips_ms(a: np.ndarray, b: np.ndarray, rate: int) -> np.ndarray:
 
     A room has no one lag: the responses from a to b are laid on that of all parts together, by their phases.
     """
-    size = len(a) // 10
-    cross = np.array(
-        [
-            np.fft.rfft(b[at : at + size]) * np.conj(np.fft.rfft(a[at : at + size]))
-            for at in range(0, 10 * size, size)
-        ]
-    )
+    size, part = 1 << 15, len(a) // 10
+    window = np.hanning(size)
+    cross = np.zeros((10, size // 2 + 1), complex)
+    for k in range(10):
+        for at in range(k * part, (k + 1) * part - size, size // 2):
+            spectra = [np.fft.rfft(x[at : at + size] * window) for x in (a, b)]
+            cross[k] += spectra[1] * np.conj(spectra[0])
     away = cross * np.conj(cross.mean(axis=0))
     reach = round(0.02 * rate) * 16
     found = []
@@ -106,7 +106,8 @@ def measured(copies: Path) -> tuple[float, float]:
     b, _ = soundfile.read(copies / "other.wav", always_2d=True)
     size = min(len(a), len(b))
     first, second = a[:size, 0], b[:size, 0]
-    sounding = np.flatnonzero(second)
+    # Before it begins a copy holds dither.
+    sounding = np.flatnonzero(np.abs(second) > 1e-3 * np.abs(second).max())
     begin, end = sounding[0] + rate // 2, sounding[-1] - rate // 2
     first, second = first[begin:end], second[begin:end]
     low = signal.butter(6, 1000, fs=rate, output="sos")
