@@ -29,6 +29,9 @@ _BEFORE_MS = 25.0
 _GAP_MS = 3.0
 #: An onset rises at least this far over the sound just before.
 _MIN_RISE_DB = 12.0
+#: ... and its loudest frame this far over the loudest just before: pulses of a steady sound (the mains, a low
+#: note) are alike, while a stroke that rises 12 dB over noise is 8 dB above the noise's loudest frame.
+_OVER_LOUDEST_DB = 3.0
 #: A strong onset is within this range of the track's own loudest onsets.
 STRONG_RANGE_DB = 12.0
 #: Onsets of different tracks within this time are one event (5 m of path).
@@ -163,6 +166,10 @@ class OnsetDetector:
         for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE_DB):
             frame = self._first_frame + lead + int(index)
             if frame < self._free_from[track]:
+                continue
+            at = lead + int(index)
+            earlier = self._energy[track, at - self._before : at - self._gap].max()
+            if self._energy[track, at : at + _RISING].max() < earlier * 10 ** (_OVER_LOUDEST_DB / 10):
                 continue
             found.append(frame)
             after = self._energy[track, lead + index : lead + index + tail]
