@@ -29,9 +29,9 @@ _BEFORE_MS = 25.0
 _GAP_MS = 3.0
 #: An onset rises at least this far over the sound just before.
 _MIN_RISE_DB = 12.0
-#: ... and its loudest frame this far over the loudest just before: pulses of a steady sound (the mains, a low
-#: note) are alike, while a stroke that rises 12 dB over noise is 8 dB above the noise's loudest frame.
-_OVER_LOUDEST_DB = 3.0
+#: Half of a track's onsets nearer to one another than this are no strokes (a buzz roll has some thirty a
+#: second) but the pulses of a steady sound: the mains, a low note.
+_STEADY_MS = 25.0
 #: A strong onset is within this range of the track's own loudest onsets.
 STRONG_RANGE_DB = 12.0
 #: Onsets of different tracks within this time are one event (5 m of path).
@@ -131,11 +131,21 @@ class OnsetDetector:
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
         self._search(final=True)
-        return self._onsets
+        steady = self._steady()
+        return [onset for onset in self._onsets if not steady[onset.track]]
 
     def percussive_share(self) -> Floats:
         """Share of each track's energy that lies just after its own onsets, shape (n_tracks,)."""
-        return np.asarray(self._after_onsets / np.maximum(self._total, _TINY))
+        share = self._after_onsets / np.maximum(self._total, _TINY)
+        return np.where(self._steady(), 0.0, share)
+
+    def _steady(self) -> NDArray[np.bool_]:
+        """Tracks whose onsets follow one another faster than anybody strikes, shape (n_tracks,)."""
+        at = np.array([onset.sample for onset in self._onsets])
+        track = np.array([onset.track for onset in self._onsets])
+        apart = [np.diff(at[track == number]) for number in range(len(self._total))]
+        shortest = _STEADY_MS / _HOP_MS * self._hop
+        return np.array([len(gaps) > 0 and float(np.median(gaps)) < shortest for gaps in apart])
 
     def _search(self, *, final: bool) -> None:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
@@ -166,10 +176,6 @@ class OnsetDetector:
         for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE_DB):
             frame = self._first_frame + lead + int(index)
             if frame < self._free_from[track]:
-                continue
-            at = lead + int(index)
-            earlier = self._energy[track, at - self._before : at - self._gap].max()
-            if self._energy[track, at : at + _RISING].max() < earlier * 10 ** (_OVER_LOUDEST_DB / 10):
                 continue
             found.append(frame)
             after = self._energy[track, lead + index : lead + index + tail]
