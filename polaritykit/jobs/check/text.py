@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from polaritykit.base.short_document import with_short_names
-from polaritykit.base.track_names import source_name
+from polaritykit.base.track_names import the_source
 from polaritykit.base.wording import by_reason, frequency, number, plural
 from polaritykit.jobs.check.reasons import in_sum
 from polaritykit.jobs.check.words import needs_setting, setting
@@ -122,7 +122,7 @@ def _settings(document: Document) -> list[tuple[str, str]]:
 def _costs(track: dict[str, Any]) -> str:
     """Say what a track's setting costs, where it is set."""
     told = [
-        f"{source_name(loss['home'])} {number(loss['db'], 1)} dB around {frequency(loss['octave_hz'])} "
+        f"{the_source(loss['home'])} {number(-loss['db'], 1)} dB around {frequency(loss['octave_hz'])} "
         f"{in_sum(loss['where'])}"
         for loss in track["losses"]
     ]

@@ -8,7 +8,7 @@ import unicodedata
 import page_fixture
 import pytest
 
-from polaritykit.jobs.check.text import corrections_csv, pairs_csv, summary_text
+from polaritykit.jobs.check.text import _costs, corrections_csv, pairs_csv, summary_text
 
 
 @pytest.fixture(scope="module")
@@ -127,3 +127,11 @@ def test_a_session_fits_a_screen(document):
     assert "flip polarity, delay 8.17 ms (392 samples)" in brief
     assert "7 more remarks in the report, and here with -v." in brief
     assert "with -v" not in told
+
+
+def test_what_a_setting_costs_is_told_without_a_sign():
+    """A loss of -1.3 dB costs 1.3 dB, of the source by its own name."""
+    lossy = [{"home": "03_tom.L", "octave_hz": 250.0, "db": -1.3, "where": "all"}]
+
+    assert _costs({"losses": lossy}) == "; costs the tom 1.3 dB around 250 Hz in the sum of all tracks"
+    assert _costs({"losses": []}) == ""
