@@ -71,7 +71,7 @@ def by_correlation(pair: PairEvidence, *, instead_of: SourceEvidence | None) -> 
     if instead_of is not None and instead_of.kind == "continuous":
         return None
     a, b = pair.a, pair.b
-    struck = [item for item in pair.evidence if item.kind == "hits"]
+    struck = pair.evidence.struck
     least_db = max(map(pair.brings_db, struck), default=-np.inf) - COVERED_DB
     agreed = _AGREED
     if instead_of is not None:
