@@ -135,6 +135,29 @@ def converted(plain: Any, model: type[T]) -> T:
         raise ValueError(_sentence(str(error))) from error
 
 
+def decoded(line: bytes, model: type[T]) -> T:
+    """Return a line of JSON as its record.
+
+    Parameters
+    ----------
+    line : bytes
+        In UTF-8; escapes of lone surrogates (names in bytes that are no text) come back as they were.
+    model : type
+        Frozen dataclass.
+
+    Raises
+    ------
+    ValueError
+        It is no JSON, or not what the model says.
+    """
+    import msgspec
+
+    try:
+        return msgspec.json.decode(line, type=model)
+    except (msgspec.DecodeError, UnicodeDecodeError):  # it takes no lone surrogates, and is ten times as fast
+        return converted(json.loads(line), model)
+
+
 def plain(record: Any) -> Json:
     """Return a record made by its constructor as dictionaries, as `dataclasses.asdict` does.
 

@@ -24,11 +24,11 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from polaritykit.commands.archive import write_archive
 from polaritykit.jobs.archive.across import across
-from polaritykit.jobs.archive.document import archive_document
+from polaritykit.jobs.archive.document import archive_document, badness
 from polaritykit.jobs.archive.find import find_sessions
-from polaritykit.jobs.archive.journal import journal, read_journal
-from polaritykit.jobs.archive.page import archive_page
+from polaritykit.jobs.archive.journal import journal, stored_records
 from polaritykit.jobs.archive.pool import run_pool
 from polaritykit.jobs.archive.records import PairRecord, SessionRecord, TrackRecord
 
@@ -69,7 +69,7 @@ def on_cluster(root: Path, out: Path) -> int:
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
     ) as cluster:
         process = archive(root, out, "--scheduler", cluster.scheduler_address)
-        while not (out / "archive.jsonl").is_file() or len(read_journal(out)) < 3:
+        while not (out / "archive.jsonl").is_file() or len(stored_records(out)) < 3:
             time.sleep(0.1)
         worker = next(iter(cluster.workers.values()))
         os.kill(worker.pid, signal.SIGKILL)
@@ -91,11 +91,11 @@ def real(count: int) -> None:
 
         halves = Path(place) / "halves"
         process = archive(root, halves)
-        while not halves.is_dir() or len(read_journal(halves)) < count // 3:
+        while not halves.is_dir() or len(stored_records(halves)) < count // 3:
             time.sleep(0.1)
         process.send_signal(signal.SIGKILL)
         process.wait()
-        had = len(read_journal(halves))
+        had = len(stored_records(halves))
         assert archive(root, halves).wait() == 0
         print(f"killed after {had} sessions and gone on with: equal {told(halves) == whole}")
 
@@ -123,20 +123,22 @@ def simulated(count: int) -> None:
         stages["finding"] = time.process_time() - begun
 
         begun = time.process_time()
-        with journal(out, {}) as add:
+        with journal(out) as add:
             for record in run_pool(requests, workers=os.cpu_count() or 1, check=made_up):
                 add(record)
         stages["pool and journal"] = time.process_time() - begun
 
         begun = time.process_time()
-        records = read_journal(out).values()
-        document = archive_document("shelf", list(records), across(records), kept=0)
-        page = archive_page(document)
-        stages["reading, counting, page"] = time.process_time() - begun
+        records = stored_records(out, order=badness)
+        document = archive_document("shelf", records, across(records), kept=0)
+        stages["reading and counting"] = time.process_time() - begun
+        begun = time.process_time()
+        write_archive(out, document)
+        stages["tables, JSON, page"] = time.process_time() - begun
         for stage, seconds in stages.items():
             print(f"{stage}: {seconds:.1f} s, {1e3 * seconds / count:.2f} ms a session (processor)")
         peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(f"page {len(page) / 1e6:.1f} MB, peak memory {peak:.0f} MB")
+        print(f"page {(out / 'index.html').stat().st_size / 1e6:.1f} MB, peak memory {peak:.0f} MB")
 
 
 def made_up(request) -> SessionRecord:
