@@ -33,13 +33,15 @@ from polaritykit.struck.common_time import common_time
 from polaritykit.struck.onsets import merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources
-from polaritykit.sustained.frame_phases import frame_phases
+from polaritykit.sustained.frame_phases import FramePhases, frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
 _PERCUSSIVE_SHARE = 0.4
 #: Changes are looked for again with those found taken back, this often.
 _MOST_ROUNDS = 3
+#: Homes whose frames are held at a time: each may take nearly two hundred megabytes.
+_HOMES_AT_ONCE = 2
 
 Evidence = tuple[SourceEvidence, ...]
 
@@ -182,10 +184,15 @@ def _from_frames(
         items = []
         homes = np.flatnonzero(sustained.any(axis=1)).tolist()
         for phases in frame_phases(steady, activity_db, homes):
-            for place, home in enumerate(phases.homes):
+
+            def one(place: int, phases: FramePhases = phases) -> SourceEvidence:
+                home = phases.homes[place]
                 near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
-                items.append(frame_evidence(steady, activity_db, home, near, search_ms))
-                progress("sustained sound", (home + 1) / len(sustained))
+                return frame_evidence(steady, activity_db, home, near, search_ms)
+
+            for item in on_cores(one, range(len(phases.homes)), most=_HOMES_AT_ONCE):
+                items.append(item)
+                progress("sustained sound", (item.home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
