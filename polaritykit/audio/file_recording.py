@@ -19,11 +19,12 @@ import numpy as np
 from polaritykit.audio.array_recording import make_finite
 from polaritykit.audio.opened import open_audio
 from polaritykit.audio.other_clock import Clock, read_stretched
+from polaritykit.base.spans import Span
 from polaritykit.base.types import Samples
 
 #: Output samples the resampler works on at a time; bounds memory and makes its margins cheap.
 _CELL_SAMPLES = 32_768
-#: Samples decoded at a time for the hash alone, outside the session's common span.
+#: Samples decoded at a time for the hash alone, outside the span that the session looks at.
 _HASHED_SAMPLES = 65_536
 #: What a pass decodes is kept for reading again up to this many bytes: a minute of 24 tracks.
 _KEPT_BYTES = 3e8
@@ -264,9 +265,11 @@ class FileRecording:
     sample_rate_hz : int
         Session rate; files with another rate are resampled.
     start : int
-        Start of the common span on the common clock, in samples at the session's rate.
+        Start of the span looked at on the common clock, in samples at the session's rate.
     n_samples : int
-        Length of the common span.
+        Length of that span.
+    spans : sequence of (int, int)
+        Where in it each file lies.
     """
 
     def __init__(
@@ -277,11 +280,15 @@ class FileRecording:
         sample_rate_hz: int,
         start: int,
         n_samples: int,
+        spans: Sequence[Span],
     ) -> None:
         self.sample_rate_hz = sample_rate_hz
         self.track_names = tuple(track_names)
         self.n_samples = n_samples
         self._sources = tuple(sources)
+        self.spans = tuple(
+            span for source, span in zip(sources, spans, strict=True) for _ in range(source.channels)
+        )
         self._start = start
         self._faults: dict[int, set[str]] = {}
         self._audio_hashes: dict[Path, str] = {}

@@ -27,7 +27,8 @@ class SessionTrack:
     frames: int
     #: Samples since midnight at the file's rate, where the file says so.
     time_reference: int | None
-    #: From the file's first sample to the start of the session's common span, by the file's clock.
+    #: From the file's first sample to the start of the span looked at, by the file's clock; below 0 where it
+    #: begins later.
     lead_s: float
     #: Container and sample format as libsndfile names them (``WAV``, ``PCM_24``).
     format: str
@@ -117,7 +118,7 @@ class Session:
     recording: Recording
     tracks: tuple[SessionTrack, ...]
     faulty: tuple[FaultyTrack, ...]
-    #: Sentences: common span, start times, resampling, files left out.
+    #: Sentences: spans, start times, resampling, files left out.
     notes: tuple[str, ...]
     #: The files were lined up at their first samples, whatever their headers say.
     start_times_ignored: bool = False
@@ -131,5 +132,5 @@ class Session:
 
     @property
     def n_samples(self) -> int:
-        """Length of the common span."""
+        """Length of the span that is looked at."""
         return self.recording.n_samples

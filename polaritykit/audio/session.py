@@ -63,6 +63,7 @@ def open_session(
     *,
     ignore_start_times: bool = False,
     min_tracks: int = 2,
+    own_spans: bool = True,
 ) -> Session:
     """Open a session; only headers are read.
 
@@ -75,6 +76,9 @@ def open_session(
         Line up the files' first samples instead of placing them by their broadcast-wave start times.
     min_tracks : int
         Fewer usable tracks are an error.
+    own_spans : bool
+        Of files that do not cover the same time, look at all that two of them share at least (every other
+        reads as zeros where it has nothing), not only at what all share.
 
     Returns
     -------
@@ -90,7 +94,9 @@ def open_session(
         leave no common span.
     """
     files = read_files(paths, min_tracks=min_tracks)
-    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
+    placement = place(
+        files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S, own_spans=own_spans
+    )
     return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
@@ -150,6 +156,7 @@ def session_of(
         sample_rate_hz=placement.sample_rate_hz,
         start=placement.start,
         n_samples=placement.n_samples,
+        spans=placement.spans,
     )
     remarks = [header.remark for header in headers if header.remark]
     left_out = [fault.remark for fault in files.faulty]
@@ -169,11 +176,13 @@ def session_of(
 def recording_of(headers: Sequence[FileHeader]) -> FileRecording:
     """Files that start together as a recording as long as the longest of them."""
     rate_hz = max(header.sample_rate_hz for header in headers)
+    n_samples = max(header.frames * rate_hz // header.sample_rate_hz for header in headers)
     placement = Placement(
         sample_rate_hz=rate_hz,
         origins=(0,) * len(headers),
         start=0,
-        n_samples=max(header.frames * rate_hz // header.sample_rate_hz for header in headers),
+        n_samples=n_samples,
+        spans=((0, n_samples),) * len(headers),
         notes=(),
         clocks=(None,) * len(headers),
     )
@@ -183,6 +192,7 @@ def recording_of(headers: Sequence[FileHeader]) -> FileRecording:
         sample_rate_hz=rate_hz,
         start=0,
         n_samples=placement.n_samples,
+        spans=placement.spans,
     )
 
 

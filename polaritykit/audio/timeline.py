@@ -1,4 +1,4 @@
-"""Places files on one clock: start times, common rate, common span; no files are read.
+"""Places files on one clock: start times, common rate, span looked at; no files are read.
 
 Conventions: an origin is the position of a file's first sample in whole samples at its own rate;
 times in seconds are exact fractions, so that nothing is rounded on the way to the sample.
@@ -12,6 +12,7 @@ from math import ceil, floor
 from polaritykit.audio.header import FileHeader
 from polaritykit.audio.other_clock import Clock
 from polaritykit.base.errors import InputError
+from polaritykit.base.spans import Span, common_span
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -21,16 +22,25 @@ class Placement:
     sample_rate_hz: int
     #: One per file, at the file's own rate.
     origins: tuple[int, ...]
-    #: Start of the common span at the session's rate.
+    #: Start of the span looked at, at the session's rate.
     start: int
     n_samples: int
+    #: One per file: where it lies in that span, samples at the session's rate from its start.
+    spans: tuple[Span, ...]
     notes: tuple[str, ...]
     #: One per file; None for those that are placed by their origin.
     clocks: tuple[Clock | None, ...]
 
 
-def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s: float) -> Placement:
-    """Find the common rate and span.
+#: A span that all files share is looked at alone where it leaves out less than this share of what two of them
+#: share: files cut by hand differ by that, and no edge has to be looked at then.
+_LITTLE = 0.05
+
+
+def place(
+    headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s: float, own_spans: bool
+) -> Placement:
+    """Find the common rate and the span to look at.
 
     Parameters
     ----------
@@ -40,11 +50,13 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
         Line up the first samples whatever the files say.
     min_span_s : float
         A shorter common span is refused.
+    own_spans : bool
+        Look at all that two of the files share at least, not only at what all share.
 
     Returns
     -------
     Placement
-        Origins, span, and sentences on what was done.
+        Origins, spans, and sentences on what was done.
 
     Raises
     ------
@@ -60,7 +72,14 @@ def place(headers: Sequence[FileHeader], *, ignore_start_times: bool, min_span_s
     else:
         origins, start_notes = _origins(headers)
         notes += start_notes
-    return _placed(headers, origins, (None,) * len(headers), notes=notes, min_span_s=min_span_s)
+    return _placed(
+        headers,
+        origins,
+        (None,) * len(headers),
+        notes=notes,
+        min_span_s=min_span_s,
+        own_spans=own_spans,
+    )
 
 
 def place_by_sound(
@@ -68,6 +87,7 @@ def place_by_sound(
     clocks: Sequence[Clock | None],
     *,
     min_span_s: float,
+    own_spans: bool,
     within_s: tuple[float, float] | None = None,
 ) -> Placement:
     """Place files by where they were heard to lie.
@@ -80,6 +100,8 @@ def place_by_sound(
         reference.
     min_span_s : float
         A shorter common span is refused.
+    own_spans : bool
+        As of `place`.
     within_s : tuple of float, optional
         Span to stay in, on the same time line.
 
@@ -102,6 +124,7 @@ def place_by_sound(
         apart,
         notes=_rate_notes(headers, rate_hz),
         min_span_s=min_span_s,
+        own_spans=own_spans,
         within_s=within_s,
     )
 
@@ -121,16 +144,23 @@ def _placed(
     *,
     notes: list[str],
     min_span_s: float,
+    own_spans: bool,
     within_s: tuple[float, float] | None = None,
 ) -> Placement:
-    """Cut to what all files have in common."""
+    """Cut to what the files have in common: all of them, or two of them at least."""
     rate_hz = max(header.sample_rate_hz for header in headers)
     edges = [_edges(*item) for item in zip(headers, origins, clocks, strict=True)]
-    start = ceil(max(first for first, _ in edges) * rate_hz)
-    stop = floor(min(last for _, last in edges) * rate_hz)
+    spans = [(ceil(first * rate_hz), floor(last * rate_hz)) for first, last in edges]
     if within_s is not None:
-        start, stop = max(start, round(within_s[0] * rate_hz)), min(stop, round(within_s[1] * rate_hz))
-    if stop - start < min_span_s * rate_hz:
+        low, high = (round(second * rate_hz) for second in within_s)
+        spans = [(max(first, low), min(stop, high)) for first, stop in spans]
+    common = start, stop = common_span(spans)
+    if own_spans and len(spans) > 1:
+        # From where a second one has begun to where the last but one ends.
+        start, stop = sorted(first for first, _ in spans)[1], sorted(last for _, last in spans)[-2]
+        if common[1] - common[0] >= (1.0 - _LITTLE) * (stop - start):
+            start, stop = common
+    if common[1] - common[0] < min_span_s * rate_hz:
         latest = max(zip(edges, headers, strict=True), key=lambda item: item[0][0])[1]
         earliest = min(zip(edges, headers, strict=True), key=lambda item: item[0][1])[1]
         raise InputError(
@@ -143,7 +173,17 @@ def _placed(
         origins=tuple(origins),
         start=start,
         n_samples=stop - start,
-        notes=(*notes, *_span_notes(headers, edges, Fraction(stop - start, rate_hz), rate_hz)),
+        spans=tuple((max(first, start) - start, min(last, stop) - start) for first, last in spans),
+        notes=(
+            *notes,
+            *_span_notes(
+                headers,
+                edges,
+                Fraction(common[1] - common[0], rate_hz),
+                rate_hz,
+                own_spans=(start, stop) != common,
+            ),
+        ),
         clocks=tuple(clocks),
     )
 
@@ -212,6 +252,8 @@ def _span_notes(
     edges: Sequence[tuple[Fraction, Fraction]],
     span_s: Fraction,
     rate_hz: int,
+    *,
+    own_spans: bool,
 ) -> list[str]:
     """Say which part is looked at, unless the files differ by the rounding of a resampler only."""
     lengths = [last - first for first, last in edges]
@@ -219,9 +261,15 @@ def _span_notes(
         return []
     shortest = headers[lengths.index(min(lengths))].name
     longest = headers[lengths.index(max(lengths))].name
+    used = (
+        f"each is heard where it lies, and sums and level differences are those of the {float(span_s):.3f} s "
+        "that all share"
+        if own_spans
+        else f"the common span of {float(span_s):.3f} s is used"
+    )
     note = (
-        f"The files do not cover the same time; the common span of {float(span_s):.3f} s is used "
-        f"(shortest file {shortest}, {float(min(lengths)):.3f} s; longest {longest}, "
+        f"The files do not cover the same time; {used} (shortest "
+        f"file {shortest}, {float(min(lengths)):.3f} s; longest {longest}, "
         f"{float(max(lengths)):.3f} s)."
     )
     return [note]

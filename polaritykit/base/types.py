@@ -40,7 +40,7 @@ class Recording(Protocol):
 
     @property
     def n_samples(self) -> int:
-        """Length of the common span."""
+        """Length of the span that is looked at."""
 
     def read(self, start: int, stop: int, tracks: tuple[int, ...] | None = None) -> Samples:
         """Read samples ``[start, stop)`` as ``(n_tracks, stop - start)``; zeros outside the span.

@@ -107,7 +107,7 @@ def command(
     """  # noqa: D301 (click reads \b itself)
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
-    session = open_lined_up(paths, ignore_start_times=ignore_start_times)
+    session = open_lined_up(paths, ignore_start_times=ignore_start_times, own_spans=False)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
     if len(session.recording.track_names) > 2:
@@ -129,7 +129,7 @@ def command(
     if not (found.settled.related or session.recorders):
         # Files of one length that did not start together after all?
         apart = {track.path for track in session.tracks}
-        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
+        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart, own_spans=False)
         session = replace(session, recorders=again.recorders)
         if any(recorder.state == "found" for recorder in again.recorders):
             session, found = again, analysed(again)

@@ -69,7 +69,7 @@ def command(
     del max_offset_ms  # understood for one version more
     if (audio or plots) and out is None:
         raise UsageError("--audio and --plots need --out DIR: they must be written somewhere.")
-    session = open_lined_up(paths, ignore_start_times=ignore_start_times)
+    session = open_lined_up(paths, ignore_start_times=ignore_start_times, own_spans=False)
     if out is not None:
         check_output_folder(out, inputs=paths, overwrite=overwrite)
     found = judge_pair(session.recording, kind)
@@ -77,7 +77,7 @@ def command(
     if found.offset_ms is None and not (found.wiring.mixed or silent or session.recorders):
         # Files of one length that did not start together after all?
         apart = {track.path for track in session.tracks}
-        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart)
+        again = open_lined_up(paths, ignore_start_times=ignore_start_times, apart=apart, own_spans=False)
         session = replace(session, recorders=again.recorders)
         if any(recorder.state == "found" for recorder in again.recorders):
             session, found = again, judge_pair(again.recording, kind)

@@ -100,7 +100,7 @@ def read(
     \b
     polaritykit pulse read check_recorded.wav --out line_check
     """  # noqa: D301 (click reads \b itself)
-    session = open_session(list(files), ignore_start_times=ignore_start_times, min_tracks=1)
+    session = open_session(list(files), ignore_start_times=ignore_start_times, min_tracks=1, own_spans=False)
     if out is not None:
         check_output_folder(out, inputs=files, overwrite=overwrite)
     readings = read_signal(session.recording, kind=cast("SignalKind", kind))

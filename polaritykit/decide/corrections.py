@@ -3,9 +3,9 @@
 Conventions: shifts are signed; delays are the same with the earliest track at zero, for a desk.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
+from heapq import nsmallest
 
 import numpy as np
 
@@ -97,25 +97,14 @@ def flips_of(
     n = len(names)
     found = [Flip(invert=False, known=False)] * n
     if agreement is not None:
-        partners = {names.index(name) for pair in linked for name in pair}
-        pair_of_anchor = ({anchor} if anchor is not None else set()) | {
-            names.index(name)
-            for pair in linked
-            if anchor is not None and names[anchor] in pair
-            for name in pair
-        }
-        protected = (
-            {anchor} if anchor is not None else set(),
-            pair_of_anchor,
-            {t for t, name in enumerate(names) if is_overhead(name)},
-            partners,
-            {t for t, name in enumerate(names) if is_direct(name)},
-            # Of two sides that are equal in all else, a mic under a drum is the one that is turned by nature.
-            {t for t, name in enumerate(names) if not is_underside(name)},
-        )
+        _, pair_of_anchor, *_ = protected = _protected(names, linked, anchor)
         decided = [key for key, pair in pairs.items() if pair.polarity != "unclear"]
-        for group in groups_of(n, decided):
-            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected, upright=upright)
+        says = dict(upright or {})
+        # The anchor's group first: what the others lean to counts against the anchor as it ends.
+        for group in sorted(groups_of(n, decided), key=lambda tracks: anchor not in tracks):
+            chosen = side_to_flip(group, agreement.signs.tolist(), protected=protected, upright=says)
+            if anchor in group:
+                says = _leaning(agreement, anchor, inverted=anchor in chosen, upright=upright or {})
             for track in group:
                 known = bool(pair_of_anchor & set(group)) and len(group) > 1
                 found[track] = Flip(invert=False, known=known)
@@ -143,6 +132,37 @@ def flips_of(
             about=copy.original,
         )
     return tuple(found)
+
+
+def _protected(
+    names: tuple[str, ...], linked: tuple[tuple[str, str], ...], anchor: int | None
+) -> tuple[set[int], ...]:
+    """Tracks not to be flipped where another choice is equal, those that matter most first."""
+    main = set() if anchor is None else {anchor}
+    image = main | {
+        names.index(name) for pair in linked if anchor is not None and names[anchor] in pair for name in pair
+    }
+    return (
+        main,
+        image,
+        {t for t, name in enumerate(names) if is_overhead(name)},
+        {names.index(name) for pair in linked for name in pair},
+        {t for t, name in enumerate(names) if is_direct(name)},
+        # Of two sides that are equal in all else, a mic under a drum is the one that is turned by nature.
+        {t for t, name in enumerate(names) if not is_underside(name)},
+    )
+
+
+def _leaning(
+    agreement: Agreement, anchor: int, *, inverted: bool, upright: Mapping[int, float]
+) -> dict[int, float]:
+    """Add what evidence says of every track against the anchor, too little to decide a pair by.
+
+    Of two sides that take as many flips, the one it leans to is more often right than a convention, and
+    stays the same one however the tracks were wired.
+    """
+    lean = agreement.margin[anchor] * (-1.0 if inverted else 1.0)
+    return {track: float(lean[track]) + upright.get(track, 0.0) for track in range(len(lean))}
 
 
 def _flip(names: tuple[str, ...], pairs: Pairs, track: int, others: list[int], *, known: bool) -> Flip:
@@ -291,15 +311,25 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
 
 def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
     """Return the loops of three tracks with one main source that close worst."""
-    loops = []
-    for a, b, c in combinations(range(len(names)), 3):
-        three = [pairs[a, b], pairs[b, c], pairs[a, c]]
-        if any(item.offset_s is None or item.main is None for item in three):
-            continue
-        if len({item.main.home for item in three if item.main is not None}) > 1 and any(
-            item.main is not None and item.main.kind == "hits" for item in three
-        ):
-            continue
-        ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
-        loops.append(Loop(tracks=(names[a], names[b], names[c]), residual_ms=(ab + bc - ac) * 1e3))
-    return tuple(sorted(loops, key=lambda loop: -abs(loop.residual_ms))[:most])
+    worst = nsmallest(most, _residuals_ms(pairs), key=lambda loop: -abs(loop[1]))
+    return tuple(
+        Loop(tracks=(names[a], names[b], names[c]), residual_ms=residual_ms)
+        for (a, b, c), residual_ms in worst
+    )
+
+
+def _residuals_ms(pairs: Pairs) -> Iterator[tuple[tuple[int, int, int], float]]:
+    """Yield the loops of three tracks, in order, and what each leaves."""
+    later: dict[int, list[int]] = {}
+    for (a, b), item in pairs.items():
+        if item.offset_s is not None and item.main is not None:
+            later.setdefault(a, []).append(b)
+    for a, b in sorted((first, second) for first in later for second in later[first]):
+        for c in sorted(set(later[a]).intersection(later.get(b, ()))):
+            three = [pairs[a, b], pairs[b, c], pairs[a, c]]
+            if len({item.main.home for item in three if item.main is not None}) > 1 and any(
+                item.main is not None and item.main.kind == "hits" for item in three
+            ):
+                continue
+            ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
+            yield (a, b, c), (ab + bc - ac) * 1e3

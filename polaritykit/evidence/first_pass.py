@@ -6,10 +6,12 @@ Conventions: as in the modules that take the blocks.
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
-from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording
+from polaritykit.base.spans import Span, common_span, spans_of
+from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording, Samples
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.spread import listened_s
 from polaritykit.levels.meter import LevelMeter, TrackLevels
+from polaritykit.levels.settings import LevelSettings
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector
 from polaritykit.sustained.activity import ActivityMeter
@@ -34,6 +36,7 @@ class FirstPass:
     onsets: OnsetDetector
     #: Level of each track in frames, dB, shape (n_frames, n_tracks).
     activity_db: Floats
+    frame_samples: int
 
     @property
     def usable(self) -> list[bool]:
@@ -56,11 +59,17 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
     FirstPass
     """
     names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
-    meter = LevelMeter(names, rate, settings.levels)
+    spans = spans_of(recording)
+    common = common_span(spans)
+    meter = _Levels(names, spans, rate, settings.levels)
     onsets = OnsetDetector(len(names), rate)
     activity = ActivityMeter(len(names), n_samples, rate)
     pool = _pool(recording)
     listened = 0
+
+    def pooled(start: int, block: Samples) -> None:
+        pool.update(_within(common, start, block))
+
     # Each hears the blocks in their order, whichever thread it is on: the answers are those of one thread.
     with ThreadPoolExecutor(thread_name_prefix="listen") as threads:
         for start, block in recording.blocks(BLOCK_SAMPLES):
@@ -68,21 +77,61 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
                 onsets.jump(start)
                 activity.jump(start)
             listened = start + block.shape[1]
-            heard = [threads.submit(hears.update, block) for hears in (meter, pool, onsets, activity)]
+            heard = [threads.submit(hears, start, block) for hears in (meter.update, pooled)]
+            heard += [threads.submit(hears.update, block) for hears in (onsets, activity)]
             for one in heard:
                 one.result()
             progress("listening", min(1.0, listened / max(n_samples, 1)))
     return FirstPass(
-        levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
+        levels=meter.result(),
+        spectra=pool.result(),
+        onsets=onsets,
+        activity_db=activity.levels_db(),
+        frame_samples=activity.frame_samples,
     )
 
 
 def pooled_spectra(recording: Recording) -> Spectra:
-    """Pool the spectra of a whole recording, as an analysis does."""
-    pool = _pool(recording)
-    for _, block in recording.blocks(BLOCK_SAMPLES):
-        pool.update(block)
+    """Pool the spectra of a recording where all tracks have sound, as an analysis does."""
+    pool, common = _pool(recording), common_span(spans_of(recording))
+    for start, block in recording.blocks(BLOCK_SAMPLES):
+        pool.update(_within(common, start, block))
     return pool.result()
+
+
+def _within(span: Span, start: int, block: Samples) -> Samples:
+    """Give the part of a block from sample `start` on that lies in a span."""
+    first, stop = (min(max(at - start, 0), block.shape[1]) for at in span)
+    return block[:, first:stop]
+
+
+class _Levels:
+    """Meters for tracks that do not all sound as long: each is measured where it lies."""
+
+    def __init__(
+        self, names: tuple[str, ...], spans: tuple[Span, ...], rate_hz: int, settings: LevelSettings
+    ) -> None:
+        rows: dict[Span, list[int]] = {}
+        for row, span in enumerate(spans):
+            rows.setdefault(span, []).append(row)
+        self._meters = [
+            (span, some, LevelMeter([names[row] for row in some], rate_hz, settings))
+            for span, some in rows.items()
+        ]
+        self._n_tracks = len(names)
+
+    def update(self, start: int, block: Samples) -> None:
+        """Take in the next samples of all tracks, the first of them the recording's sample `start`."""
+        for span, rows, meter in self._meters:
+            part = _within(span, start, block)
+            if part.shape[1]:
+                meter.update(part if len(rows) == self._n_tracks else part[rows])
+
+    def result(self) -> tuple[TrackLevels, ...]:
+        levels: dict[int, TrackLevels] = {}
+        for _, rows, meter in self._meters:
+            levels.update(zip(rows, meter.result(), strict=True))
+        return tuple(levels[row] for row in range(self._n_tracks))
 
 
 def fft_size_for(n_samples: int, sample_rate_hz: int, n_tracks: int) -> int:
@@ -105,10 +154,11 @@ def fft_size_for(n_samples: int, sample_rate_hz: int, n_tracks: int) -> int:
 
 
 def _pool(recording: Recording) -> SpectrumPool:
-    rate, n_samples = recording.sample_rate_hz, recording.n_samples
-    size = fft_size_for(n_samples, rate, len(recording.track_names))
+    rate = recording.sample_rate_hz
+    first, stop = common_span(spans_of(recording))
+    size = fft_size_for(stop - first, rate, len(recording.track_names))
     part_s = listened_s(recording)
-    listened = n_samples if part_s is None else round(part_s * rate)
+    listened = stop - first if part_s is None else min(stop - first, round(part_s * rate))
     return SpectrumPool(
         len(recording.track_names), rate, size, hop_samples=hop_for(listened, size, _MOST_FRAMES)
     )

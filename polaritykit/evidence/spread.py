@@ -12,6 +12,7 @@ from math import lcm
 
 import numpy as np
 
+from polaritykit.base.spans import Span, common_span, spans_of
 from polaritykit.base.types import Recording, Samples
 from polaritykit.struck.onsets import onset_frame_samples
 from polaritykit.sustained.activity import frame_samples
@@ -42,6 +43,7 @@ class SpreadRecording:
         self.track_names = recording.track_names
         self.sample_rate_hz = recording.sample_rate_hz
         self.n_samples = recording.n_samples
+        self.spans = spans_of(recording)
         self.read = recording.read
 
     @property
@@ -94,7 +96,26 @@ def spread(recording: Recording, listen_s: float | None) -> Recording:
     if count * (length + unit) >= _NEARLY_ALL * n:
         return recording
     starts = np.linspace(0, n - length, count) // unit * unit
-    return SpreadRecording(recording, tuple((int(first), int(first) + length) for first in starts))
+    stretches = [(int(first), int(first) + length) for first in starts]
+    return SpreadRecording(recording, _with_common(stretches, common_span(spans_of(recording)), unit))
+
+
+def _with_common(stretches: list[Span], common: Span, unit: int) -> tuple[Span, ...]:
+    """Move the nearest stretch to the middle of what all tracks share, where none lies half in it."""
+    first, stop = stretches[0]
+    length = min(stop - first, common[1] - common[0])
+    if any(2 * (min(stop, common[1]) - max(first, common[0])) >= length for first, stop in stretches):
+        return tuple(stretches)
+    at = min(max(0, (sum(common) - (stop - first)) // 2 // unit * unit), stretches[-1][0])
+    nearest = min(range(len(stretches)), key=lambda k: abs(stretches[k][0] - at))
+    stretches[nearest] = (at, at + stop - first)
+    joined = [stretches[0]]
+    for first, stop in stretches[1:]:
+        if first <= joined[-1][1]:
+            joined[-1] = (joined[-1][0], stop)
+        else:
+            joined.append((first, stop))
+    return tuple(joined)
 
 
 def listened_s(recording: Recording) -> float | None:

@@ -19,7 +19,7 @@ What follows (`open`)
     in offsets in `parts`; the tracks that are compared are chosen and thinned in `takes`.
 
 Limits
-    Takes under 20 s are not sought.  Several recorders are looked at over the span that all have in common.
+    Takes under 20 s are not sought.  Each file is looked at where it lies; 20 s in common to all are kept.
     A clock is taken to run evenly: what a device skips or doubles breaks the line.  The place is that of the
     sound at the two mics compared, its travel between them included.
 """

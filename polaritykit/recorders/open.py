@@ -33,6 +33,7 @@ def open_lined_up(
     ignore_start_times: bool = False,
     min_tracks: int = 2,
     apart: Collection[Path] = (),
+    own_spans: bool = True,
     progress: Progress = _quiet,
 ) -> Session:
     """Open a session; files that do not share a clock are listened to.
@@ -47,6 +48,8 @@ def open_lined_up(
         Fewer usable tracks are an error.
     apart : collection of Path
         Files that are not believed to share a clock with any other.
+    own_spans : bool
+        As of `open_session`.
     progress : callable, optional
         Called with the stage and the share of it done.
 
@@ -65,14 +68,18 @@ def open_lined_up(
     alone = {number for number, header in enumerate(files.headers) if header.path in apart}
     groups = clock_groups(files.headers, ignore_start_times=ignore_start_times, apart=alone)
     if len(groups) == 1:
-        return _by_heads(files, ignore_start_times=ignore_start_times)
+        return _by_heads(files, ignore_start_times=ignore_start_times, own_spans=own_spans)
     located = locate(files.headers, groups, ignore_start_times=ignore_start_times, progress=progress)
     recorders = tuple(item.recorder for item in located if not item.as_placed)
     recorders = () if len(recorders) == 1 else recorders
     if not any(recorder.state == "found" for recorder in recorders):
-        return _by_heads(files, ignore_start_times=ignore_start_times, recorders=recorders)
+        return _by_heads(
+            files, ignore_start_times=ignore_start_times, own_spans=own_spans, recorders=recorders
+        )
     clocks = {path: clock for item in located for path, clock in _clocks(item).items()}
-    return line_up(files, clocks, recorders=recorders, ignore_start_times=ignore_start_times)
+    return line_up(
+        files, clocks, recorders=recorders, ignore_start_times=ignore_start_times, own_spans=own_spans
+    )
 
 
 def open_again(
@@ -92,7 +99,7 @@ def open_again(
     ignore_start_times : bool
         What was asked for then.
     within_s : tuple of float or None
-        Span to look at, after the reference's first sample; all that they share when None.
+        Span to look at, after the reference's first sample; all that two of them share when None.
 
     Returns
     -------
@@ -109,14 +116,22 @@ def open_again(
         if clock is None and own_s is not None and zero_s is not None and not ignore_start_times:
             clock = Clock(start_s=float(own_s - zero_s))
         placed.append(clock)
-    placement = place_by_sound(files.headers, placed, min_span_s=MIN_TRACK_S, within_s=within_s)
+    placement = place_by_sound(
+        files.headers, placed, min_span_s=MIN_TRACK_S, own_spans=True, within_s=within_s
+    )
     return session_of(files, placement, ignore_start_times=ignore_start_times)
 
 
 def _by_heads(
-    files: SessionFiles, *, ignore_start_times: bool, recorders: tuple[Recorder, ...] = ()
+    files: SessionFiles,
+    *,
+    ignore_start_times: bool,
+    own_spans: bool,
+    recorders: tuple[Recorder, ...] = (),
 ) -> Session:
-    placement = place(files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S)
+    placement = place(
+        files.headers, ignore_start_times=ignore_start_times, min_span_s=MIN_TRACK_S, own_spans=own_spans
+    )
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 
 
@@ -137,6 +152,7 @@ def line_up(
     *,
     recorders: tuple[Recorder, ...],
     ignore_start_times: bool,
+    own_spans: bool,
 ) -> Session:
     """Put files on the reference's clock.
 
@@ -149,17 +165,20 @@ def line_up(
         As they were found.
     ignore_start_times : bool
         What was asked for.
+    own_spans : bool
+        As of `open_session`.
 
     Returns
     -------
     Session
-        Of the span that all have in common; recorders that would leave less than 20 s of it are left out.
+        Recorders that would leave less than 20 s that all have in common are left out.
     """
     files = _with_common_span(files, clocks, recorders)
     placement = place_by_sound(
         files.headers,
         [clocks[header.path] for header in files.headers],
         min_span_s=MIN_TRACK_S,
+        own_spans=own_spans,
     )
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 

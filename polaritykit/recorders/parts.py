@@ -5,10 +5,11 @@ first samples together otherwise; in ms, positive when the other hears the sound
 """
 
 from polaritykit.audio.records import Session
+from polaritykit.base.spans import common_span, spans_of
 
 
 def span_start_s(session: Session) -> float | None:
-    """First moment of the common span on the reference's time line."""
+    """First moment of the span looked at on the reference's time line."""
     if not session.recorders:
         return None
     return next((t.lead_s for t in session.tracks if t.path in session.recorders[0].files), None)
@@ -24,7 +25,7 @@ class RecorderParts:
         start_s = span_start_s(session) if session else None
         if session is None or start_s is None:
             return
-        middle_s = start_s + 0.5 * session.n_samples / session.sample_rate_hz
+        middle_s = start_s + 0.5 * sum(common_span(spans_of(session.recording))) / session.sample_rate_hz
         for number, one in enumerate(session.recorders):
             clock = one.clock
             for track in session.tracks:
@@ -37,7 +38,7 @@ class RecorderParts:
                     self._drift_ppm[track.name] = clock.drift_ppm
 
     def offset_ms(self, reference: str, other: str) -> float:
-        """Part of a pair's offset, in the middle of the span."""
+        """Part of a pair's offset, in the middle of what all files share."""
         return self._late_ms.get(other, 0.0) - self._late_ms.get(reference, 0.0)
 
     def drift_ppm(self, reference: str, other: str) -> float:

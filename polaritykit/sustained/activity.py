@@ -24,6 +24,8 @@ _DOMINANT_SHARE = 1 / 3
 #: ... but so many at least, and no more than that: time, not precision, is then what they cost.
 _MIN_FRAMES = 12
 MAX_FRAMES = 64
+#: Level of digital silence: a track that has nothing there, not one that hears nothing.
+_NOTHING_DB = -200.0
 
 
 class ActivityMeter:
@@ -56,8 +58,11 @@ class ActivityMeter:
 
 
 def loud_db(levels_db: Floats) -> Floats:
-    """Level of each track's loud frames, of those that were listened to; shape (n_tracks,)."""
-    return np.asarray(np.percentile(heard(levels_db), 95, axis=0))
+    """Level of each track's loud frames, of those that were listened to and hold something; (n_tracks,)."""
+    frames = heard(levels_db)
+    sounds = frames > _NOTHING_DB
+    sounds[:, ~sounds.any(axis=0)] = True
+    return np.asarray(np.nanpercentile(np.where(sounds, frames, np.nan), 95, axis=0))
 
 
 def heard(levels_db: Floats) -> Floats:
@@ -94,8 +99,10 @@ def choose_frames(levels_db: Floats, home: int) -> NDArray[np.int64]:
     """
     relative = levels_db - loud_db(levels_db)
     active = np.flatnonzero(relative[:, home] >= -_ACTIVE_RANGE_DB)
-    others = np.delete(relative, home, axis=1)
-    dominance = relative[active, home] - others[active].mean(axis=1)
+    others, sounds = (np.delete(table[active], home, axis=1) for table in (relative, levels_db > _NOTHING_DB))
+    # A track that has nothing there does not make the frame the home's own.
+    count = np.maximum(sounds.sum(axis=1), 1)
+    dominance = relative[active, home] - np.where(sounds, others, 0.0).sum(axis=1) / count
     n_kept = max(min(len(active), _MIN_FRAMES), round(len(active) * _DOMINANT_SHARE))
     kept = np.sort(active[np.argsort(-dominance)[:n_kept]])
     if len(kept) > MAX_FRAMES:

@@ -180,7 +180,7 @@ def test_every_file_is_hashed_whole_in_the_pass_that_reads_it(tmp_path, block_sa
     insert_chunks(late, bext(5_000))
     write(tmp_path / "f.wav", np.where(noise(30_000) > 0.49, np.nan, 0.1), subtype="FLOAT")
     insert_chunks(tmp_path / "a.wav", bext(0))
-    session = open_session([tmp_path])
+    session = open_session([tmp_path], own_spans=False)
     assert session.n_samples < 20_000
     assert session.recording.audio_hashes == {}
     streamed(session.recording, block_samples)
@@ -322,7 +322,8 @@ def test_some_files_without_start_time(tmp_path):
     insert_chunks(tmp_path / "b.wav", bext(50_000))
     session = open_session([tmp_path])
 
-    assert session.n_samples == 18_000
+    assert session.recording.spans == ((0, 20_000), (2_000, 20_000), (0, 20_000))
+    assert open_session([tmp_path], own_spans=False).n_samples == 18_000
     assert any(
         "c.wav has no start time and was placed at the earliest one, 00:00:01.000" in n for n in session.notes
     )

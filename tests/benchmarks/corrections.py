@@ -28,9 +28,11 @@ from sessions_base import delayed
 from sessions_stems import LINKED, StemKit, injected, real_kit, stem_kit, twin
 from setting_given import SETTLED, given_setting
 from setting_scores import (
+    FlipCount,
     Set,
     SourceOctave,
     alike,
+    flips,
     harmed,
     mean_gain_db,
     own_mics,
@@ -58,8 +60,13 @@ def end_to_end(kit: StemKit, *, anchor: str = "oh_left") -> Set:
 
 def setting_of(findings: Any) -> Set:
     """Take the setting from an analysis, in the order of its tracks."""
-    tracks = findings.corrections.tracks
+    from polaritykit.decide.flips import groups_of
+
+    tracks, names = findings.corrections.tracks, findings.track_names
+    decided = [p for p in findings.pairs if p.polarity != "unclear"]
+    links = [LINKED[0], *((p.reference, p.other) for p in decided)]
     return Set(
+        groups=groups_of(len(names), [(names.index(a), names.index(b)) for a, b in links]),
         signs=np.array([-1.0 if track.invert else 1.0 for track in tracks]),
         shifts_ms=np.array([track.shift_ms for track in tracks]),
         settled=np.array([track.reason in SETTLED for track in tracks]),
@@ -80,18 +87,7 @@ class Tally:
     settled: int = 0
     close: int = 0
     harmed: list[str] = field(default_factory=list)
-    #: Flips set and right of those set; and of those there are, those set.
-    flips_right: list[tuple[int, int]] = field(default_factory=list)
-    flips_found: list[tuple[int, int]] = field(default_factory=list)
-
-
-def flips(kit: StemKit, setting: Set) -> tuple[tuple[int, int], tuple[int, int]]:
-    """Hold the flips against the sign of each track's own source, where that and the anchor's are known."""
-    anchor = kit.names.index("oh_left")
-    true = np.array([kit.stems[own].sign[k] * kit.stems[own].sign[anchor] for k, own in enumerate(kit.own)])
-    flipped = setting.signs * setting.signs[anchor] < 0
-    both = int((flipped & (true < 0)).sum())
-    return (both, int((flipped & (true != 0)).sum())), (both, int((true < 0).sum()))
+    flips: list[FlipCount] = field(default_factory=list)
 
 
 def add(tally: Tally, kit: StemKit, seed: int, decide: Decide) -> None:
@@ -104,9 +100,7 @@ def add(tally: Tally, kit: StemKit, seed: int, decide: Decide) -> None:
         tally.octaves += octaves
         tally.own_sums_db += own_sums(recorded, setting)
         tally.again.append(left_after(recorded, setting, decide))
-        right, found = flips(recorded, setting)
-        tally.flips_right.append(right)
-        tally.flips_found.append(found)
+        tally.flips.append(flips(recorded, setting))
         close = [k for k, name in enumerate(kit.names) if not name.startswith(("oh", "room"))]
         tally.settled += int(setting.settled[close].sum())
         tally.close += len(close)
@@ -207,8 +201,11 @@ def summary(tally: Tally) -> dict[str, Any]:
     whole, mics = harmed(tally.octaves, whole=True), harmed(tally.octaves, whole=False)
     alike_set, alike_all = (np.sum(found, axis=0) for found in (tally.twins, tally.twins_all))
     return {
-        "flips set that are right": np.sum(tally.flips_right, axis=0).tolist(),
-        "flips there are that are set": np.sum(tally.flips_found, axis=0).tolist(),
+        "flips set that are right": np.sum([f.right for f in tally.flips], axis=0).tolist(),
+        "flips set of tracks not tied to the anchor, right among them": np.sum(
+            [f.apart for f in tally.flips], axis=0
+        ).tolist(),
+        "flips there are that are set": np.sum([f.found for f in tally.flips], axis=0).tolist(),
         "close mics whose shift is settled": [tally.settled, tally.close],
         "twins alike where set in both": alike_set.tolist(),
         "twins alike, all": alike_all.tolist(),
@@ -315,7 +312,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             add(tally, kit, seed, modes[mode])
         found[mode] = summary(tally)
         print(f"{mode}:")
-        print("\n".join(f"  {key:38} {cell(value)}" for key, value in found[mode].items()))
+        print("\n".join(f"  {key:60} {cell(value)}" for key, value in found[mode].items()))
         if options.wrong:
             print("\n".join(f"    {line}" for line in tally.harmed))
     if options.invariance:

@@ -23,6 +23,8 @@ class Set:
     settled: np.ndarray
     #: (home, octave) of what is said to be lost.
     said: frozenset[tuple[str, float]] = frozenset()
+    #: Groups of tracks whose signs hang together as far as was told; empty: all do.
+    groups: tuple[tuple[int, ...], ...] = ()
 
 
 def overheads(kit: StemKit) -> list[int]:
@@ -101,6 +103,43 @@ def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
             for k in judged
         ]
     return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlipCount:
+    """Flips of one kit, as pairs of counts: of how many."""
+
+    right: tuple[int, int]
+    found: tuple[int, int]
+    #: Right ones in groups that no answer ties to the anchor: they end alike, whichever way round.
+    apart: tuple[int, int]
+
+
+def flips(kit: StemKit, setting: Set, *, anchor: str = "oh_left") -> FlipCount:
+    """Hold the flips against the sign of each track's own source, where that and the anchor's are known.
+
+    A group that no answer ties to the anchor is right when its tracks end alike, for which way round it is
+    was not told; as it is always told, the smaller part of it that ends unlike counts as wrong.
+    """
+    place = kit.names.index(anchor)
+    true = np.array([kit.stems[own].sign[k] * kit.stems[own].sign[place] for k, own in enumerate(kit.own)])
+    flipped = setting.signs * setting.signs[place] < 0
+    reference = true.astype(float)
+    tied = np.ones(len(true), dtype=bool)
+    for group in setting.groups:
+        members = list(group)
+        if place in members or len(members) < 2:
+            continue
+        tied[members] = False
+        ends = float(np.sum(true[members] * np.where(flipped[members], -1.0, 1.0)))
+        reference[members] *= 1.0 if ends >= 0 else -1.0
+    both = flipped & (reference < 0)
+    told = flipped & (reference != 0)
+    return FlipCount(
+        right=(int(both[tied].sum()), int(told[tied].sum())),
+        found=(int(both.sum()), int((reference < 0).sum())),
+        apart=(int(both[~tied].sum()), int(told[~tied].sum())),
+    )
 
 
 def mean_gain_db(found: Sequence[SourceOctave]) -> float:

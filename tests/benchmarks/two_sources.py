@@ -117,6 +117,7 @@ def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=12)
+    parser.add_argument("--from", dest="first", type=int, default=0, metavar="FIRST", help="first seed")
     parser.add_argument("--seconds", type=float, default=30.0)
     parser.add_argument("--split", choices=["development", "report"], default="report")
     parser.add_argument("--fetch", action="store_true")
@@ -130,7 +131,7 @@ def main() -> None:
     )
     errors: list[list[np.ndarray]] = [[], []]
     inside: list[np.ndarray] = []
-    first = {"development": 1000, "report": 0}[options.split]
+    first = {"development": 1000, "report": 0}[options.split] + options.first
     for seed in range(first, first + options.seeds):
         parts, noise = hidden_take(seed, options.seconds, fetch=options.fetch)
         found = judged(parts, noise)

@@ -196,6 +196,28 @@ def test_the_smaller_side_is_flipped(backwards):
     assert [track.invert for track in turned.tracks] == [track.invert for track in found.tracks]
 
 
+@pytest.mark.parametrize("backwards", [0, 1])
+def test_of_two_equal_sides_the_one_that_little_evidence_speaks_against_is_flipped(backwards):
+    """Two mics on one drum, opposed, and not told against the overheads: a bet better than one in two.
+
+    1 − ½·exp(−|log-odds|) is above one half for any evidence (the project's own definition of confidence).
+    """
+    names = ("snare_top", "snare_bottom", "oh_left")
+    weights = np.zeros((3, 3))
+    weights[0, 1] = weights[1, 0] = -5.0
+    weights[backwards, 2] = weights[2, backwards] = -0.1
+    pairs = {
+        (0, 1): conclusion(0.2, "inverted"),
+        (0, 2): conclusion(related=False),
+        (1, 2): conclusion(related=False),
+    }
+    found = settings_of(pairs, agree([weights], [0]), names=names, linked=())
+
+    assert [track.invert for track in found.tracks] == [backwards == 0, backwards == 1, False]
+    assert found.tracks[backwards].flip_tie
+    assert found.tracks[1 - backwards].status == "not judged"
+
+
 def test_a_mic_under_a_drum_is_flipped_for_the_sum_and_no_cable_is_blamed():
     """A head moves towards one mic and away from the other (textbook: both sides of a membrane)."""
     names = ("snare_top", "snare_bottom", "oh_left", "oh_right", "room")

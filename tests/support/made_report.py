@@ -118,6 +118,7 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
             "start_times_ignored": False,
             "duration_s": 1.0,
             "n_samples": 48_000,
+            "common_s": None,
             "listened_s": None,
             "purpose": "general",
         },

@@ -10,6 +10,7 @@ from typing import Any
 from polaritykit.audio.excerpt import Sound
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
+from polaritykit.base.spans import common_span, spans_of
 from polaritykit.base.types import Json
 from polaritykit.base.validate import plain, written
 from polaritykit.decide.findings import Findings, PairFinding
@@ -91,6 +92,7 @@ def build_document(
             "start_times_ignored": session.start_times_ignored if session else False,
             "duration_s": duration_s,
             "n_samples": findings.n_samples,
+            "common_s": _common_s(session) if session else None,
             "listened_s": part_s,
             "purpose": findings.purpose,
         },
@@ -161,6 +163,14 @@ def _levels_advice(findings: Findings) -> list[str]:
     if peak is not None:
         sentences.append(sum_advice(peak.dbtp, is_bound=peak.is_bound))
     return sentences
+
+
+def _common_s(session: Session) -> tuple[float, float] | None:
+    """Part that all files share, where that is not all; seconds of the session."""
+    first, stop = common_span(spans_of(session.recording))
+    if (first, stop) == (0, session.n_samples):
+        return None
+    return first / session.sample_rate_hz, stop / session.sample_rate_hz
 
 
 def _files(session: Session) -> list[dict[str, Any]]:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.audio.excerpt import Cutter, Sound
+from polaritykit.base.spans import Span, common_span, spans_of
 from polaritykit.base.types import Floats, Recording, Samples
 from polaritykit.decide.findings import Findings, PairFinding
 
@@ -126,7 +127,8 @@ class _Moments:
 
     def __init__(self, recording: Recording, findings: Findings, settings: ExcerptSettings) -> None:
         self._recording, self._findings, self._settings = recording, findings, settings
-        self._of_source: dict[str, float] = {}
+        self._of_source: dict[tuple[str, Span], float] = {}
+        self._spans = spans_of(recording)
         self._loudness: tuple[Floats, Floats] | None = None
         self._windows: list[Samples] = []
 
@@ -134,7 +136,7 @@ class _Moments:
         """Start of the excerpt, what is heard, and when it is struck."""
         main = pair.sources[0] if pair.sources else None
         if main is not None and main.kind == "hits":
-            hit_s = self._typical_hit(main.home, index[main.home])
+            hit_s = self._typical_hit(main.home, index[main.home], index[pair.reference], index[pair.other])
             if hit_s is not None:
                 start = self._within(hit_s - self._settings.before_s)
                 return start, f"a hit of {main.home} at {hit_s:.1f} s", hit_s
@@ -160,15 +162,23 @@ class _Moments:
         latest = self._recording.n_samples / self._recording.sample_rate_hz - self._settings.length_s
         return max(0.0, min(start_s, latest))
 
-    def _typical_hit(self, home: str, track: int) -> float | None:
-        times = [time for source in self._findings.sources if source.home == home for time in source.times_s]
-        if times and home not in self._of_source:
-            rate = self._recording.sample_rate_hz
+    def _typical_hit(self, home: str, *tracks: int) -> float | None:
+        """Moment of a hit of middle strength where all of the tracks, the home's first, have sound."""
+        rate = self._recording.sample_rate_hz
+        track, span = tracks[0], common_span([self._spans[k] for k in tracks])
+        times = [
+            time
+            for source in self._findings.sources
+            if source.home == home
+            for time in source.times_s
+            if span[0] <= time * rate < span[1]
+        ]
+        if times and (home, span) not in self._of_source:
             length = round(self._settings.hit_s * rate)
             reads = [self._recording.read(round(t * rate), round(t * rate) + length, (track,)) for t in times]
             energy = np.array([float(np.sum(np.square(samples, dtype=np.float64))) for samples in reads])
-            self._of_source[home] = times[int(np.argsort(energy)[len(times) // 2])]
-        return self._of_source.get(home)
+            self._of_source[home, span] = times[int(np.argsort(energy)[len(times) // 2])]
+        return self._of_source.get((home, span))
 
     def _loud(self) -> tuple[Floats, Floats]:
         """Take windows spread over the take: their starts, and the level of every track in each, dB."""

@@ -33,6 +33,8 @@ class Session:
     start_times_ignored: bool
     duration_s: float
     n_samples: int
+    #: Part of it that all files share, of which sums and level differences are; None where that is all.
+    common_s: tuple[float, float] | None = None
     #: How much of it was listened to; None for all.
     listened_s: float | None = None
     purpose: Literal["kit", "pair", "general"]
@@ -154,8 +156,8 @@ class Pair(PairAnswer):
     gain_db: Gains | None
     changes: tuple[Change, ...]
     advice: Advice
-    #: Part of the offset by which the recorders of the two did not start together, in the middle of the span;
-    #: all else is told of the two lined up.
+    #: Part of the offset by which the recorders of the two did not start together, in the middle of
+    #: what all files share; all else is told of the two lined up.
     recorders_ms: float = 0.0
 
 
@@ -267,7 +269,7 @@ class Report:
     files: tuple[File, ...] = ()
     #: The reference first; empty where all files share a clock.
     recorders: tuple[Recorder, ...] = ()
-    #: First moment of the common span after the reference's first sample, where there are recorders.
+    #: First moment of the span looked at after the reference's first sample, where there are recorders.
     span_start_s: float | None = None
     tracks: tuple[Track, ...]
     sources: tuple[Source, ...]
