@@ -73,25 +73,17 @@ class _FileReader:
 
     def read(self, start: int, stop: int) -> Samples:
         """Return samples ``[start, stop)`` on the common clock at the file's rate, ``(n, channels)``."""
-        frames = np.empty((stop - start, self.source.channels), np.float32)
-        self.read_into(frames, start)
-        return frames
-
-    def read_into(self, frames: Samples, start: int) -> None:
-        """Fill ``(n, channels)`` samples, contiguous, from `start` on."""
+        frames = np.zeros((stop - start, self.source.channels), np.float32)
         first = max(start - self.source.origin, 0)
-        last = min(start + len(frames) - self.source.origin, self.source.frames)
-        if first >= last:
-            frames[:] = 0.0
-            return
-        offset = first + self.source.origin - start
-        frames[:offset] = 0.0
-        frames[offset + last - first :] = 0.0
-        self._hash_up_to(first)
-        if not self._decode(first, frames[offset : offset + last - first]):
-            self.faults.update((channel, "unreadable") for channel in range(self.source.channels))
-        if self.source.floating:
-            self.faults.update((channel, "not_finite") for channel in make_finite(frames))
+        last = min(stop - self.source.origin, self.source.frames)
+        if first < last:
+            offset = first + self.source.origin - start
+            self._hash_up_to(first)
+            if not self._decode(first, frames[offset : offset + last - first]):
+                self.faults.update((channel, "unreadable") for channel in range(self.source.channels))
+            if self.source.floating:
+                self.faults.update((channel, "not_finite") for channel in make_finite(frames))
+        return frames
 
     def _decode(self, first: int, out: Samples) -> bool:
         """Fill `out` from sample `first` on; False where damage left zeros in it."""
@@ -406,10 +398,6 @@ class FileRecording:
         first = self._start + start
         for reader, view in group:
             row = reader.source.first_row
-            if view is reader and reader.source.channels == 1:
-                # Decoded where it belongs: a copy of all audio costs a tenth of decoding it.
-                reader.read_into(block[row][:, np.newaxis], first)
-                continue
             frames = view.read(first, first + block.shape[1])
             block[row : row + reader.source.channels] = frames.T
 
