@@ -24,10 +24,23 @@ from polaritykit.base.types import Json
     metavar="ADDRESS",
     help="Check on the workers of this Dask scheduler, which see the same files.",
 )
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=10.0),
+    metavar="S",
+    help="Listen to so much of each long take only, as check does [default: all].",
+)
 @click.option("--again", is_flag=True, help="Check all sessions, also those that did not change.")
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
 def command(
-    *, root: Path, out: Path | None, workers: int | None, scheduler: str | None, again: bool, as_json: bool
+    *,
+    root: Path,
+    out: Path | None,
+    workers: int | None,
+    scheduler: str | None,
+    seconds: float | None,
+    again: bool,
+    as_json: bool,
 ) -> None:
     """Check all sessions below ROOT and say what comes again and again.
 
@@ -51,10 +64,9 @@ def command(
     check_archive_folder(out, root)
     with progress_line(quiet=as_json) as progress:
         progress("finding sessions", 0.0)
-        requests = {
-            request.session: request
-            for request in find_sessions(root, out, made_by=f"polaritykit {__version__}, check")
-        }
+        options = () if seconds is None else ("--seconds", f"{seconds:g}")
+        found = find_sessions(root, out, program=f"polaritykit {__version__}", options=options)
+        requests = {request.session: request for request in found}
 
         def holds(record: SessionRecord) -> bool:
             request = requests.get(record.session)

@@ -11,8 +11,8 @@ from polaritykit.base.types import Polarity
 from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
-from polaritykit.decide.pair_evidence import SHARP_STD_MS, AllEvidence, PairEvidence
-from polaritykit.decide.timing import Timed, by_arrival, by_correlation
+from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
+from polaritykit.decide.timing import Timed, by_arrival, leading
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
@@ -93,16 +93,14 @@ def conclude(
     if not pair.trusted and not (decided and known):
         return _unrelated(pair)
     main = (pair.trusted or known)[0]
-    untimed = _why_untimed(pair, main, names)
-    timed = by_arrival(main, a, b) if untimed is None else None
-    direct = by_correlation(pair, instead_of=main if untimed is None else None)
-    if direct is not None:
-        main, timed, untimed = direct.source, direct, None
+    # Sustained sound, which no stroke repeats, is left alone.
+    timed = by_arrival(main, a, b) if main.kind == "continuous" else leading(pair)
+    main = timed.source if timed is not None else main
     sources = tuple(
         _pair_source(
             pair,
             item,
-            direct if direct is not None and item is main else by_arrival(item, a, b),
+            timed if timed is not None and item is main else by_arrival(item, a, b),
             margin=margin if decided else 0.0,
             names=names,
             spectra=spectra,
@@ -120,7 +118,9 @@ def conclude(
         strong=decided and least * np.sign(margin) >= DECIDE_MARGIN,
         main=sources[0],
         sources=sources,
-        cause=untimed if decided else why_unclear(pair, sources, overheard=overheard),
+        cause=_why_untimed(pair, main, timed, names)
+        if decided
+        else why_unclear(pair, sources, overheard=overheard),
     )
 
 
@@ -169,11 +169,15 @@ def _unrelated(pair: PairEvidence) -> Conclusion:
     )
 
 
-def _why_untimed(pair: PairEvidence, main: SourceEvidence, names: tuple[str, ...]) -> PairCause | None:
-    """Why the first arrivals of the main source give no offset, if they do not."""
-    if not pair.trusted and float(main.std_s[pair.a, pair.b]) > SHARP_STD_MS * 1e-3:
-        return PairCause(code="scattered")
-    return PairCause(code="covered", home=names[main.home]) if pair.covers(main) else None
+def _why_untimed(
+    pair: PairEvidence, main: SourceEvidence, timed: Timed | None, names: tuple[str, ...]
+) -> PairCause | None:
+    """Why no reading of a source that counts gives an offset, if none does."""
+    if timed is not None:
+        return None
+    if pair.trusted and pair.covers(main):
+        return PairCause(code="covered", home=names[main.home])
+    return PairCause(code="scattered")
 
 
 def _pair_source(

@@ -56,6 +56,7 @@ def group_lines(group: str, name: str, summary: Mapping[str, Any], tally: Tally)
             f"twins: offsets moved as injected {twins['moved']}/{twins['both_timed']}, "
             f"decided in one only {twins['decided_once']}/{twins['decided_any']}"
         )
+    lines += [f"no offset: {text}"] if (text := why_untimed(summary)) else []
     lines += [text] if (text := snare_heads(tally.scores)) else []
     return lines
 
@@ -74,6 +75,12 @@ def told_line(summary: Mapping[str, Any]) -> str:
         f"{text}; ± holds {_percent(held['within_1'])}/{_percent(held['within_2'])} % at 1/2 std "
         f"(n {held['count']}), median ± over median error {held['width']:.1f}"
     )
+
+
+def why_untimed(summary: Mapping[str, Any]) -> str:
+    """Causes that were told where a settled pair got no offset, most frequent first."""
+    counted = sorted(summary["untimed"].items(), key=lambda item: (-item[1], item[0]))
+    return ", ".join(f"{code} {count}" for code, count in counted)
 
 
 def extras_line(extras: Sequence[Mapping[str, float]]) -> str:
@@ -123,6 +130,7 @@ def table_of(
             share(s["decided"], s["pairs"]),
             f"{s['wrong']} of {s['n_decided']}",
             share(s["timed"], s["settled"]),
+            why_untimed(s),
             within(s["any"]),
             within(s["dominant"]),
             held(s["coverage"]),
@@ -138,6 +146,7 @@ def table_of(
         "decided, of pairs of known polarity",
         "wrong, of those judged",
         "offset given, of settled pairs",
+        "why not (pairs)",
         "within 0.1 / 0.3 ms of a source that sounds, of decided and settled",
         "of the leading one",
         "truth within 1 / 2 σ of the ±",

@@ -119,7 +119,7 @@ def simulated(count: int) -> None:
                 (folder / name).write_bytes(sound)
         stages = {}
         begun = time.process_time()
-        requests = list(find_sessions(root, out, made_by="simulated"))
+        requests = list(find_sessions(root, out, program="simulated"))
         stages["finding"] = time.process_time() - begun
 
         begun = time.process_time()

@@ -51,7 +51,8 @@ def shorten_demo():
 def start(arguments, place, *, fresh=False, limit=None, out=None, bound=False):
     """Start the program in a folder, as the head of a process group; return its process number.
 
-    `limit` is the most bytes of a file, `out` a descriptor for standard output; `bound` makes modes of files hold for root too.
+    `limit` is the most bytes of a file, `out` a descriptor for standard output; `bound` makes modes of files
+    hold for root too.
     """
     # A fork is no start of an interpreter: until the program has its handlers, signals wait.
     signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)

@@ -4,6 +4,7 @@ Conventions: errors are absolute, in ms; a share is a fraction of the answers it
 where there is nothing to count.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
@@ -38,6 +39,8 @@ class PairScore:
     settled: bool
     #: The ± that was told, ms; None without an offset, and from estimators that tell none.
     std_ms: float | None
+    #: Code of the cause that was told; None where an offset was given or no cause is told.
+    untimed: str | None
     #: Share of the document's per-source offsets that lie within 0.3 ms of a true source.
     sources_right: int
     sources_given: int
@@ -89,6 +92,7 @@ def score_pair(session: str, truth: PairTruth, answer: Mapping[str, Any]) -> Pai
         error_dominant_ms=min(abs(offset - t) for t in leading) if offset is not None and leading else None,
         settled=truth.settled,
         std_ms=answer.get("offset_std_ms") if offset is not None else None,
+        untimed=(answer.get("cause") or {}).get("code") if offset is None else None,
         sources_right=sum(near) if truth.settled else 0,
         sources_given=len(near) if truth.settled else 0,
     )
@@ -271,6 +275,7 @@ def summarise(
         "timed_right": _share(
             [s.error_dominant_ms is not None and s.error_dominant_ms <= 0.3 for s in settled_all]
         ),
+        "untimed": Counter(s.untimed or "not told" for s in settled_all if s.error_any_ms is None),
         "coverage": coverage(scores),
         "decided": _share([s.decided for s in known]),
         "n_decided": len(judged),

@@ -32,6 +32,8 @@ class Request:
     report: str
     #: Program and options that made the record; another one is made again.
     made_by: str
+    #: Given to `check` as they stand.
+    options: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
