@@ -33,7 +33,7 @@ from polaritykit.decide.findings import (
     Voice,
 )
 from polaritykit.decide.from_evidence import scene_of
-from polaritykit.decide.pair_evidence import PairEvidence
+from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.decide.pair_finding import pair_finding
 from polaritykit.decide.scene import Copy
 from polaritykit.decide.served import served_sources
@@ -316,10 +316,11 @@ def _conclude_all(
     agreement: Agreement | None,
     spectra: Spectra,
 ) -> dict[tuple[int, int], Conclusion]:
-    contradicted = contradicted_tracks(evidence, agreement)
+    everything = AllEvidence(sources=evidence)
+    contradicted = contradicted_tracks(everything, agreement)
     return {
         (a, b): conclude(
-            PairEvidence(evidence=evidence, a=a, b=b),
+            PairEvidence(evidence=everything, a=a, b=b),
             agreement,
             names=names,
             spectra=spectra,

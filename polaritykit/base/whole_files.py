@@ -8,7 +8,7 @@ left is cleared away by the next one that writes in that place (`unfinished`).
 
 import errno
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
@@ -73,6 +73,25 @@ def write_file(path: Path, content: str | bytes) -> None:
     """
     with replacing(path) as temporary:
         temporary.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+
+
+def write_parts(path: Path, parts: Iterable[str]) -> None:
+    """Write a file part by part, whole or not at all.
+
+    Parameters
+    ----------
+    path : Path
+        Where to; an existing file is replaced.
+    parts : iterable of str
+        Written as UTF-8 with line feeds, one after the other.
+
+    Raises
+    ------
+    UsageError
+        When the folder cannot be written to.
+    """
+    with replacing(path) as temporary, temporary.open("w", encoding="utf-8", newline="\n") as file:
+        file.writelines(parts)
 
 
 def check_output_folder(folder: Path, *, inputs: Sequence[Path], overwrite: bool) -> None:

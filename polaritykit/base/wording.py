@@ -5,6 +5,7 @@ sign stands before negative values; ``None`` reads as a dash.
 """
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 
 #: Polarity -> sign shown in the session map: told apart by shape, not by colour.
@@ -183,8 +184,9 @@ def listed_pairs(pairs: Sequence[tuple[str, str]], most: int = 6) -> str:
     """
     left, parts = list(pairs), []
     while left:
-        names = [name for pair in left for name in pair]
-        track = max(dict.fromkeys(names), key=names.count)
+        counts = Counter(name for pair in left for name in pair)
+        # Among equals the one that is met first.
+        track = max(counts, key=counts.__getitem__)
         partners = [b if a == track else a for a, b in left if track in (a, b)]
         parts.append(f"{track} with {listed(partners, most)}")
         left = [pair for pair in left if track not in pair]

@@ -1,6 +1,6 @@
 """``polaritykit archive``: many sessions at once."""
 
-import json
+from itertools import chain
 from pathlib import Path
 
 import click
@@ -8,6 +8,7 @@ import click
 from polaritykit import __version__
 from polaritykit.base.file_names import shown
 from polaritykit.base.terminal_safe import echo
+from polaritykit.base.types import Json
 
 
 @click.command(name="archive")
@@ -23,10 +24,23 @@ from polaritykit.base.terminal_safe import echo
     metavar="ADDRESS",
     help="Check on the workers of this Dask scheduler, which see the same files.",
 )
+@click.option(
+    "--seconds",
+    type=click.FloatRange(min=10.0),
+    metavar="S",
+    help="Listen to so much of each long take only, as check does [default: all].",
+)
 @click.option("--again", is_flag=True, help="Check all sessions, also those that did not change.")
 @click.option("--json", "as_json", is_flag=True, help="Print the document as JSON and nothing else.")
 def command(
-    *, root: Path, out: Path | None, workers: int | None, scheduler: str | None, again: bool, as_json: bool
+    *,
+    root: Path,
+    out: Path | None,
+    workers: int | None,
+    scheduler: str | None,
+    seconds: float | None,
+    again: bool,
+    as_json: bool,
 ) -> None:
     """Check all sessions below ROOT and say what comes again and again.
 
@@ -37,29 +51,30 @@ def command(
     \b
     polaritykit archive /shelf/2026 --out shelf_2026
     """  # noqa: D301 (click reads \b itself)
-    from polaritykit.base.whole_files import write_file
     from polaritykit.commands.terminal import progress_line
     from polaritykit.jobs.archive.across import across
-    from polaritykit.jobs.archive.document import archive_document
+    from polaritykit.jobs.archive.document import archive_document, archive_json, badness
     from polaritykit.jobs.archive.find import find_sessions
-    from polaritykit.jobs.archive.journal import check_archive_folder, journal, read_journal, still_holds
-    from polaritykit.jobs.archive.page import archive_page
+    from polaritykit.jobs.archive.journal import check_archive_folder, journal, still_holds, stored_records
     from polaritykit.jobs.archive.pool import run_pool, usual_workers
-    from polaritykit.jobs.archive.text import archive_tables, archive_text
+    from polaritykit.jobs.archive.records import SessionRecord
+    from polaritykit.jobs.archive.text import archive_text
 
     out = out or Path(f"{shown(root.resolve().name)}_archive")
     check_archive_folder(out, root)
     with progress_line(quiet=as_json) as progress:
         progress("finding sessions", 0.0)
-        requests = list(find_sessions(root, out, made_by=f"polaritykit {__version__}, check"))
-        earlier = {} if again else read_journal(out)
-        kept = {
-            request.session: earlier[request.session]
-            for request in requests
-            if request.session in earlier and still_holds(earlier[request.session], request)
-        }
-        todo = [request for request in requests if request.session not in kept]
-        records = dict(kept)
+        options = () if seconds is None else ("--seconds", f"{seconds:g}")
+        found = find_sessions(root, out, program=f"polaritykit {__version__}", options=options)
+        requests = {request.session: request for request in found}
+
+        def holds(record: SessionRecord) -> bool:
+            request = requests.get(record.session)
+            return request is not None and not again and still_holds(record, request)
+
+        kept = stored_records(out, holds=holds)
+        done_before = {record.session for record in kept}
+        todo = [request for session, request in requests.items() if session not in done_before]
         with journal(out, kept) as add:
             if scheduler is not None:
                 from polaritykit.jobs.archive.cluster import run_cluster
@@ -69,13 +84,33 @@ def command(
                 done = run_pool(todo, workers=workers or usual_workers())
             for number, record in enumerate(done, start=1):
                 add(record)
-                records[record.session] = record
                 progress(f"{number} of {len(todo)} sessions", number / len(todo))
-    found = across(records.values())
-    document = archive_document(shown(str(root)), list(records.values()), found, kept=len(kept))
-    text = json.dumps(document, allow_nan=False, ensure_ascii=False)
-    for name, content in archive_tables(document):
-        write_file(out / name, content)
-    write_file(out / "archive.json", text + "\n")
+    records = stored_records(out, order=badness)
+    document = archive_document(shown(str(root)), records, across(records), kept=len(kept))
+    write_archive(out, document)
+    if as_json:
+        for part in archive_json(document):
+            echo(part, nl=False)
+        echo("")
+    else:
+        echo(f"{archive_text(document)}\nIndex: {shown(out / 'index.html')}")
+
+
+def write_archive(out: Path, document: Json) -> None:
+    """Write tables, JSON and index of an archive.
+
+    Parameters
+    ----------
+    out : Path
+        Its folder.
+    document : dict
+    """
+    from polaritykit.base.whole_files import write_file, write_parts
+    from polaritykit.jobs.archive.document import archive_json
+    from polaritykit.jobs.archive.page import archive_page
+    from polaritykit.jobs.archive.text import archive_tables
+
+    for name, lines in archive_tables(document):
+        write_parts(out / name, lines)
+    write_parts(out / "archive.json", chain(archive_json(document), "\n"))
     write_file(out / "index.html", archive_page(document))
-    echo(text if as_json else f"{archive_text(document)}\nIndex: {shown(out / 'index.html')}")

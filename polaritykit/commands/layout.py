@@ -78,10 +78,11 @@ def command(plan: Path | None, template: str | None, **options: Any) -> None:
         from polaritykit.jobs.layout.folder import write_layout
 
         write_layout(options["out"], document, inputs=(plan,), overwrite=options["overwrite"])
-        echo(f"Written to {options['out']}: open report.html there.", err=True)
     if options["as_json"]:
         echo(json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False))
     elif options["as_csv"]:
         echo(layout_csv(document), nl=False)
     else:
         echo(layout_text(document), nl=False)
+    if options["out"] is not None:
+        echo(f"Written to {options['out']}: open report.html there.", err=True)

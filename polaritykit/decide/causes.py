@@ -20,19 +20,16 @@ def why_apart(pair: PairEvidence) -> tuple[Relation | None, PairCause]:
 
 def _apart(pair: PairEvidence) -> tuple[Relation | None, CauseCode]:
     a, b = pair.a, pair.b
-    found = {
-        item.obstacle[x]
-        for item in pair.evidence
-        for x in (a, b)
-        if item.kind == "hits" or item.home in (a, b)
-    }
+    frames = [item for home in (a, b) for item in pair.evidence.frames_of.get(home, ())]
+    found = {item.obstacle[x] for item in frames for x in (a, b)}
+    if pair.evidence.struck:
+        found |= pair.evidence.struck_obstacles[a] | pair.evidence.struck_obstacles[b]
     if "crosstalk" in found:
         return "crosstalk", "crosstalk"
     if "mains" in found:
         return "hum", "hum"
-    if not pair.evidence:
+    if not pair.evidence.sources:
         return None, "nothing_to_compare"
-    frames = [item for item in pair.evidence if item.kind == "continuous" and item.home in (a, b)]
     if any(item.obstacle[b if item.home == a else a] == "edge" for item in frames):
         return None, "beyond_search"
     return None, "unsteady" if "scatter" in found else "no_shared_sound"

@@ -11,7 +11,7 @@ from polaritykit.base.types import Polarity
 from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
-from polaritykit.decide.pair_evidence import PairEvidence
+from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.decide.timing import Timed, by_arrival, leading
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
@@ -81,6 +81,8 @@ def conclude(
     Conclusion
     """
     a, b = pair.a, pair.b
+    if not pair.ranked:
+        return _unrelated(pair)
     margin = float(agreement.margin[a, b]) if agreement is not None else 0.0
     least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
     overheard = pair.objects(margin) or bool(contradicted & {a, b} and not pair.supports(margin))
@@ -122,7 +124,7 @@ def conclude(
     )
 
 
-def contradicted_tracks(evidence: tuple[SourceEvidence, ...], agreement: Agreement | None) -> frozenset[int]:
+def contradicted_tracks(evidence: AllEvidence, agreement: Agreement | None) -> frozenset[int]:
     """Tracks whose own source, loud there, contradicts the agreed sign of a pair that only leaks support.
 
     What is said of such a track by leaks alone is not believed in any of its pairs: a bass drum's mic may
@@ -130,18 +132,18 @@ def contradicted_tracks(evidence: tuple[SourceEvidence, ...], agreement: Agreeme
 
     Parameters
     ----------
-    evidence : tuple of SourceEvidence
+    evidence : AllEvidence
     agreement : Agreement or None
 
     Returns
     -------
     frozenset of int
     """
-    if agreement is None or not evidence:
+    if agreement is None or not evidence.sources:
         return frozenset()
     found = set()
-    for home in {item.home for item in evidence if item.kind == "hits"}:
-        for other in range(len(evidence[0].level_db)):
+    for home in {item.home for item in evidence.struck}:
+        for other in range(len(evidence.top_db)):
             pair = PairEvidence(evidence=evidence, a=home, b=other)
             loudest = pair.loudest
             if loudest is not None and loudest.home == home:

@@ -3,9 +3,9 @@
 Conventions: shifts are signed; delays are the same with the earliest track at zero, for a desk.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from itertools import combinations
+from heapq import nsmallest
 
 import numpy as np
 
@@ -311,15 +311,25 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
 
 def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
     """Return the loops of three tracks with one main source that close worst."""
-    loops = []
-    for a, b, c in combinations(range(len(names)), 3):
-        three = [pairs[a, b], pairs[b, c], pairs[a, c]]
-        if any(item.offset_s is None or item.main is None for item in three):
-            continue
-        if len({item.main.home for item in three if item.main is not None}) > 1 and any(
-            item.main is not None and item.main.kind == "hits" for item in three
-        ):
-            continue
-        ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
-        loops.append(Loop(tracks=(names[a], names[b], names[c]), residual_ms=(ab + bc - ac) * 1e3))
-    return tuple(sorted(loops, key=lambda loop: -abs(loop.residual_ms))[:most])
+    worst = nsmallest(most, _residuals_ms(pairs), key=lambda loop: -abs(loop[1]))
+    return tuple(
+        Loop(tracks=(names[a], names[b], names[c]), residual_ms=residual_ms)
+        for (a, b, c), residual_ms in worst
+    )
+
+
+def _residuals_ms(pairs: Pairs) -> Iterator[tuple[tuple[int, int, int], float]]:
+    """Yield the loops of three tracks, in order, and what each leaves."""
+    later: dict[int, list[int]] = {}
+    for (a, b), item in pairs.items():
+        if item.offset_s is not None and item.main is not None:
+            later.setdefault(a, []).append(b)
+    for a, b in sorted((first, second) for first in later for second in later[first]):
+        for c in sorted(set(later[a]).intersection(later.get(b, ()))):
+            three = [pairs[a, b], pairs[b, c], pairs[a, c]]
+            if len({item.main.home for item in three if item.main is not None}) > 1 and any(
+                item.main is not None and item.main.kind == "hits" for item in three
+            ):
+                continue
+            ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
+            yield (a, b, c), (ab + bc - ac) * 1e3

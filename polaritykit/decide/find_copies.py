@@ -9,6 +9,7 @@ Conventions: ``late_s`` positive where the copy is late.
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.types import Complexes, Floats, Recording
 from polaritykit.decide.scene import Copy
@@ -67,14 +68,18 @@ def find_copies(
     size = np.sqrt(np.sum(steady**2, axis=0))
     alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
     together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
-    for a, b in np.argwhere(together).tolist():
-        if a in found or b in found:
-            continue
-        at = int(np.argmax(activity_db[:, a] + activity_db[:, b])) * frame_samples
-        copy = _compared(recording, a, b, at)
-        if copy is not None:
-            copy = _turned(copy) if anchor == b or (anchor != a and copy.late_s < 0.0) else copy
-            found[copy.track] = copy
+
+    def compared(pair: tuple[int, int]) -> Copy | None:
+        at = int(np.argmax(activity_db[:, pair[0]] + activity_db[:, pair[1]])) * frame_samples
+        return _compared(recording, *pair, at)
+
+    for a, row in enumerate(together):
+        pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
+        for (_, b), copy in zip(pairs, on_cores(compared, pairs), strict=True):
+            if copy is not None and a not in found:
+                turned = anchor == b or (anchor != a and copy.late_s < 0.0)
+                told = _turned(copy) if turned else copy
+                found[told.track] = told
     return tuple(copy for copy in found.values() if copy.original not in found)
 
 
@@ -119,7 +124,8 @@ def _lag(one: Floats, two: Floats, within: int) -> tuple[int, float]:
     """Whole samples by which the second is late, and its sign, by the peak of the phase transform."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    n = next_fast_len(len(one) + len(two), real=True)
+    # The second holds what the first can be late by: no lag that is looked at goes round the end.
+    n = next_fast_len(len(two), real=True)
     cross = np.conj(rfft(one, n)) * rfft(two, n)
     size = np.abs(cross)
     curve = irfft(cross / np.maximum(size, 1e-6 * size.max() + 1e-30), n)[: 2 * within + 1]

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
 from polaritykit.base.octaves import octave_bins
+from polaritykit.base.spans import common_span, spans_of
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.own_octave import timed_by_octave
@@ -163,13 +164,20 @@ def _gated(
     recording: Recording, item: SourceEvidence, frame_samples: int, held: tuple[int, ...] | None, most: int
 ) -> GatedSpectra:
     """Spectra of a source in the tracks that are held; of one that is at home elsewhere a single part."""
-    at, tracks = item.at_samples, held
+    at, tracks = _shared_by_all(recording, item.at_samples), held
     if held is not None and item.home not in held:
         at, tracks = at[:1], (item.home,)
     if item.kind == "hits":
         return struck_spectra(recording, at, tracks)
     step = max(1, -(-len(at) // most))
     return sustained_spectra(recording, at[::step], frame_samples, tracks)
+
+
+def _shared_by_all(recording: Recording, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Keep the moments that all files cover, where there are any: a sum is of all tracks."""
+    first, stop = common_span(spans_of(recording))
+    inside = at[(at >= first) & (at < stop)]
+    return inside if len(inside) else at
 
 
 def _sounds_like(sound: Sound, track: int, spectra: Spectra) -> bool:

@@ -6,11 +6,13 @@ one side may be nearer to one source and the other side to another, so that the 
 Conventions: a step is the level of the louder track over the quieter one, dB.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
+from polaritykit.base.types import Floats
 from polaritykit.decide.scene import Scene
 
 #: Pads are 10 or 20 dB (common practice, no source), met within this.
@@ -43,22 +45,19 @@ def level_steps(scene: Scene) -> tuple[LevelStep, ...]:
     tuple of LevelStep
         Of stereo pairs, and of tracks that hear a source at the same moment.
     """
+    if not scene.sounds:
+        return ()
     linked = {frozenset(pair) for pair in scene.linked}
+    arrival_s = np.array([sound.arrival_s for sound in scene.sounds])
+    level_db = np.array([sound.level_db for sound in scene.sounds])
     found = []
-    for a, b in combinations(np.flatnonzero(scene.usable).tolist(), 2):
+    for a, b in _candidates(scene, arrival_s):
         pair = frozenset((a, b)) in linked
         if not pair and scene.signs[a] != scene.signs[b]:
             # On the two sides of a drum two mics hear it at once, and not alike.
             continue
-        differences = np.array(
-            [
-                float(sound.level_db[b] - sound.level_db[a])
-                for sound in scene.sounds
-                if _counts(sound.arrival_s[b] - sound.arrival_s[a], linked=pair)
-            ]
-        )
-        if not len(differences):
-            continue
+        counts = _counts(arrival_s[:, b] - arrival_s[:, a], linked=pair)
+        differences = level_db[counts, b] - level_db[counts, a]
         step = float(np.median(differences))
         near = [pad for pad in PADS_DB if abs(abs(step) - pad) <= WINDOW_DB]
         if near and float(np.median(np.abs(differences - step))) <= AGREE_DB:
@@ -67,5 +66,15 @@ def level_steps(scene: Scene) -> tuple[LevelStep, ...]:
     return tuple(found)
 
 
-def _counts(offset_s: float, *, linked: bool) -> bool:
-    return bool(np.isfinite(offset_s) and (linked or abs(offset_s) <= SAME_DISTANCE_S))
+def _candidates(scene: Scene, arrival_s: Floats) -> Iterator[tuple[int, int]]:
+    """Yield the usable pairs that hear a source at the same moment, or are linked and hear one, in order."""
+    usable = np.flatnonzero(scene.usable)
+    for place, a in enumerate(usable.tolist()):
+        others = usable[place + 1 :]
+        image = np.array([(a, b) in scene.linked or (b, a) in scene.linked for b in others.tolist()], bool)
+        counts = _counts(arrival_s[:, others] - arrival_s[:, [a]], linked=image)
+        yield from ((a, b) for b in others[counts.any(axis=0)].tolist())
+
+
+def _counts(offset_s: Floats, *, linked: NDArray[np.bool_] | bool) -> NDArray[np.bool_]:
+    return np.asarray(np.isfinite(offset_s) & (linked | (np.abs(offset_s) <= SAME_DISTANCE_S)))

@@ -25,28 +25,64 @@ COVERED_DB = 10.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class PairEvidence:
-    """The evidence of a session, as it bears on one pair."""
+class AllEvidence:
+    """All sources of a session, and what is asked of them for every pair, gathered once."""
 
-    #: All sources.
-    evidence: tuple[SourceEvidence, ...]
-    #: Tracks in session order.
-    a: int
-    b: int
+    sources: tuple[SourceEvidence, ...]
 
     @cached_property
     def top_db(self) -> Floats:
         """Level of each track's loudest source, shape (n_tracks,)."""
-        return np.asarray(np.max([item.weighed_db for item in self.evidence], axis=0))
+        return np.asarray(np.max([item.weighed_db for item in self.sources], axis=0))
+
+    @cached_property
+    def speaking(self) -> dict[tuple[int, int], list[SourceEvidence]]:
+        """The sources that say anything of a pair of tracks, by pair; most pairs of many tracks have none."""
+        found: dict[tuple[int, int], list[SourceEvidence]] = {}
+        for item in self.sources:
+            speaks = np.triu(item.known | (np.abs(item.log_odds) >= SPEAKS_LOG_ODDS), 1)
+            for a, b in np.argwhere(speaks).tolist():
+                found.setdefault((a, b), []).append(item)
+        return found
+
+    @cached_property
+    def struck(self) -> tuple[SourceEvidence, ...]:
+        """The struck sources."""
+        return tuple(item for item in self.sources if item.kind == "hits")
+
+    @cached_property
+    def struck_obstacles(self) -> tuple[frozenset[str], ...]:
+        """What hinders any struck source, track by track."""
+        return tuple(frozenset(words) for words in zip(*(item.obstacle for item in self.struck), strict=True))
+
+    @cached_property
+    def frames_of(self) -> dict[int, list[SourceEvidence]]:
+        """The sources of sustained sound, by their home."""
+        found: dict[int, list[SourceEvidence]] = {}
+        for item in self.sources:
+            if item.kind == "continuous":
+                found.setdefault(item.home, []).append(item)
+        return found
+
+
+@dataclass(frozen=True, kw_only=True)
+class PairEvidence:
+    """The evidence of a session, as it bears on one pair."""
+
+    evidence: AllEvidence
+    #: Tracks in session order.
+    a: int
+    b: int
+
+    @property
+    def top_db(self) -> Floats:
+        """Level of each track's loudest source, shape (n_tracks,)."""
+        return self.evidence.top_db
 
     @cached_property
     def ranked(self) -> tuple[SourceEvidence, ...]:
         """The sources that say anything of the pair: trusted offsets first, then by what they bring."""
-        heard = [
-            item
-            for item in self.evidence
-            if item.known[self.a, self.b] or abs(item.log_odds[self.a, self.b]) >= SPEAKS_LOG_ODDS
-        ]
+        heard = self.evidence.speaking.get((min(self.a, self.b), max(self.a, self.b)), [])
         return tuple(sorted(heard, key=lambda item: (not self.trusts(item), -self.brings_db(item))))
 
     @property
@@ -59,8 +95,8 @@ class PairEvidence:
         """Struck sources that both tracks hear above their noise, timed or not."""
         return tuple(
             item
-            for item in self.evidence
-            if item.kind == "hits" and "noise" not in (item.obstacle[self.a], item.obstacle[self.b])
+            for item in self.evidence.struck
+            if "noise" not in (item.obstacle[self.a], item.obstacle[self.b])
         )
 
     @cached_property

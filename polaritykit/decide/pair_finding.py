@@ -3,6 +3,8 @@
 Conventions: as in `polaritykit.decide.findings`.
 """
 
+import math
+
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.changes.motion import Motion, pair_changes
 from polaritykit.decide.advice import advise
@@ -118,7 +120,16 @@ def _told(copy: Copy, names: tuple[str, ...], sample_rate_hz: int) -> PairCopy:
 
 
 def _difference_db(a: TrackLevels, b: TrackLevels) -> float | None:
-    return b.rms_dbfs - a.rms_dbfs if a.rms_dbfs is not None and b.rms_dbfs is not None else None
+    one, other = _sound_power(a), _sound_power(b)
+    return 10.0 * math.log10(other / one) if one > 0.0 and other > 0.0 else None
+
+
+def _sound_power(levels: TrackLevels) -> float:
+    """Mean square about the mean: a constant voltage is no sound."""
+    power = 0.0 if levels.rms_dbfs is None else 10.0 ** (levels.rms_dbfs / 10.0)
+    rest = power - levels.dc_offset**2
+    # Nothing but rounding is left of a track that is constant.
+    return rest if rest > 1e-9 * power else 0.0
 
 
 def _notches(conclusion: Conclusion, offset_ms: float | None) -> tuple[tuple[float, ...], float | None]:

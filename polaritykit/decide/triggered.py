@@ -6,10 +6,11 @@ could be told.
 Conventions: as in `source_sums`.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording, read_only
@@ -38,6 +39,8 @@ _IN_STEP = 0.4
 _REPEATS, _SILENT = 0.9999, 1e-6
 #: What is looked at before a stroke and after it.
 _BEFORE_S, _AFTER_S, _GAP_S = 0.020, 0.040, 0.005
+#: Strokes of one sample lie on each other within this, as their moments are found.
+_REACH_S = 0.003
 
 Pairs = Mapping[tuple[int, int], Conclusion]
 
@@ -71,10 +74,13 @@ def find_triggered(recording: Recording, evidence: tuple[SourceEvidence, ...]) -
         windows = np.stack([recording.read(int(at) - before, int(at) + after) for at in item.at_samples])
         quiet = np.median(np.abs(windows[:, :, : before - gap]).max(axis=2), axis=0)
         loud = np.median(np.abs(windows).max(axis=2), axis=0)
+        silent = quiet <= _SILENT * loud
+        mics = np.flatnonzero(~silent).tolist()
         return [
             track
-            for track in np.flatnonzero((loud > 0.0) & (quiet <= _SILENT * loud)).tolist()
+            for track in np.flatnonzero((loud > 0.0) & silent).tolist()
             if stroke_similarity(windows[:, track].astype(np.float64), before, rate) >= _REPEATS
+            or _in_turn(windows, track, mics, round(_REACH_S * rate))
         ]
 
     struck = [item for item in evidence if item.kind == "hits" and len(item.at_samples) >= 2]
@@ -83,6 +89,33 @@ def find_triggered(recording: Recording, evidence: tuple[SourceEvidence, ...]) -
         for track in tracks:
             found.setdefault(track, Triggered(track=track, source=item))
     return tuple(found.values())
+
+
+def _in_turn(windows: NDArray[np.float32], track: int, mics: Sequence[int], reach: int) -> bool:
+    """Whether a track plays one of several samples per stroke: most have a twin that no mic repeats.
+
+    Where bars of a take were copied, what its mics hear repeats with them.
+    """
+    twins = _alike(windows[:, track], reach) >= _REPEATS
+    if np.mean(twins.any(axis=1)) <= 0.5:
+        return False
+    return all(np.mean((_alike(windows[:, mic], reach) >= _REPEATS)[twins]) <= 0.5 for mic in mics)
+
+
+def _alike(strokes: NDArray[np.float32], reach: int) -> Floats:
+    """Largest correlation of any two strokes within some lags, either sign; 0 with itself."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    size = next_fast_len(strokes.shape[1] + reach, real=True)
+    spectra = rfft(strokes.astype(np.float64), size, axis=-1)
+    energy = np.sum(np.square(strokes, dtype=np.float64), axis=-1)
+    found = np.zeros((len(strokes), len(strokes)))
+    for place, spectrum in enumerate(spectra):
+        curve = np.abs(irfft(spectrum.conj() * spectra, size, axis=-1))
+        top = np.maximum(curve[:, : reach + 1].max(axis=-1), curve[:, size - reach :].max(axis=-1))
+        found[place] = top / np.sqrt(np.maximum(energy[place] * energy, 1e-30))
+    np.fill_diagonal(found, 0.0)
+    return found
 
 
 def without_triggered(
@@ -131,7 +164,7 @@ def with_triggered(
     """
     names = recording.track_names
     found = dict(pairs)
-    power = spectra.power.sum(axis=1)
+    power = spectra.sound_power
     gains = np.divide(1.0, np.sqrt(power), out=np.zeros(len(power)), where=power > 0.0)
     samples = {item.track for item in triggered}
     levels = np.stack([item.level_db for item in evidence]) if evidence else np.zeros((0, len(names)))

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Progress, Recording
+from polaritykit.base.spans import spans_of
+from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
@@ -24,6 +25,7 @@ from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
 from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
 from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
+from polaritykit.evidence.looks import Look, looks_of, together, within
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence, as_recorded
 from polaritykit.evidence.weigh import weighed
@@ -32,13 +34,15 @@ from polaritykit.struck.measured_events import earlier, measured
 from polaritykit.struck.onsets import Event, Onset, merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources, looked_at
-from polaritykit.sustained.frame_phases import frame_phases
+from polaritykit.sustained.frame_phases import FramePhases, frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
 _PERCUSSIVE_SHARE = 0.4
 #: Changes are looked for again with those found taken back, this often.
 _MOST_ROUNDS = 3
+#: Homes whose frames are held at a time: each may take nearly two hundred megabytes.
+_HOMES_AT_ONCE = 2
 
 Evidence = tuple[SourceEvidence, ...]
 
@@ -73,22 +77,55 @@ def collect(
     -------
     Collected
     """
-    usable = first.usable
-    share = first.onsets.percussive_share()
+    rate = recording.sample_rate_hz
+    looks = looks_of(spans_of(recording), rate)
+    if len(looks) <= 1:
+        return _collect(recording, _Heard(first), settings, progress)
+    told = [_collect(recording, _Heard(first, look), settings, progress) for look in looks]
+    seen = np.zeros(len(recording.track_names), dtype=bool)
+    motions: list[Motion] = []
+    for part, look in zip(told, looks, strict=True):
+        motions += [motion for motion in part.motions if not seen[motion.track]]
+        seen |= look.pairs.any(axis=0)
+    return Collected(evidence=together([part.evidence for part in told], looks, rate), motions=tuple(motions))
+
+
+class _Heard:
+    """What one pass told of the tracks and the time that a look takes; of all, without one."""
+
+    def __init__(self, first: FirstPass, look: Look | None = None) -> None:
+        self.onsets = first.onsets.onsets()
+        self.percussive_share = first.onsets.percussive_share()
+        self.usable, self.activity_db = first.usable, first.activity_db
+        if look is not None:
+            begin, end = look.span
+            self.usable = [one and bool(look.tracks[track]) for track, one in enumerate(first.usable)]
+            self.activity_db = within(first.activity_db, look, first.frame_samples)
+            self.onsets = [onset for onset in self.onsets if begin <= onset.sample < end]
+        self.onsets = [onset for onset in self.onsets if self.usable[onset.track]]
+
+
+def _collect(recording: Recording, heard: _Heard, settings: Settings, progress: Progress) -> Collected:
+    usable, share = heard.usable, heard.percussive_share
     percussive = (share[:, None] + share[None, :]) / 2 >= _PERCUSSIVE_SHARE
     hits = Collected(evidence=(), motions=())
     if percussive.any():
-        hits = _from_hits(recording, first, progress)
+        hits = _from_hits(recording, heard, progress)
     noisy = _noise_strokes(hits.evidence, len(usable))
     sustained = np.outer(usable, usable) & (~percussive | noisy) & ~np.eye(len(usable), dtype=bool)
     frames = Collected(evidence=(), motions=hits.motions)
-    if len(first.activity_db) >= 2 and sustained.any():
+    if len(heard.activity_db) >= 2 and sustained.any():
         frames = _from_frames(
-            recording, first, sustained, hits.motions, search_ms=settings.search_ms, progress=progress
+            recording,
+            heard.activity_db,
+            sustained,
+            hits.motions,
+            search_ms=settings.search_ms,
+            progress=progress,
         )
     steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
     evidence = moving_sources(steady, (*hits.evidence, *frames.evidence), settings.search_ms)
-    rest = take_evidence(steady, first.activity_db, open_pairs(evidence, usable), settings.search_ms)
+    rest = take_evidence(steady, heard.activity_db, open_pairs(evidence, usable), settings.search_ms)
     return Collected(evidence=weighed((*evidence, *rest)), motions=frames.motions)
 
 
@@ -104,9 +141,8 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     return np.outer(clear, clear)
 
 
-def _from_hits(recording: Recording, first: FirstPass, progress: Progress) -> Collected:
-    rate, usable = recording.sample_rate_hz, first.usable
-    found = [onset for onset in first.onsets.onsets() if usable[onset.track]]
+def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Collected:
+    rate, usable, found = recording.sample_rate_hz, heard.usable, heard.onsets
     # Which sounds are told apart, in which windows they are read and where they are looked for must not
     # depend on how late the tracks are: they are read where all hear most strokes at one time.
     late, events = _lined_up(recording, found)
@@ -149,7 +185,7 @@ def _lined_up(recording: Recording, found: list[Onset]) -> tuple[NDArray[np.int6
 
 def _from_frames(
     recording: Recording,
-    first: FirstPass,
+    activity_db: Floats,
     sustained: NDArray[np.bool_],
     motions: tuple[Motion, ...],
     *,
@@ -160,11 +196,16 @@ def _from_frames(
         del motions
         items = []
         homes = np.flatnonzero(sustained.any(axis=1)).tolist()
-        for phases in frame_phases(steady, first.activity_db, homes):
-            for place, home in enumerate(phases.homes):
+        for phases in frame_phases(steady, activity_db, homes):
+
+            def one(place: int, phases: FramePhases = phases) -> SourceEvidence:
+                home = phases.homes[place]
                 near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
-                items.append(frame_evidence(steady, first.activity_db, home, near, search_ms))
-                progress("sustained sound", (home + 1) / len(sustained))
+                return frame_evidence(steady, activity_db, home, near, search_ms)
+
+            for item in on_cores(one, range(len(phases.homes)), most=_HOMES_AT_ONCE):
+                items.append(item)
+                progress("sustained sound", (item.home + 1) / len(sustained))
         return tuple(items)
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:

@@ -36,6 +36,7 @@ class FirstPass:
     onsets: OnsetDetector
     #: Level of each track in frames, dB, shape (n_frames, n_tracks).
     activity_db: Floats
+    frame_samples: int
 
     @property
     def usable(self) -> list[bool]:
@@ -82,7 +83,11 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
                 one.result()
             progress("listening", min(1.0, listened / max(n_samples, 1)))
     return FirstPass(
-        levels=meter.result(), spectra=pool.result(), onsets=onsets, activity_db=activity.levels_db()
+        levels=meter.result(),
+        spectra=pool.result(),
+        onsets=onsets,
+        activity_db=activity.levels_db(),
+        frame_samples=activity.frame_samples,
     )
 
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.evidence.from_frames import RIVAL_SLOPE, by_wire, odds_by_rival
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
@@ -57,12 +58,16 @@ def take_evidence(
         return ()
     found: dict[tuple[int, int], SourceEvidence] = {}
     for take, part in _takes(recording, plan, may_share(recording, plan, pairs)):
-        for pair in part:
+
+        def tested(pair: tuple[int, int], take: TakeFrames = take) -> SourceEvidence | None:
             test = shared(take, *pair)
             delay = _sharpened(recording, pair, test, take.fft_size) if test.related else None
-            if delay is not None:
-                size = _log_odds(test)
-                found[pair] = _evidence(levels_db, pair, sign=test.sign, size=size, found=delay)
+            if delay is None:
+                return None
+            return _evidence(levels_db, pair, sign=test.sign, size=_log_odds(test), found=delay)
+
+        told = zip(part, on_cores(tested, part), strict=True)
+        found.update((pair, item) for pair, item in told if item is not None)
     return tuple(found[pair] for pair in sorted(found))
 
 

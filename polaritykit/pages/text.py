@@ -1,8 +1,7 @@
 """Tables as aligned text and as CSV, for every job."""
 
 import csv
-import io
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 
@@ -36,8 +35,19 @@ def csv_cell(value: Any) -> Any:
 
 def table_csv(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
     """CSV text with a header; an unknown value is an empty cell."""
-    buffer = io.StringIO()
-    writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(columns)
-    writer.writerows([csv_cell(value) for value in row] for row in rows)
-    return buffer.getvalue()
+    return "".join(csv_lines(columns, rows))
+
+
+def csv_lines(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> Iterator[str]:
+    """Yield the same line by line, for tables that need not fit into memory."""
+    writer = csv.writer(_Returned(), lineterminator="\n")
+    yield writer.writerow(columns)
+    for row in rows:
+        yield writer.writerow([csv_cell(value) for value in row])
+
+
+class _Returned:
+    """What a writer of CSV writes to: each line comes back to who wrote it."""
+
+    def write(self, line: str) -> str:
+        return line

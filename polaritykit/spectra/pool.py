@@ -68,6 +68,11 @@ class Spectra:
         """Band that carries most of each track's energy (`energy_band`)."""
         return tuple(energy_band(power, self.frequency_hz) for power in self.power)
 
+    @cached_property
+    def sound_power(self) -> Floats:
+        """Power of each track from 20 Hz on: a constant voltage is no sound, nor is what no one hears."""
+        return np.asarray(self.power[:, self.frequency_hz >= HEARING_HZ[0]].sum(axis=1))
+
     def cross(self, a: int, b: int) -> Complexes:
         """Cross-spectrum of tracks ``a`` and ``b``; phase −2πfτ when b is late by τ."""
         cross: Complexes = self.matrix[:, a, b]

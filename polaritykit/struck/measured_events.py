@@ -19,7 +19,7 @@ from polaritykit.struck.onsets import (
     FRAME_MS,
     GAP_MS,
     MERGE_MS,
-    MIN_RISE_DB,
+    MIN_RISE,
     RISING_MS,
     TINY,
     Event,
@@ -73,8 +73,8 @@ def _measured(recording: Recording, event: Event) -> Event:
     sums = np.cumsum(energy, axis=1)
     at = np.arange(before, energy.shape[1])
     quiet = (sums[:, at - gap] - sums[:, at - before]) / (before - gap)
-    rise = 10 * np.log10(np.maximum(energy[:, before:], TINY) / np.maximum(quiet, TINY))
-    high = rise[:, :stop] >= MIN_RISE_DB
+    rise = energy[:, before:] / np.maximum(quiet, TINY)
+    high = rise[:, :stop] >= MIN_RISE
     found = high.any(axis=1)
     if not found.any():
         return event
@@ -86,7 +86,7 @@ def _measured(recording: Recording, event: Event) -> Event:
         event,
         sample=start + earliest,
         onset_samples=start + np.where(found, onset, earliest).astype(np.int64),
-        rise_db=read_only(np.where(found, rises, 0.0)),
+        rise_db=read_only(np.where(found, 10 * np.log10(np.maximum(rises, TINY)), 0.0)),
     )
 
 

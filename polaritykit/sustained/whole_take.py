@@ -21,6 +21,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Complexes, Floats
@@ -44,6 +45,8 @@ _PARTS = 8
 _NEAR_S = 0.1e-3
 _EVEN = 1.5
 FINE = 2
+#: Of the powers of moments far apart, what single precision leaves (1e-7) and some more.
+_ROUNDED = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +76,7 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
     Shared
     """
     pair = _Pair.of(take, a, b)
-    peak = pair.highest(0)
+    peak = pair.highest()
     none = Shared(
         related=False, lag_s=peak.lag_s, sign=peak.sign, height=peak.height, needed=peak.needed, rival=1.0
     )
@@ -190,13 +193,34 @@ class _Pair:
             needed=normal_tail(CHANCE / (lags * len(stack))),
         )
 
-    def products(self, shift: int) -> Complexes:
-        """Cross-spectra of all frames, b's taken so many frames later within its run."""
-        other = self.other
-        if shift:
-            runs = other.reshape(-1, self.take.run, other.shape[-1])
-            other = np.roll(runs, -shift, axis=1).reshape(other.shape)
-        return np.conj(self.one) * other
+    def products(self) -> Complexes:
+        """Cross-spectra of all frames."""
+        return np.conj(self.one) * self.other
+
+    def apart(self) -> NDArray[np.float32]:
+        """Correlations in units of chance between moments far apart, (n_shifts, n_weightings, n_lags).
+
+        Shifts go round within a run, so that the sums of all of them are one circular correlation over its
+        frames; in single precision, for their heights are only held against one another.
+        """
+        from scipy.fft import fft, ifft, irfft
+
+        take = self.take
+        shifts = slice(APART, take.run - APART + 1)
+        one, other = (x.reshape(-1, take.run, x.shape[-1]) for x in (self.one, self.other))
+        total = ifft(np.sum(np.conj(fft(one, axis=1)) * fft(other, axis=1), axis=0), axis=0)[shifts]
+        first, second = (fft(np.square(np.abs(x)), axis=1) for x in (one, other))
+        power = ifft(np.sum(np.conj(first) * second, axis=0), axis=0).real[shifts]
+        squared = power @ (self.weights.T**2) * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
+        # Where nothing sounds together at some distance, only rounding is left.
+        chance = np.sqrt(np.maximum(squared, _ROUNDED * squared.max(axis=0)))
+        size = take.fft_size * FINE
+        low = round(take.frequency_hz[0] * take.fft_size / take.sample_rate_hz)
+        spectra = np.zeros((*chance.shape, size // 2 + 1), np.complex64)
+        scaled = self.weights * (size / 2) / np.maximum(chance, 1e-300)[..., None]
+        np.multiply(scaled, total[:, None], out=spectra[..., low : low + total.shape[1]], casting="same_kind")
+        full = irfft(spectra, axis=-1, overwrite_x=True)
+        return np.concatenate([full[..., -self.reach :], full[..., : self.reach + 1]], axis=-1)
 
     def curves(self, products: Complexes, weights: Floats) -> Floats:
         """Correlation under each weighting in units of chance, (n_weightings, n_lags)."""
@@ -219,9 +243,9 @@ class _Pair:
     def reach(self) -> int:
         return round(self.take.search_s * self.take.sample_rate_hz) * FINE
 
-    def highest(self, shift: int) -> _Peak:
+    def highest(self) -> _Peak:
         """Peak of the weighting that chance explains least."""
-        curves = self.curves(self.products(shift), self.weights)
+        curves = self.curves(self.products(), self.weights)
         tall = np.abs(curves).max(axis=1)
         best = int(np.argmax(tall / self.needed))
         curve = curves[best]
@@ -241,11 +265,8 @@ class _Pair:
 
         Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
         """
-        curves = [
-            self.curves(self.products(shift), self.weights)
-            for shift in range(APART, self.take.run - APART + 1)
-        ]
-        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2))))
+        curves = self.apart()
+        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2), dtype=np.float64)))
         needed = self.needed * spread
         # The heights of all weightings in units of what each asks for: the peak's own is held against it.
         far = np.max(np.abs(curves).max(axis=2) / needed, axis=1)
@@ -259,7 +280,7 @@ class _Pair:
         Independent frames make parts that scatter by 1 in units of their own chance; one long note common to
         both by accident makes one part stand alone.
         """
-        products = self.products(0)
+        products = self.products()
         said = np.cumsum(np.sum(np.abs(products) ** 2, axis=1, dtype=np.float64))
         part = np.minimum((said / max(float(said[-1]), 1e-300) * _PARTS).astype(int), _PARTS - 1)
         at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
@@ -279,7 +300,7 @@ class _Pair:
         first = round(self.take.frequency_hz[0] / bin_hz)
         pad = [np.concatenate([np.zeros(first), power]) for power in self.powers]
         at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
-        products = self.products(0)
+        products = self.products()
         for mains_hz in (50.0, 60.0):
             clear = clear_of(mains_hz, (pad[0], pad[1]), bin_hz)[first:]
             left = np.where(clear, self.weights[peak.weighting], 0.0)[None]

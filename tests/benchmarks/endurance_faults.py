@@ -92,7 +92,7 @@ def _elsewhere(name, folder):
 def _read_only(place, name, counts):
     folder = place / "locked"
     folder.mkdir(mode=0o555)
-    code, said = ended(start(_elsewhere(name, "locked"), place, nobody=True), place)
+    code, said = ended(start(_elsewhere(name, "locked"), place, bound=True), place)
     _judge(f"{name} into a folder that is only read", code, said, {2}, counts)
     if any(folder.iterdir()):
         counts["failures"] += 1

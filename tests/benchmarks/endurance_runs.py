@@ -4,6 +4,7 @@ Most runs are forked from a process that has the libraries in memory already, so
 falls on the work and not on the imports.
 """
 
+import ctypes
 import json
 import os
 import resource
@@ -37,7 +38,9 @@ COMMANDS = {
 }
 #: What a finished single file is, first and last bytes: PNG (ISO/IEC 15948), RIFF.
 _ENDS = {"out.png": (b"\x89PNG", b"IEND\xaeB`\x82"), "out.wav": (b"RIFF", b"")}
-_NOBODY = 65534
+#: Linux's capabilities(7): CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH, and the layout of capset(2)'s arguments.
+_BEYOND_RIGHTS = 0b110
+_CAPABILITY_VERSION = 0x20080522
 
 
 def shorten_demo():
@@ -45,10 +48,11 @@ def shorten_demo():
     write.SESSIONS = {"stereo_pair": write.SESSIONS["stereo_pair"]}
 
 
-def start(arguments, place, *, fresh=False, limit=None, out=None, nobody=False):
+def start(arguments, place, *, fresh=False, limit=None, out=None, bound=False):
     """Start the program in a folder, as the head of a process group; return its process number.
 
-    `limit` is the most bytes of a file, `out` a descriptor for standard output; `nobody` gives up all rights.
+    `limit` is the most bytes of a file, `out` a descriptor for standard output; `bound` makes modes of files
+    hold for root too.
     """
     # A fork is no start of an interpreter: until the program has its handlers, signals wait.
     signal.pthread_sigmask(signal.SIG_BLOCK, SIGNALS)
@@ -67,10 +71,8 @@ def start(arguments, place, *, fresh=False, limit=None, out=None, nobody=False):
         if limit is not None:
             resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
             signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
-        if nobody and os.getuid() == 0:
-            os.setgroups([])
-            os.setgid(_NOBODY)
-            os.setuid(_NOBODY)
+        if bound and os.getuid() == 0:
+            _bind()
         if out == "closed":
             os.close(1)
         if fresh:
@@ -89,6 +91,19 @@ def start(arguments, place, *, fresh=False, limit=None, out=None, nobody=False):
     finally:
         sys.stderr.flush()
         os._exit(code or 0)
+
+
+def _bind():
+    """Let modes of files hold for root; another user could not even read root's own Python."""
+    header = (ctypes.c_uint32 * 2)(_CAPABILITY_VERSION, 0)
+    sets = (ctypes.c_uint32 * 6)()  # effective, permitted, inheritable, twice
+    libc = ctypes.CDLL(None, use_errno=True)
+    if libc.capget(header, sets) == 0:
+        for place in range(3):
+            sets[place] &= ~_BEYOND_RIGHTS
+        if libc.capset(header, sets) == 0:
+            return
+    raise OSError(ctypes.get_errno(), "the rights of root cannot be given up")
 
 
 def _warm(arguments, *, closed):

@@ -1,8 +1,8 @@
-"""Three speakers with a mic each, none of whom ever pauses, in simulated rooms whose parts are kept.
+"""Three to five speakers with a mic each, none of whom ever pauses, in simulated rooms whose parts are kept.
 
-Run from the checkout: ``python tests/benchmarks/several_sources.py``.  Real voices of three speakers from
+Run from the checkout: ``python tests/benchmarks/several_sources.py``.  Real voices of as many speakers from
 packages (``--fetch``); said and true: how far every other voice lies under a mic's own one, and what a flip
-of each mic does to every voice in the sum of all, octave by octave.  ``--together`` rides all three levels by
+of each mic does to every voice in the sum of all, octave by octave.  ``--together`` rides all levels by
 one curve: nothing tells them apart then, and that is to be said.
 """
 
@@ -31,12 +31,14 @@ from polaritykit.jobs.bleed.passages import OCTAVES_HZ
 from polaritykit.jobs.bleed.several import analyse_several
 
 RATE = 48_000
-NAMES = ("host", "guest", "third")
+NAMES = ("host", "guest", "third", "fourth", "fifth")
 #: The voices are recorded at 8 kHz: nothing above 3.4 kHz.
 OCTAVES = tuple(i for i in SCORED if OCTAVES_HZ[i] <= 2000)
 
 
-def parts(seed: int, seconds: float, *, fetch: bool, together: bool) -> tuple[np.ndarray, np.ndarray]:
+def parts(
+    seed: int, seconds: float, mics: int, *, fetch: bool, together: bool
+) -> tuple[np.ndarray, np.ndarray]:
     """Each voice in each mic ``(mic, voice, sample)``, and the mics' noise."""
     import pyroomacoustics as pra
     from scipy.signal import fftconvolve, resample_poly
@@ -47,15 +49,17 @@ def parts(seed: int, seconds: float, *, fetch: bool, together: bool) -> tuple[np
     absorption, order = pra.inverse_sabine(float(rng.uniform(0.25, 0.5)), size)
     box = pra.ShoeBox(size, fs=RATE, materials=pra.Material(absorption), max_order=min(order, 12))
     middle = np.array([size[0] / 2, size[1] / 2, 1.2])
-    turns = rng.uniform(0, 2 * np.pi) + 2 * np.pi / 3 * np.arange(3)
-    mouths = middle + np.stack([0.8 * np.cos(turns), 0.8 * np.sin(turns), rng.uniform(-0.1, 0.1, 3)], axis=1)
+    turns = rng.uniform(0, 2 * np.pi) + 2 * np.pi / mics * np.arange(mics)
+    mouths = middle + np.stack(
+        [0.8 * np.cos(turns), 0.8 * np.sin(turns), rng.uniform(-0.1, 0.1, mics)], axis=1
+    )
     for mouth in mouths:
         box.add_source(mouth)
     for mouth in mouths:
         box.add_microphone(mouth + rng.uniform(0.15, 0.3) * (middle - mouth) / 0.8)
     box.compute_rir()
     voices = []
-    for k in range(3):
+    for k in range(mics):
         voice = speech((seed + k) % 5, seconds + 30, rng, fetch=fetch)
         if voice is None:
             sys.exit("no speech at hand: run with --fetch")
@@ -70,9 +74,11 @@ def parts(seed: int, seconds: float, *, fetch: bool, together: bool) -> tuple[np
             :shortest
         ]
         voices = [0.05 * ridden * rng.standard_normal(shortest) for _ in voices]
-    heard = np.array([[fftconvolve(voices[s], box.rir[m][s])[:shortest] for s in range(3)] for m in range(3)])
-    heard[rng.integers(1, 3)] *= rng.choice([-1.0, 1.0])
-    return heard, 1e-5 * rng.standard_normal((3, shortest))
+    heard = np.array(
+        [[fftconvolve(voices[s], box.rir[m][s])[:shortest] for s in range(mics)] for m in range(mics)]
+    )
+    heard[rng.integers(1, mics)] *= rng.choice([-1.0, 1.0])
+    return heard, 1e-5 * rng.standard_normal((mics, shortest))
 
 
 def main() -> None:
@@ -82,6 +88,7 @@ def main() -> None:
     parser.add_argument("--from", type=int, default=0, dest="first")
     parser.add_argument("--seconds", type=float, default=40.0)
     parser.add_argument("--split", choices=["development", "report"], default="report")
+    parser.add_argument("--mics", type=int, default=3, choices=range(3, 6))
     parser.add_argument("--together", action="store_true")
     parser.add_argument("--fetch", action="store_true")
     options = parser.parse_args()
@@ -93,13 +100,15 @@ def main() -> None:
     kept: tuple[list, list] = ([], [])
     first = {"development": 1000, "report": 0}[options.split] + options.first
     for seed in range(first, first + options.seeds):
-        heard, noise = parts(seed, options.seconds, fetch=options.fetch, together=options.together)
-        tracks = dict(zip(NAMES, (heard.sum(axis=1) + noise).astype(np.float32), strict=True))
+        heard, noise = parts(
+            seed, options.seconds, options.mics, fetch=options.fetch, together=options.together
+        )
+        tracks = dict(zip(NAMES, (heard.sum(axis=1) + noise).astype(np.float32), strict=False))
         found = analyse_several(ArrayRecording(tracks, RATE))
         if found.reason != "found":
             print(f"{seed} | {found.reason}", flush=True)
             continue
-        level = np.array([[levels_db(heard[m, s]) for s in range(3)] for m in range(3)])
+        level = np.array([[levels_db(part) for part in row] for row in heard])
         leaks = []
         for one in found.leaks:
             m, s = NAMES.index(one.mic), NAMES.index(one.source)
@@ -111,7 +120,7 @@ def main() -> None:
             ]
         flips, told = [], np.array(found.told)
         for m, option in enumerate(found.flipped):
-            for s, voice in enumerate(NAMES):
+            for s, voice in enumerate(tracks):
                 turned = heard[:, s].sum(axis=0) - 2 * heard[m, s]
                 true = levels_db(turned) - levels_db(heard[:, s].sum(axis=0))
                 flips += [
@@ -132,7 +141,8 @@ def main() -> None:
                 f"{_gain_db(heard, found.advised):+.1f} by the parts"
             )
         print(
-            f"{seed} | {told[:, OCTAVES].sum()} of {3 * len(OCTAVES)} | {' | '.join(row)} | {advised}",
+            f"{seed} | {told[:, OCTAVES].sum()} of {options.mics * len(OCTAVES)} | "
+            f"{' | '.join(row)} | {advised}",
             flush=True,
         )
     if kept[0]:
@@ -153,11 +163,13 @@ def _gain_db(heard: np.ndarray, setting) -> float:
     weight = a_weight_power(np.array(OCTAVES_HZ))[list(OCTAVES)]
 
     def isolation_db(mics: np.ndarray) -> float:
-        power = [10 ** (levels_db(mics[:, s].sum(axis=0))[list(OCTAVES)] / 10) @ weight for s in range(3)]
+        power = [
+            10 ** (levels_db(mics[:, s].sum(axis=0))[list(OCTAVES)] / 10) @ weight for s in range(len(mics))
+        ]
         return float(10 * np.log10(power[0] / sum(power[1:])))
 
     moved = heard.copy()
-    for m, name in enumerate(NAMES):
+    for m, name in enumerate(NAMES[: len(heard)]):
         late = round(setting.delays_ms.get(name, 0.0) * RATE / 1000)
         moved[m] = np.roll(moved[m], late, axis=1) * (-1.0 if name in setting.flips else 1.0)
     return isolation_db(moved) - isolation_db(heard)

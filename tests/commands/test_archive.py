@@ -114,3 +114,22 @@ def test_stopped_and_gone_on_with(shelf, tmp_path):
     document = json.loads((out / "archive.json").read_text(encoding="utf-8"))
     assert document["counts"]["sessions"] == 4
     assert len({session["session"] for session in document["sessions"]}) == 4
+
+
+def test_part_of_long_takes(shelf, tmp_path, capsys):
+    """The option reaches every check, and what was made with another one is made again."""
+    root = tmp_path / "root"
+    (root / "one").mkdir(parents=True)
+    for path in next(shelf.glob("session*0")).glob("*.wav"):
+        samples, rate = soundfile.read(path)
+        soundfile.write(root / "one" / path.name, np.tile(samples, 12), rate)
+    out = tmp_path / "archive"
+
+    assert code("archive", root, "--out", out, "--seconds", 10, "--json") == 0
+    (first,) = json.loads(capsys.readouterr().out)["sessions"]
+    report = json.loads((out / first["report"] / "report.json").read_text(encoding="utf-8"))
+    assert report["session"]["listened_s"] == pytest.approx(10.0, abs=0.5)
+    assert code("archive", root, "--out", out, "--seconds", 20, "--json") == 0
+    again = json.loads(capsys.readouterr().out)
+    assert again["counts"]["kept"] == 0
+    assert again["sessions"][0]["made_by"] == first["made_by"].replace("10", "20")

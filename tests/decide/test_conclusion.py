@@ -8,7 +8,7 @@ import pytest
 from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.findings import PairCause
-from polaritykit.decide.pair_evidence import PairEvidence
+from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 from polaritykit.evidence.weigh import weighed
 from polaritykit.spectra.pool import SpectrumPool
@@ -51,7 +51,7 @@ def concluded(*evidence: SourceEvidence, contradicted: frozenset[int] = frozense
     pool = SpectrumPool(3, RATE, 1024)
     pool.update(np.random.default_rng(1).standard_normal((3, RATE)).astype(np.float32))
     return conclude(
-        PairEvidence(evidence=evidence, a=0, b=1),
+        PairEvidence(evidence=AllEvidence(sources=evidence), a=0, b=1),
         agreed(*evidence) if evidence else None,
         names=NAMES,
         spectra=pool.result(),
@@ -111,9 +111,9 @@ def test_the_objection_of_a_loud_own_source_marks_its_track():
     drum = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=1.4)
     alike = heard(0, (0.0, 0.0), obstacle="", offset_ms=1.0, odds=-1.4)
 
-    assert contradicted_tracks((drum, *leaks), agreed(drum, *leaks)) == {0}
-    assert contradicted_tracks((alike, *leaks), agreed(alike, *leaks)) == frozenset()
-    assert contradicted_tracks((), None) == frozenset()
+    assert contradicted_tracks(AllEvidence(sources=(drum, *leaks)), agreed(drum, *leaks)) == {0}
+    assert contradicted_tracks(AllEvidence(sources=(alike, *leaks)), agreed(alike, *leaks)) == frozenset()
+    assert contradicted_tracks(AllEvidence(sources=()), None) == frozenset()
 
 
 def test_leaks_are_not_believed_at_a_contradicted_track():

@@ -5,8 +5,10 @@ Conventions: names are compared without case and without a leading number (``07 
 
 import re
 import statistics
-from collections import defaultdict
+from array import array
+from collections import Counter, defaultdict
 from collections.abc import Iterable
+from dataclasses import dataclass, field
 
 from polaritykit.jobs.archive.findings import Across, Clipping, Inverted, Wandering
 from polaritykit.jobs.archive.records import PairRecord, SessionRecord
@@ -20,40 +22,55 @@ _LEAST_PAIRS = 3
 _SIGMAS, _LEAST_MS = 3.0, 0.1
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Timed:
+    """Offsets of one pair of names: thousands of sessions have it, so numbers only."""
+
+    sessions: "array[int]" = field(default_factory=lambda: array("L"))
+    offsets_ms: "array[float]" = field(default_factory=lambda: array("d"))
+    stds_ms: "array[float]" = field(default_factory=lambda: array("d"))
+
+
 def across(records: Iterable[SessionRecord]) -> Across:
     """Count over sessions.
 
     Parameters
     ----------
     records : iterable of SessionRecord
-        Those that failed tell nothing.
+        Those that failed tell nothing.  Looked at once, one after the other.
     """
-    having: dict[str, list[str]] = defaultdict(list)
+    sessions: list[str] = []
+    having: Counter[str] = Counter()
     turned: dict[str, list[str]] = defaultdict(list)
     clipped: dict[str, list[str]] = defaultdict(list)
-    offsets: dict[tuple[str, str], list[tuple[str, float, float]]] = defaultdict(list)
-    for record in records:
+    timed: dict[tuple[str, str], _Timed] = defaultdict(_Timed)
+    for number, record in enumerate(records):
+        sessions.append(record.session)
         for track in record.tracks:
             name = _known_as(track.name)
-            having[name].append(record.session)
+            having[name] += 1
             if track.invert and track.flip_reason == "inverted":
                 turned[name].append(record.session)
             if "clipped" in track.faults:
                 clipped[name].append(record.session)
         for pair in record.pairs:
-            _add_offset(offsets, record.session, pair)
+            _add_offset(timed, number, pair)
+    wandering = (_wandering(names, found, sessions) for names, found in timed.items())
     return Across(
         inverted=tuple(
-            Inverted(name=name, sessions=len(having[name]), inverted=tuple(sessions))
-            for name, sessions in _commonest(turned)
-            if 2 * len(sessions) > len(having[name])
+            Inverted(name=name, sessions=having[name], inverted=tuple(found))
+            for name, found in _commonest(turned)
+            if 2 * len(found) > having[name]
         ),
         clipping=tuple(
-            Clipping(name=name, sessions=len(having[name]), clipped=tuple(sessions))
-            for name, sessions in _commonest(clipped)
+            Clipping(name=name, sessions=having[name], clipped=tuple(found))
+            for name, found in _commonest(clipped)
         ),
         wandering=tuple(
-            sorted(filter(None, map(_wandering, offsets.items())), key=lambda item: -len(item.elsewhere))
+            sorted(
+                filter(None, wandering),
+                key=lambda item: (-len(item.elsewhere), item.reference, item.other),
+            )
         ),
     )
 
@@ -67,27 +84,31 @@ def _commonest(found: dict[str, list[str]]) -> list[tuple[str, list[str]]]:
     return sorted(several, key=lambda item: (-len(item[1]), item[0]))
 
 
-def _add_offset(
-    offsets: dict[tuple[str, str], list[tuple[str, float, float]]], session: str, pair: PairRecord
-) -> None:
+def _add_offset(timed: dict[tuple[str, str], _Timed], session: int, pair: PairRecord) -> None:
     if pair.offset_ms is None or pair.offset_std_ms is None:
         return
     a, b = _known_as(pair.reference), _known_as(pair.other)
-    sign = 1.0 if a <= b else -1.0
-    key = (a, b) if a <= b else (b, a)
-    offsets[key].append((session, sign * pair.offset_ms, pair.offset_std_ms))
+    found = timed[min(a, b), max(a, b)]
+    found.sessions.append(session)
+    found.offsets_ms.append(pair.offset_ms if a <= b else -pair.offset_ms)
+    found.stds_ms.append(pair.offset_std_ms)
 
 
-def _wandering(item: tuple[tuple[str, str], list[tuple[str, float, float]]]) -> Wandering | None:
-    (a, b), found = item
-    if len(found) < _LEAST_PAIRS:
+def _wandering(names: tuple[str, str], found: _Timed, sessions: list[str]) -> Wandering | None:
+    if len(found.sessions) < _LEAST_PAIRS:
         return None
-    median = statistics.median(offset for _, offset, _ in found)
+    median = statistics.median(found.offsets_ms)
     elsewhere = tuple(
-        (session, offset)
-        for session, offset, std in found
+        (sessions[session], offset)
+        for session, offset, std in zip(found.sessions, found.offsets_ms, found.stds_ms, strict=True)
         if abs(offset - median) > _LEAST_MS + _SIGMAS * std
     )
     if not elsewhere:
         return None
-    return Wandering(reference=a, other=b, sessions=len(found), median_ms=median, elsewhere=elsewhere)
+    return Wandering(
+        reference=names[0],
+        other=names[1],
+        sessions=len(found.sessions),
+        median_ms=median,
+        elsewhere=elsewhere,
+    )

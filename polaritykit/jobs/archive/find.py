@@ -6,7 +6,7 @@ Conventions: natural order; hidden folders, links to folders and what this progr
 import hashlib
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from polaritykit.audio.header import FileHeader, read_header
@@ -17,7 +17,7 @@ from polaritykit.base.folder_marker import MARKER
 from polaritykit.jobs.archive.records import FileStamp, Request
 
 
-def find_sessions(root: Path, out: Path, *, made_by: str) -> Iterator[Request]:
+def find_sessions(root: Path, out: Path, *, program: str, options: Sequence[str] = ()) -> Iterator[Request]:
     """Yield what there is to check.
 
     Parameters
@@ -26,8 +26,10 @@ def find_sessions(root: Path, out: Path, *, made_by: str) -> Iterator[Request]:
         Folder to look below, itself included.
     out : Path
         Folder of the archive; reports go below it.
-    made_by : str
-        Program and options.
+    program : str
+        Name and version of what checks them.
+    options : sequence of str
+        For each `check`.
 
     Raises
     ------
@@ -52,7 +54,8 @@ def find_sessions(root: Path, out: Path, *, made_by: str) -> Iterator[Request]:
                 files=tuple(_stamp(path, root) for path in stamps),
                 source=str(source.resolve()),
                 report=str((out / report_folder(_relative(source, root))).resolve()),
-                made_by=made_by,
+                made_by=" ".join([f"{program}, check", *options]),
+                options=tuple(options),
             )
 
 

@@ -5,16 +5,16 @@ Conventions: lines are only added, and whole ones count; of several for one sess
 
 import json
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Protocol
+from typing import Any, BinaryIO, Protocol
 
 from polaritykit.base.errors import OutputError, UsageError
 from polaritykit.base.file_names import shown
-from polaritykit.base.validate import converted
-from polaritykit.base.whole_files import write_file
+from polaritykit.base.validate import decoded
+from polaritykit.base.whole_files import write_parts
 from polaritykit.jobs.archive.records import Request, SessionRecord
 
 #: Also what tells an archive's folder from any other.
@@ -53,20 +53,84 @@ def check_archive_folder(out: Path, root: Path) -> None:
         )
 
 
-def read_journal(out: Path) -> dict[str, SessionRecord]:
-    """Read all whole records, by session; the line that a kill cut off is passed over."""
-    records: dict[str, SessionRecord] = {}
-    path = out / JOURNAL
-    if not path.is_file():
-        return records
-    with path.open("rb") as file:
+@dataclass(frozen=True, kw_only=True)
+class StoredRecords:
+    """Records that stay in the journal: read one at a time whenever they are asked for."""
+
+    out: Path
+    #: Where the lines begin, bytes, in the order in which the records are told.
+    starts: tuple[int, ...]
+
+    def __iter__(self) -> Iterator[SessionRecord]:
+        """Read each record; its line was whole when it was looked up."""
+        for line in self.lines():
+            yield decoded(line, SessionRecord)
+
+    def __len__(self) -> int:
+        return len(self.starts)
+
+    def lines(self) -> Iterator[bytes]:
+        """Read each line as it stands.
+
+        Raises
+        ------
+        OutputError
+            The journal is gone.
+        """
+        if not self.starts:
+            return
+        with _opened(self.out) as file:
+            for start in self.starts:
+                file.seek(start)
+                yield file.readline()
+
+
+def stored_records(
+    out: Path,
+    *,
+    holds: Callable[[SessionRecord], bool] | None = None,
+    order: Callable[[SessionRecord], Any] | None = None,
+) -> StoredRecords:
+    """Look up the last whole record of every session; a line that a kill cut off is passed over.
+
+    Parameters
+    ----------
+    out : Path
+        Folder of the archive.
+    holds : callable, optional
+        Which of them are wanted; all of them when left out.
+    order : callable, optional
+        Key to sort them by; as they stand in the journal when left out.
+    """
+    found: dict[str, tuple[Any, int]] = {}
+    for start, line in _lines(out):
+        try:
+            record = decoded(line, SessionRecord)
+        except ValueError:
+            continue
+        found.pop(record.session, None)
+        if holds is None or holds(record):
+            found[record.session] = (order(record) if order else 0, start)
+    return StoredRecords(out=out, starts=tuple(start for _, start in sorted(found.values())))
+
+
+def _lines(out: Path) -> Iterator[tuple[int, bytes]]:
+    """Where each line begins, and the line."""
+    if not (out / JOURNAL).is_file():
+        return
+    start = 0
+    with _opened(out) as file:
         for line in file:
-            try:
-                record = converted(json.loads(line), SessionRecord)
-            except ValueError:
-                continue
-            records[record.session] = record
-    return records
+            yield start, line
+            start += len(line)
+
+
+def _opened(out: Path) -> BinaryIO:
+    try:
+        return (out / JOURNAL).open("rb")
+    except OSError as error:
+        reason = (error.strerror or "unknown reason").lower()
+        raise OutputError(f"{shown(out / JOURNAL)} cannot be read again ({reason}).") from error
 
 
 def still_holds(record: SessionRecord, request: Request) -> bool:
@@ -85,14 +149,14 @@ def still_holds(record: SessionRecord, request: Request) -> bool:
 
 
 @contextmanager
-def journal(out: Path, kept: dict[str, SessionRecord]) -> Iterator[Add]:
+def journal(out: Path, kept: StoredRecords | None = None) -> Iterator[Add]:
     """Begin the journal anew with what is kept, and give the function that adds to it.
 
     Parameters
     ----------
     out : Path
         Folder of the archive, made where it is missing.
-    kept : dict
+    kept : StoredRecords, optional
         Records that still hold.
 
     Raises
@@ -101,7 +165,7 @@ def journal(out: Path, kept: dict[str, SessionRecord]) -> Iterator[Add]:
         A record cannot be written.
     """
     out.mkdir(exist_ok=True)
-    write_file(out / JOURNAL, "".join(_line(record) for record in kept.values()))
+    write_parts(out / JOURNAL, (line.decode("ascii") for line in (kept.lines() if kept else ())))
     with (out / JOURNAL).open("a", encoding="ascii", newline="\n") as file:
 
         def add(record: SessionRecord) -> None:

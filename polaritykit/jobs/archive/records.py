@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class FileStamp:
     """A file as it lay there: enough to know that it is still the same."""
 
@@ -20,7 +20,7 @@ class FileStamp:
     audio_sha256: str | None = None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Request:
     """One session to check."""
 
@@ -32,9 +32,11 @@ class Request:
     report: str
     #: Program and options that made the record; another one is made again.
     made_by: str
+    #: Given to `check` as they stand.
+    options: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TrackRecord:
     """One track of a session."""
 
@@ -48,7 +50,7 @@ class TrackRecord:
     faults: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class PairRecord:
     """One related pair of a session."""
 
@@ -60,7 +62,7 @@ class PairRecord:
     offset_std_ms: float | None
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class SessionRecord:
     """What came of one session."""
 

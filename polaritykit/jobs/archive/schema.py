@@ -17,6 +17,8 @@ class Counts:
     failed: int
     #: Taken up from an earlier run.
     kept: int
+    #: Sessions in which something is to be flipped.
+    need_a_flip: int
     flips: int
     duration_s: float
 

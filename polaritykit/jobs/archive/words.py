@@ -13,7 +13,7 @@ def headline(document: Json) -> str:
     counts = document["counts"]
     if not counts["sessions"]:
         return "No session was found."
-    needing = sum(session["flips"] > 0 for session in document["sessions"])
+    needing = counts["need_a_flip"]
     said = f"{needing} of {plural(counts['checked'], 'session')} {'needs' if needing == 1 else 'need'} a flip"
     return f"{said}; {counts['failed']} could not be checked." if counts["failed"] else f"{said}."
 

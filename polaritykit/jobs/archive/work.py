@@ -41,7 +41,7 @@ def check_session(request: Request) -> SessionRecord:
         report.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         return failure(request, f"{error.strerror}: {shown(report.parent)}")
-    command = [sys.executable, "-m", "polaritykit", "check", request.source]
+    command = [sys.executable, "-m", "polaritykit", "check", request.source, *request.options]
     code, said = _run([*command, "--out", request.report, "--overwrite"])
     if code < 0:
         return failure(request, f"stopped by signal {-code}; not enough memory is the usual cause")

@@ -15,7 +15,7 @@ from polaritykit.base.short_document import with_short_names
 from polaritykit.base.track_names import the_source
 from polaritykit.base.wording import by_reason, frequency, number, plural
 from polaritykit.jobs.check.reasons import in_sum
-from polaritykit.jobs.check.words import needs_setting, setting
+from polaritykit.jobs.check.words import desk, needs_setting, setting
 from polaritykit.levels.faults import fault_words
 from polaritykit.pages.text import csv_cell
 
@@ -109,14 +109,16 @@ def summary_text(document: Document, *, width: int = 80, emphasis: bool = False,
 def _settings(document: Document) -> list[tuple[str, str]]:
     anchor = document["corrections"]["anchor"]
     tracks = document["corrections"]["tracks"]
+    rate = document["sample_rate"]
     rows = [
-        (track["name"], setting(track) + (" (anchor)" if track["name"] == anchor else "") + _costs(track))
+        (track["name"], setting(track, rate) + " (anchor)" * (track["name"] == anchor) + _costs(track))
         for track in tracks
         if needs_setting(track)
     ]
     if rows and anchor and all(name != anchor for name, _ in rows):
         rows.append((anchor, "anchor: the others are set against it"))
-    return rows
+    on_a_desk = desk(tracks, rate)
+    return [*rows, ("a desk", on_a_desk)] if on_a_desk else rows
 
 
 def _costs(track: dict[str, Any]) -> str:

@@ -3,6 +3,7 @@
 Conventions: they take parts of the document and return plain text; nothing is measured here.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 from polaritykit.base.wording import decimals_for, measured, number, percent, uncertainty
@@ -126,23 +127,41 @@ def advised(pair: dict[str, Any]) -> str:
     return ", ".join(words) or ACTIONS.get(advice["action"], advice["action"])
 
 
-def setting(track: dict[str, Any]) -> str:
-    """Say what to set on a track of ``corrections.tracks``.
+def setting(track: dict[str, Any], sample_rate_hz: int) -> str:
+    """Say what to set on a track of ``corrections.tracks``, by signed shifts.
 
     Examples
     --------
-    >>> setting({"invert": True, "delay_ms": 2.571, "delay_samples": 123.4})
+    >>> setting({"invert": True, "shift_ms": 2.571}, 48_000)
     'flip polarity, delay 2.57 ms (123 samples)'
-    >>> setting({"invert": False, "delay_ms": 0.0, "delay_samples": 0})
+    >>> setting({"invert": False, "shift_ms": -0.771}, 48_000)
+    'advance 0.77 ms (37 samples)'
+    >>> setting({"invert": False, "shift_ms": 0.0}, 48_000)
     'nothing'
     """
     words = ["flip polarity"] if track["invert"] else []
-    if track["delay_ms"] > 0.0:
-        words.append(f"delay {number(track['delay_ms'], 2)} ms ({number(track['delay_samples'], 0)} samples)")
-    shift = track.get("shift_ms", track["delay_ms"])
-    if round(shift - track["delay_ms"], 6):
-        words.append(f"on a workstation {shifted(shift)}")
+    if round(track["shift_ms"], 6):
+        samples = abs(track["shift_ms"]) * sample_rate_hz / 1000
+        words.append(f"{shifted(track['shift_ms'])} ({number(samples, 0)} samples)")
     return ", ".join(words) or "nothing"
+
+
+def desk(tracks: Sequence[dict[str, Any]], sample_rate_hz: int) -> str:
+    """Say what a desk, which can only delay, sets instead of advancing a track; nothing where none is.
+
+    Examples
+    --------
+    >>> desk([{"name": "room", "shift_ms": -4.292}, {"name": "kick", "shift_ms": 1.0}], 48_000)
+    'cannot advance: delay all but room by 4.29 ms (206 samples) more'
+    """
+    earliest = min(tracks, key=lambda track: float(track["shift_ms"]), default=None)
+    if earliest is None or round(earliest["shift_ms"], 6) >= 0.0:
+        return ""
+    by_ms = -earliest["shift_ms"]
+    samples = number(by_ms * sample_rate_hz / 1000, 0)
+    return (
+        f"cannot advance: delay all but {earliest['name']} by {number(by_ms, 2)} ms ({samples} samples) more"
+    )
 
 
 def shifted(shift_ms: float) -> str:
@@ -159,5 +178,5 @@ def shifted(shift_ms: float) -> str:
 
 
 def needs_setting(track: dict[str, Any]) -> bool:
-    """Tell whether a track of ``corrections.tracks`` wants a switch or a delay."""
-    return bool(track["invert"]) or track["delay_ms"] > 0.0
+    """Tell whether a track of ``corrections.tracks`` wants a switch or a shift."""
+    return bool(track["invert"]) or round(track["shift_ms"], 6) != 0.0

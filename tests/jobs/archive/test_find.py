@@ -21,7 +21,7 @@ def found(root):
     """Sessions of a root, each with its files."""
     return {
         request.session: [stamp.file for stamp in request.files]
-        for request in find_sessions(root, root.parent / "out", made_by="test")
+        for request in find_sessions(root, root.parent / "out", program="test")
     }
 
 
@@ -79,4 +79,4 @@ def test_reports_of_like_names_lie_apart():
 def test_a_root_that_is_no_folder(tmp_path):
     """One sentence."""
     with pytest.raises(InputError, match="is no folder; name the one that holds the sessions"):
-        list(find_sessions(tmp_path / "gone", tmp_path / "out", made_by="test"))
+        list(find_sessions(tmp_path / "gone", tmp_path / "out", program="test"))

@@ -3,6 +3,7 @@
 import os
 import signal
 import time
+from dataclasses import replace
 
 import pytest
 from archive_parts import record, request
@@ -43,7 +44,7 @@ def test_a_session_that_cannot_be_read_is_a_result(tmp_path):
     """With the sentence that `check` said; the process that was killed is named too."""
     (tmp_path / "kit").mkdir()
     asked = request("kit", tmp_path / "out")
-    came = check_session(type(asked)(**{**vars(asked), "source": str(tmp_path / "kit")}))
+    came = check_session(replace(asked, source=str(tmp_path / "kit")))
 
     assert came.status == "failed"
     assert came.reason.endswith("holds no audio files; name a folder that does.")

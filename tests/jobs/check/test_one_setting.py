@@ -77,7 +77,7 @@ def test_terminal_page_and_bench_hold_the_same_setting(report):
     shown = " ".join(re.sub(r"<[^>]+>", " ", page).split())
     for track in report["corrections"]["tracks"]:
         if needs_setting(track):
-            assert setting(track) in terminal
+            assert setting(track, report["sample_rate"]) in terminal
             assert f"{track['delay_ms']:.2f}" in shown
     for pair in report["pairs"]:
         if pair["related"]:
