@@ -131,9 +131,9 @@ def _collect(recording: Recording, heard: _Heard, settings: Settings, progress: 
 
 def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     """Pairs in which no source repeats its waveform, so that frames tell what hits cannot."""
+    evidence = tuple(item for item in evidence if item.apart)
     if not evidence:
         return np.zeros((n_tracks, n_tracks), dtype=bool)
-    evidence = tuple(item for item in evidence if item.apart)
     level = np.stack([item.level_db for item in evidence])
     heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
     repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])

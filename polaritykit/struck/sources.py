@@ -49,6 +49,10 @@ _MAX_EVENTS = 660
 #: Hits used of one source, spread over the take; more did not help (16 to 24 are enough).
 MOST_HITS = 24
 
+#: Tracks in which one source's strokes are looked for: of more, those in which most sets in with them.  No
+#: source reaches so many mics, and what a source takes grows with the square of its tracks.
+MOST_TRACKS = 64
+
 _TINY = 1e-20
 
 
@@ -71,6 +75,8 @@ class HitSource:
     cuts: tuple[float, float] = (0.0, 1.0)
     #: Stands at the middle cut: such groups have no event in common.
     apart: bool = True
+    #: Tracks in which its strokes are looked for, in session order; all where it is None.
+    heard_in: tuple[int, ...] | None = None
 
 
 def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
@@ -189,7 +195,17 @@ def _source(heard: _Heard, group: _Group) -> HitSource:
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
         cuts=group.cuts,
         apart=group.apart,
+        heard_in=_heard_in(clean - before[kept], home),
     )
+
+
+def _heard_in(rise_db: Floats, home: int) -> tuple[int, ...] | None:
+    """Of very many tracks those that rise most at a source's strokes, (n_strokes, n_tracks, n_bands)."""
+    typical = np.median(rise_db, axis=0).max(axis=1)
+    if len(typical) <= MOST_TRACKS:
+        return None
+    typical[home] = np.inf
+    return tuple(np.sort(np.argsort(-typical, kind="stable")[:MOST_TRACKS]).tolist())
 
 
 def _lowness_db(levels: Floats) -> float:
