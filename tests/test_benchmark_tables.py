@@ -37,9 +37,10 @@ def test_command_commit_and_day_are_told(tmp_path, monkeypatch):
     assert re.fullmatch(r"`python speed\.py`, commit abc1234, \d{4}-\d\d-\d\d:", told)
 
 
-def test_every_table_of_developers_has_its_end_and_its_figures():
+@pytest.mark.parametrize("document", ["DEVELOPERS.md", "README.md"])
+def test_every_table_has_its_end_and_its_figures(document):
     """Each was measured by a command that is named, or stands empty until it is."""
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    text = (ROOT / document).read_text(encoding="utf-8")
     names = re.findall(r"<!-- table (\w+) -->", text)
 
     assert names

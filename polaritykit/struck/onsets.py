@@ -27,8 +27,8 @@ _HOP_MS = _FRAME_MS / _HOPS
 _BEFORE_MS = 25.0
 #: ... until here, so that a slow attack does not hide itself.
 _GAP_MS = 3.0
-#: An onset rises at least this far over the sound just before.
-_MIN_RISE_DB = 12.0
+#: An onset's energy rises at least so many times over the sound just before (12 dB).
+_MIN_RISE = 10.0**1.2
 #: Half of a track's onsets nearer to one another than this are no strokes (a buzz roll has some thirty a
 #: second) but the pulses of a steady sound: the mains, a low note.
 _STEADY_MS = 25.0
@@ -120,13 +120,15 @@ class OnsetDetector:
         sums, slopes = np.moveaxis(hops @ self._basis, -1, 0)
         length = _HOPS * self._hop
         parts = [slice(k, k + n_frames) for k in range(_HOPS)]
-        mean = np.sum([sums[:, part] for part in parts], axis=0)
+        mean = _added([sums[:, part] for part in parts])
         # About the frame's middle: a hop's own slope, and its sum times where its middle lies.
         shifts = np.float32(self._hop) * (np.arange(_HOPS, dtype=np.float32) - np.float32((_HOPS - 1) / 2))
-        slope = np.sum([slopes[:, p] + at * sums[:, p] for p, at in zip(parts, shifts, strict=True)], axis=0)
-        energy = np.sum([squares[:, part] for part in parts], axis=0)
-        energy = energy - mean**2 / length - slope**2 / (length * (length**2 - 1) / 12)
-        return np.asarray(np.maximum(energy / np.float32(length), np.float32(_TINY)))
+        slope = _added([slopes[:, p] + at * sums[:, p] for p, at in zip(parts, shifts, strict=True)])
+        energy = _added([squares[:, part] for part in parts])
+        energy -= mean**2 / length
+        energy -= slope**2 / (length * (length**2 - 1) / 12)
+        energy /= np.float32(length)
+        return np.maximum(energy, np.float32(_TINY), out=energy)
 
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
@@ -159,9 +161,9 @@ class OnsetDetector:
             [np.zeros((len(self._energy), 1)), np.cumsum(self._energy, axis=1, dtype=np.float64)], axis=1
         )
         span = self._before - self._gap
-        at = np.arange(lead, n_frames)
-        before = (sums[:, at - self._gap] - sums[:, at - self._before]) / span
-        rise = 10 * np.log10(self._energy[:, lead:] / np.maximum(before, _TINY))
+        before = sums[:, lead - self._gap : n_frames - self._gap]
+        before = (before - sums[:, lead - self._before : n_frames - self._before]) / span
+        rise = self._energy[:, lead:] / np.maximum(before, _TINY)
         for track, row in enumerate(rise):
             self._collect(track, row, lead, last)
         self._total += self._energy[:, lead:last].sum(axis=1)
@@ -170,10 +172,10 @@ class OnsetDetector:
         self._first_frame += keep
 
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
-        """Keep the first frame of each rise that is high enough, up to frame ``last``."""
+        """Keep the first frame of each rise (of energy) that is high enough, up to frame ``last``."""
         tail = round(_MERGE_MS / _HOP_MS)
         found: list[int] = []
-        for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE_DB):
+        for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE):
             frame = self._first_frame + lead + int(index)
             if frame < self._free_from[track]:
                 continue
@@ -184,7 +186,7 @@ class OnsetDetector:
                     track=track,
                     sample=frame * self._hop,
                     level_db=float(10 * np.log10(after.max())),
-                    rise_db=float(rise[index : index + _RISING].max()),
+                    rise_db=float(10 * np.log10(rise[index : index + _RISING].max())),
                 )
             )
             self._free_from[track] = frame + tail
@@ -204,6 +206,14 @@ class OnsetDetector:
         if stop > first:
             inside = self._energy[track, first - self._first_frame : stop - self._first_frame]
             self._after_onsets[track] += float(inside.sum())
+
+
+def _added(parts: list[Samples]) -> Samples:
+    """Sum, one after the other: no stack of them all is made."""
+    total = parts[0].copy()
+    for part in parts[1:]:
+        total += part
+    return total
 
 
 def onset_frame_samples(sample_rate_hz: int) -> int:

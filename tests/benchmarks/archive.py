@@ -3,7 +3,7 @@
 Run it as a program::
 
     python tests/benchmarks/archive.py                     # 40 sessions of two tracks each way
-    python tests/benchmarks/archive.py --sessions 200
+    python tests/benchmarks/archive.py --sessions 200 --keep FOLDER --way pool  # in parts; goes on
     python tests/benchmarks/archive.py --simulated 10000   # no audio: what finding, keeping and telling cost
 
 The sessions' truth is known (every third one has its second track turned over), and all ways must give the
@@ -11,6 +11,7 @@ same records.
 """
 
 import argparse
+import itertools
 import json
 import os
 import resource
@@ -23,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+from tables import commit, write_table
 
 from polaritykit.commands.archive import write_archive
 from polaritykit.jobs.archive.across import across
@@ -55,90 +57,143 @@ def archive(root: Path, out: Path, *options: str) -> "subprocess.Popen[bytes]":
     return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
-def told(out: Path) -> list[dict]:
-    """All records of an archive, in the order of their names, without what a run may change."""
+def told(out: Path) -> tuple[dict, list[bytes]]:
+    """Return what an archive tells, without when it was made and what of it earlier; and its tables."""
     document = json.loads((out / "archive.json").read_text(encoding="utf-8"))
-    return sorted(document["sessions"], key=lambda session: session["session"])
+    del document["created"], document["counts"]["kept"]
+    return document, [(out / name).read_bytes() for name in ("tracks.csv", "pairs.csv", "faults.csv")]
 
 
-def on_cluster(root: Path, out: Path) -> int:
-    """Run on two worker processes of a real scheduler, one of which is killed; return the exit code."""
+def done(out: Path) -> int:
+    """How many sessions are in the journal."""
+    return len(stored_records(out)) if (out / "archive.jsonl").is_file() else 0
+
+
+def wait_for(out: Path, process: "subprocess.Popen[bytes]", sessions: int) -> None:
+    """Wait until so many sessions are done, or the process has ended."""
+    while process.poll() is None and done(out) < sessions:
+        time.sleep(0.2)
+
+
+def on_pool(root: Path, out: Path, count: int) -> str:
+    """Run to the end."""
+    del count
+    assert archive(root, out).wait() == 0
+    return ""
+
+
+def killed(root: Path, out: Path, count: int) -> str:
+    """Kill it after each quarter, and go on."""
+    kills = 0
+    for quarter in (1, 2, 3):
+        process = archive(root, out)
+        wait_for(out, process, count * quarter // 4)
+        kills += process.poll() is None
+        process.kill()
+        process.wait()
+    assert archive(root, out).wait() == 0
+    return f"the run, {kills} times"
+
+
+def on_cluster(root: Path, out: Path, count: int) -> str:
+    """Run on two worker processes of a real scheduler, one of which is killed."""
     from distributed import LocalCluster
 
     with LocalCluster(
         n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None, silence_logs=50
     ) as cluster:
         process = archive(root, out, "--scheduler", cluster.scheduler_address)
-        while not (out / "archive.jsonl").is_file() or len(stored_records(out)) < 3:
-            time.sleep(0.1)
-        worker = next(iter(cluster.workers.values()))
-        os.kill(worker.pid, signal.SIGKILL)
-        return process.wait()
+        wait_for(out, process, count // 3)
+        os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)
+        assert process.wait() == 0
+    return "a worker, once"
 
 
-def real(count: int) -> None:
-    """Three ways, one result."""
-    with tempfile.TemporaryDirectory() as place:
-        root = Path(place) / "shelf"
+WAYS = {"pool": on_pool, "pool, killed and gone on with": killed, "cluster of two workers": on_cluster}
+HEADER = [
+    "way",
+    "sessions",
+    "killed",
+    "told inverted, of those that are",
+    "equal to the pool's",
+    "wall s each",
+]
+
+
+def real(place: Path, count: int, names: list[str]) -> list[list[str]]:
+    """Each way, one result; what an earlier call with the same folder has done stays."""
+    kept = place / "rows.json"
+    rows = json.loads(kept.read_text()) if kept.is_file() else {}
+    root = place / "shelf"
+    if not root.exists():
         shelf(root, count)
-        begun = time.perf_counter()
-        assert archive(root, Path(place) / "pool").wait() == 0
+    for name in names:
+        out = place / name.partition(" ")[0].rstrip(",") / str(list(WAYS).index(name))
+        out.parent.mkdir(exist_ok=True)
+        begun, had = time.perf_counter(), done(out)
+        kills = WAYS[name](root, out, count)
         seconds = time.perf_counter() - begun
-        whole = told(Path(place) / "pool")
-        turned = sum(session["flips"] == 1 for session in whole)
-        print(f"pool: {count} sessions in {seconds:.0f} s, {seconds / count:.2f} s each")
-        print(f"told inverted: {turned} of {len(range(0, count, 3))} that are, of {count}")
-
-        halves = Path(place) / "halves"
-        process = archive(root, halves)
-        while not halves.is_dir() or len(stored_records(halves)) < count // 3:
-            time.sleep(0.1)
-        process.send_signal(signal.SIGKILL)
-        process.wait()
-        had = len(stored_records(halves))
-        assert archive(root, halves).wait() == 0
-        print(f"killed after {had} sessions and gone on with: equal {told(halves) == whole}")
-
-        spread = Path(place) / "spread"
-        code = on_cluster(root, spread)
-        print(f"cluster of two workers, one killed: exit code {code}, equal {told(spread) == whole}")
+        turned = sum(session["flips"] == 1 for session in told(out)[0]["sessions"])
+        equal = told(out) == told(place / "pool" / "0")
+        each = f"{seconds / (count - had):.1f}" if count > had else ""
+        rows[name] = [
+            name,
+            str(count),
+            kills,
+            f"{turned} of {len(range(0, count, 3))}",
+            "yes" if equal else "no",
+            each,
+        ]
+        kept.write_text(json.dumps(rows))
+        print(*rows[name], sep="; ", flush=True)
+    return [rows[name] for name in WAYS if name in rows]
 
 
-def simulated(count: int) -> None:
+SIMULATED_HEADER = [
+    "sessions",
+    "finding, processor ms each",
+    "pool and journal",
+    "reading and counting",
+    "tables, JSON and page",
+    "page MB",
+    "JSON MB",
+    "peak MB",
+]
+
+
+def simulated(place: Path, count: int) -> list[str]:
     """Find, keep and tell many sessions whose checks are made up."""
-    with tempfile.TemporaryDirectory() as place:
-        root, out = Path(place) / "shelf", Path(place) / "out"
-        first = root / "0"
-        first.mkdir(parents=True)
-        soundfile.write(first / "a.wav", np.zeros(4000), RATE)
-        sound = (first / "a.wav").read_bytes()
-        for number in range(count):
-            folder = root / str(number)
-            folder.mkdir(exist_ok=True)
-            for name in ("a.wav", "b.wav"):
-                (folder / name).write_bytes(sound)
-        stages = {}
-        begun = time.process_time()
-        requests = list(find_sessions(root, out, program="simulated"))
-        stages["finding"] = time.process_time() - begun
+    root, out = place / "shelf", place / "out"
+    empty_shelf(root, count)
+    marks = [time.process_time()]
+    requests = list(find_sessions(root, out, program="simulated"))
+    marks.append(time.process_time())
+    with journal(out) as add:
+        for record in run_pool(requests, workers=os.cpu_count() or 1, check=made_up):
+            add(record)
+    marks.append(time.process_time())
+    records = stored_records(out, order=badness)
+    document = archive_document("shelf", records, across(records), kept=0)
+    marks.append(time.process_time())
+    write_archive(out, document)
+    marks.append(time.process_time())
+    each_ms = [f"{1e3 * (end - begin) / count:.2f}" for begin, end in itertools.pairwise(marks)]
+    sizes = [(out / name).stat().st_size / 1e6 for name in ("index.html", "archive.json")]
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    row = [f"{count}", *each_ms, *(f"{size:.1f}" for size in sizes), f"{peak_mb:.0f}"]
+    print(*(f"{what}: {figure}" for what, figure in zip(SIMULATED_HEADER, row, strict=True)), sep="\n")
+    return row
 
-        begun = time.process_time()
-        with journal(out) as add:
-            for record in run_pool(requests, workers=os.cpu_count() or 1, check=made_up):
-                add(record)
-        stages["pool and journal"] = time.process_time() - begun
 
-        begun = time.process_time()
-        records = stored_records(out, order=badness)
-        document = archive_document("shelf", records, across(records), kept=0)
-        stages["reading and counting"] = time.process_time() - begun
-        begun = time.process_time()
-        write_archive(out, document)
-        stages["tables, JSON, page"] = time.process_time() - begun
-        for stage, seconds in stages.items():
-            print(f"{stage}: {seconds:.1f} s, {1e3 * seconds / count:.2f} ms a session (processor)")
-        peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-        print(f"page {(out / 'index.html').stat().st_size / 1e6:.1f} MB, peak memory {peak:.0f} MB")
+def empty_shelf(root: Path, count: int) -> None:
+    """Write sessions of two short silent files."""
+    root.mkdir(parents=True)
+    soundfile.write(root.parent / "a.wav", np.zeros(4000), RATE)
+    sound = (root.parent / "a.wav").read_bytes()
+    for number in range(count):
+        (root / str(number)).mkdir()
+        for name in ("a.wav", "b.wav"):
+            (root / str(number) / name).write_bytes(sound)
 
 
 def made_up(request) -> SessionRecord:
@@ -170,13 +225,27 @@ def made_up(request) -> SessionRecord:
     )
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Run what is asked for and print it."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", 1)[0])
     parser.add_argument("--sessions", type=int, default=40)
-    parser.add_argument("--simulated", type=int)
+    parser.add_argument("--way", action="append", choices=WAYS, help="again for several; else all")
+    parser.add_argument("--keep", type=Path, help="folder to keep it in; a later call goes on there")
+    parser.add_argument("--simulated", type=int, metavar="N", help="N sessions whose checks are made up")
+    parser.add_argument("--markdown", action="store_true", help="write the table into DEVELOPERS.md")
     options = parser.parse_args()
-    print(f"{os.cpu_count()} cores")
-    if options.simulated:
-        simulated(options.simulated)
-    else:
-        real(options.sessions)
+    print(f"{os.cpu_count()} cores, commit {commit()}")
+    with tempfile.TemporaryDirectory() as place:
+        if options.simulated:
+            name, header, rows = "simulated", SIMULATED_HEADER, [simulated(Path(place), options.simulated)]
+        else:
+            (options.keep or Path(place)).mkdir(exist_ok=True)
+            rows = real(options.keep or Path(place), options.sessions, options.way or list(WAYS))
+            name, header = "archive", HEADER
+    if options.markdown:
+        asked = f"--simulated {options.simulated}" if options.simulated else f"--sessions {options.sessions}"
+        write_table(name, f"python tests/benchmarks/archive.py {asked}", header, rows)
+
+
+if __name__ == "__main__":
+    main()

@@ -32,36 +32,36 @@ RATE = 48_000
 FRAME = 4096
 #: Samples per track and turn.
 BLOCK = 64 * FRAME
-HIT_SAMPLES = RATE // 2
+HIT_S = 0.5
 CORES = os.cpu_count() or 1
 
 
-def make_session(folder: Path, n_tracks: int, minutes: float) -> None:
+def make_session(folder: Path, n_tracks: int, minutes: float, rate: int = RATE) -> None:
     """Write one 24-bit file per track, unless they are there already."""
     import soundfile
 
-    n_samples = int(minutes * 60 * RATE)
+    n_samples, hit_samples = int(minutes * 60 * rate), int(HIT_S * rate)
     paths = [folder / f"{number:02d}_mic.wav" for number in range(1, n_tracks + 1)]
     if all(path.exists() and soundfile.info(path).frames == n_samples for path in paths):
         return
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(20)
-    time_s = np.arange(HIT_SAMPLES) / RATE
+    time_s = np.arange(hit_samples) / rate
     hits = [
-        np.exp(-time_s / decay_s) * (np.sin(2 * np.pi * hz * time_s) + 0.5 * rng.standard_normal(HIT_SAMPLES))
+        np.exp(-time_s / decay_s) * (np.sin(2 * np.pi * hz * time_s) + 0.5 * rng.standard_normal(hit_samples))
         for hz, decay_s in zip(
             (55, 90, 130, 190, 270, 350, 480, 700), np.geomspace(0.2, 0.03, 8), strict=True
         )
     ]
-    starts = np.cumsum(rng.choice([6000, 12_000, 18_000], size=n_samples // 6000 + 1))
-    score = [(int(start), int(rng.integers(8))) for start in starts if start < n_samples - 2 * HIT_SAMPLES]
+    starts = np.cumsum(rng.choice([rate // 8, rate // 4, rate * 3 // 8], size=8 * n_samples // rate + 1))
+    score = [(int(start), int(rng.integers(8))) for start in starts if start < n_samples - 2 * hit_samples]
     room = np.random.default_rng(21).standard_normal(4 * BLOCK).astype(np.float32) * 1e-4
     for number, path in enumerate(paths):
         delays = rng.integers(20, 600, size=8)
         delays[number % 8] = 10
         gains = np.where(delays == 10, 0.5, 30.0 / delays).clip(max=0.5)
         heard = [(gain * hit).astype(np.float32) for gain, hit in zip(gains, hits, strict=True)]
-        with soundfile.SoundFile(path, "w", RATE, 1, "PCM_24") as file:
+        with soundfile.SoundFile(path, "w", rate, 1, "PCM_24") as file:
             for block in _track_blocks(
                 n_samples, score=score, heard=heard, delays=delays, room=room, rng=rng
             ):
@@ -76,12 +76,12 @@ def _track_blocks(n_samples, *, score, heard, delays, room, rng) -> Iterator[np.
     for start in range(0, n_samples, BLOCK):
         stop = min(start + BLOCK, n_samples)
         shift = int(rng.integers(3 * BLOCK))
-        sound = np.zeros(stop - start + HIT_SAMPLES + 1000, np.float32)
+        sound = np.zeros(stop - start + len(heard[0]) + 1000, np.float32)
         sound[: len(ahead)] += ahead
         sound[: stop - start] += room[shift : shift + stop - start]
         while event is not None and event[0] < stop:
             first = event[0] - start + delays[event[1]]
-            sound[first : first + HIT_SAMPLES] += heard[event[1]]
+            sound[first : first + len(heard[0])] += heard[event[1]]
             event = next(todo, None)
         ahead = sound[stop - start :]
         yield sound[: stop - start].clip(-0.99, 0.99)

@@ -1,4 +1,4 @@
-"""Tables of DEVELOPERS.md that a benchmark writes itself, with the commit and the day they were measured.
+"""Tables of DEVELOPERS.md and README.md that a benchmark writes itself, with the commit and the day.
 
 A table stands between ``<!-- table NAME -->`` and ``<!-- /table NAME -->``; nothing else is touched.
 """
@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 DEVELOPERS = Path(__file__).parents[2] / "DEVELOPERS.md"
+README = DEVELOPERS.with_name("README.md")
 
 
 def commit(folder: Path = DEVELOPERS.parent) -> str:
@@ -18,7 +19,7 @@ def commit(folder: Path = DEVELOPERS.parent) -> str:
         done = subprocess.run(["git", *words], cwd=folder, capture_output=True, text=True, check=True)
         return done.stdout.strip()
 
-    changed = git("status", "--porcelain", "--untracked-files=no", "--", ":!DEVELOPERS.md")
+    changed = git("status", "--porcelain", "--untracked-files=no", "--", ":!DEVELOPERS.md", ":!README.md")
     return git("rev-parse", "--short", "HEAD") + ("+" if changed else "")
 
 
@@ -37,9 +38,17 @@ def with_table(text: str, name: str, body: str) -> str:
     return before + begin + body + end + rest.split(end)[1]
 
 
-def write_table(name: str, command: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
-    """Bring one table of DEVELOPERS.md up to date."""
+def write_table(
+    name: str,
+    command: str,
+    header: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    *,
+    document: Path | None = None,
+) -> None:
+    """Bring one table of a document up to date, of DEVELOPERS.md when none is given."""
+    document = document or DEVELOPERS
     today = dt.datetime.now(dt.UTC).date().isoformat()
     said = f"`{command}`, commit {commit()}, {today}:\n\n"
-    text = with_table(DEVELOPERS.read_text(encoding="utf-8"), name, said + table(header, rows) + "\n")
-    DEVELOPERS.write_text(text, encoding="utf-8")
+    text = with_table(document.read_text(encoding="utf-8"), name, said + table(header, rows) + "\n")
+    document.write_text(text, encoding="utf-8")

@@ -1,11 +1,14 @@
 """A kill at any byte of the journal loses the line that was being written, and no other."""
 
+import gc
 import json
 
 import pytest
 from archive_parts import record, request, track
 
-from polaritykit.base.errors import UsageError
+from polaritykit.base.errors import OutputError, UsageError
+from polaritykit.jobs.archive.across import across
+from polaritykit.jobs.archive.document import archive_document, archive_json, badness
 from polaritykit.jobs.archive.journal import (
     JOURNAL,
     check_archive_folder,
@@ -13,6 +16,8 @@ from polaritykit.jobs.archive.journal import (
     still_holds,
     stored_records,
 )
+from polaritykit.jobs.archive.records import SessionRecord
+from polaritykit.jobs.archive.text import archive_tables
 
 
 def test_cut_anywhere_whole_lines_stay(tmp_path):
@@ -87,3 +92,43 @@ def test_a_folder_that_is_no_archive_is_refused(tmp_path):
     with pytest.raises(UsageError, match="does not exist; make it"):
         check_archive_folder(tmp_path / "no" / "out", root)
     check_archive_folder(tmp_path / "new", root)
+
+
+def test_records_are_told_the_worst_first_and_never_held_together(tmp_path):
+    """However many sessions there are: those alive at a time are counted among all objects."""
+    with journal(tmp_path) as add:
+        for number in range(20):
+            add(record(request(f"s{number}"), tracks=[track("kick", faults=["hum"])], flips=number % 3))
+
+    def alive():
+        return sum(isinstance(thing, SessionRecord) for thing in gc.get_objects())
+
+    gc.collect()
+    before = alive()
+    records = stored_records(tmp_path, order=badness)
+    document = archive_document("shelf", records, across(records), kept=0)
+    parts = []
+    for part in archive_json(document):
+        parts.append(part)
+        assert alive() - before <= 2
+    for _, lines in archive_tables(document):
+        for _ in lines:
+            assert alive() - before <= 2
+
+    told = json.loads("".join(parts))
+    assert len(told["sessions"]) == told["counts"]["sessions"] == len(records) == 20
+    flips = [session["flips"] for session in told["sessions"]]
+    assert flips == sorted(flips, reverse=True)
+    assert told["counts"]["need_a_flip"] == 13
+    assert sum(1 for _ in records) == 20  # again, from the start
+
+
+def test_a_journal_that_vanishes_is_said(tmp_path):
+    """What is read again may be gone by then."""
+    with journal(tmp_path) as add:
+        add(record(request("s")))
+    records = stored_records(tmp_path)
+    (tmp_path / JOURNAL).unlink()
+
+    with pytest.raises(OutputError, match="cannot be read again"):
+        list(records)
