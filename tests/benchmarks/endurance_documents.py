@@ -20,7 +20,7 @@ from polaritykit.base.unfinished import PREFIX, clear_up
 from polaritykit.base.whole_files import check_output_folder
 from polaritykit.jobs.apply.copy_file import write_corrected
 from polaritykit.jobs.apply.render import ChannelCorrection
-from polaritykit.jobs.archive.journal import read_journal
+from polaritykit.jobs.archive.journal import stored_records
 
 IXML = (
     b'<?xml version="1.0" encoding="UTF-8"?><BWFXML><IXML_VERSION>2.10</IXML_VERSION><TAKE>7</TAKE><SPEED>'
@@ -168,7 +168,7 @@ def documents(work, seconds, chance, counts):
 
     def of_an_archive(place, chance, count):
         (place / "archive.jsonl").write_bytes(_spoiled(journal, chance) + b"\n" + journal)
-        if not read_journal(place):
+        if not len(stored_records(place)):
             count("failures", "a whole record behind a spoiled one is not read")
         count("executions")
 
