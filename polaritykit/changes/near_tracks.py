@@ -122,7 +122,8 @@ def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> N
     noise = np.median(curves[..., ::_THINNED], axis=(0, 2)) / 0.6745
     edges = np.linspace(0, len(phasor), GROUPS + 1).astype(int)[:-1]
     counts = np.diff([*edges, len(phasor)])
-    sums = np.add.reduceat(signed, edges, axis=0)
+    # Added row by row, as `reduceat` does, and faster.
+    sums = np.stack([signed[at : at + count].sum(axis=0) for at, count in zip(edges, counts, strict=True)])
     before, after = _heights(sums, counts), _heights(sums[::-1], counts[::-1])
     found = np.maximum(before, after) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
     at = curves.argmax(axis=2)

@@ -277,7 +277,13 @@ def _named(track: int | None, names: tuple[str, ...]) -> str | None:
 
 
 def _octave_loss(loss: Loss, names: tuple[str, ...]) -> OctaveLoss:
-    return OctaveLoss(home=names[loss.home], octave_hz=loss.octave_hz, db=loss.change_db, where=loss.where)
+    return OctaveLoss(
+        home=names[loss.home],
+        octave_hz=loss.octave_hz,
+        db=loss.change_db,
+        std_db=loss.std_db or None,
+        where=loss.where,
+    )
 
 
 def _groups(names: tuple[str, ...], pairs: Pairs) -> tuple[tuple[str, ...], ...]:

@@ -11,11 +11,14 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
+from polaritykit.decide.certainty import spread_db
 from polaritykit.decide.choice import signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Loss, Where
 from polaritykit.decide.source_sums import (
+    GROUPS,
     JUDGED_HZ,
     GatedSpectra,
     heard_octaves,
@@ -23,9 +26,7 @@ from polaritykit.decide.source_sums import (
     octave_powers,
     weights,
 )
-
-#: A loss is told from here on: half of what is heard, for what is foretold is known no better.
-TOLD_DB = 0.5
+from polaritykit.decide.unit_sums import own_mics
 
 
 def losses_by_track(scene: Scene, shifts: Floats, flipped: Sequence[int]) -> dict[int, tuple[Loss, ...]]:
@@ -75,14 +76,24 @@ def _losses(
     for number, sound in enumerate(scene.sounds):
         for where, chosen in _sums(scene, number):
             spectra, gains = sound.spectra, signed_gains(scene, chosen)
-            now, was = (_levels_db(spectra, gains, setting) for setting in (after, before))
-            lost = heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()) & (now - was < -TOLD_DB)
+            change = _change_db(spectra, gains, before, after)
+            heard = heard_octaves(spectra, gains, np.flatnonzero(gains).tolist())
+            if not (heard & (change < AUDIBLE_DB) & (change != 0.0)).any():
+                continue
+            known = [_change_db(spectra.leaving_out(group), gains, before, after) for group in range(GROUPS)]
+            spread = spread_db(np.array(known))
+            lost = heard & (change - spread < -AUDIBLE_DB)
             if not lost.any():
                 continue
             undone = np.array([_levels_db(spectra, gains, setting) for _, setting in others])
             for octave in np.flatnonzero(lost).tolist():
-                change = float(now[octave] - was[octave])
-                loss = Loss(home=sound.home, octave_hz=JUDGED_HZ[octave], change_db=change, where=where)
+                loss = Loss(
+                    home=sound.home,
+                    octave_hz=JUDGED_HZ[octave],
+                    change_db=float(change[octave]),
+                    std_db=float(spread[octave]),
+                    where=where,
+                )
                 track = others[int(np.argmax(undone[:, octave]))][0]
                 found.append(((number, loss.octave_hz), (track, loss)))
     yield from sorted(found, key=lambda item: -item[1][1].change_db)
@@ -91,12 +102,17 @@ def _losses(
 def _sums(scene: Scene, number: int) -> Iterator[tuple[Where, list[int]]]:
     """Name the sums that are likely to be made of a source."""
     yield "all", np.flatnonzero(scene.usable & scene.related).tolist()
-    kept = (*scene.anchors, scene.anchor)
-    own = [t for t in np.flatnonzero((scene.own == number) & ~scene.room).tolist() if t not in kept]
+    own = own_mics(scene, number)
     if own:
         yield "anchor", [*own, *scene.anchors]
     if len(own) > 1:
         yield "own", own
+
+
+def _change_db(
+    spectra: GatedSpectra, gains: Floats, before: tuple[Floats, Floats], after: tuple[Floats, Floats]
+) -> Floats:
+    return _levels_db(spectra, gains, after) - _levels_db(spectra, gains, before)
 
 
 def _levels_db(spectra: GatedSpectra, gains: Floats, setting: tuple[Floats, Floats]) -> Floats:

@@ -6,18 +6,23 @@ frequency that holds anything.  Two microphones never are: their own noise and t
 Conventions: ``late_s`` positive where the copy is late.
 """
 
+from dataclasses import dataclass
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
 from polaritykit.base.hann import periodic_hann
-from polaritykit.base.types import Complexes, Floats, Recording
+from polaritykit.base.types import Complexes, Floats, Recording, Samples
 from polaritykit.decide.scene import Copy
 
 #: Copies are looked for up to this late or early: a printed slap echo, not a loop of the same bar.
 WITHIN_S = 0.1
 #: Sound compared, at the loudest moment of one of the two, and the frames its coherence is taken over.
 _SAMPLES, _FRAME = 1 << 16, 1 << 11
+#: Windows that are kept, of one and of a whole row's other tracks: a megabyte or two each.
+_FIRSTS_KEPT, _SECONDS_KEPT = 8, 64
 #: Copies rise and fall together, give or take a frame.
 _ALIKE_OVER_TIME = 0.6
 #: Magnitude-squared coherence of a copy: nowhere less than the first, in nearly all bins above the second (an
@@ -68,10 +73,11 @@ def find_copies(
     size = np.sqrt(np.sum(steady**2, axis=0))
     alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
     together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
+    windows = _Windows(recording)
 
     def compared(pair: tuple[int, int]) -> Copy | None:
         at = int(np.argmax(activity_db[:, pair[0]] + activity_db[:, pair[1]])) * frame_samples
-        return _compared(recording, *pair, at)
+        return _compared(windows, *pair, at)
 
     for a, row in enumerate(together):
         pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
@@ -94,16 +100,64 @@ def _turned(copy: Copy) -> Copy:
     )
 
 
-def _compared(recording: Recording, a: int, b: int, at: int) -> Copy | None:
+@dataclass(frozen=True, kw_only=True)
+class _First:
+    """The earlier window of a comparison: its transform, and those of its frames."""
+
+    whole: Complexes
+    frames: Complexes
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Second:
+    """The later window, longer by what a copy may be early and late, and its transform."""
+
+    samples: Samples
+    whole: Complexes
+
+
+class _Windows:
+    """Windows at loud moments, kept for a while: most pairs share a few moments."""
+
+    def __init__(self, recording: Recording) -> None:
+        self.rate = recording.sample_rate_hz
+        self.within = round(WITHIN_S * self.rate)
+        self.n = min(_SAMPLES, recording.n_samples)
+        self._recording = recording
+        self.first = lru_cache(maxsize=_FIRSTS_KEPT)(self._first)
+        self.second = lru_cache(maxsize=_SECONDS_KEPT)(self._second)
+
+    @property
+    def size(self) -> int:
+        """Of a transform: no lag goes round its end, for the second holds what the first can be late by."""
+        from scipy.fft import next_fast_len
+
+        return int(next_fast_len(self.n + 2 * self.within, real=True))
+
+    def start(self, at: int) -> int:
+        """First sample of the window around a moment."""
+        return int(np.clip(at - self.n // 4, 0, max(0, self._recording.n_samples - self.n)))
+
+    def _first(self, track: int, start: int) -> _First:
+        from scipy.fft import rfft
+
+        samples = self._recording.read(start, start + self.n, (track,))[0].astype(np.float64)
+        return _First(whole=rfft(samples, self.size), frames=_frames(samples))
+
+    def _second(self, track: int, start: int) -> _Second:
+        from scipy.fft import rfft
+
+        found = self._recording.read(start - self.within, start + self.n + self.within, (track,))[0]
+        return _Second(samples=found, whole=rfft(found.astype(np.float64), self.size))
+
+
+def _compared(windows: _Windows, a: int, b: int, at: int) -> Copy | None:
     """Hold two tracks against one another around one moment."""
-    rate = recording.sample_rate_hz
-    within = round(WITHIN_S * rate)
-    n = min(_SAMPLES, recording.n_samples)
-    start = int(np.clip(at - n // 4, 0, max(0, recording.n_samples - n)))
-    one = recording.read(start, start + n, (a,))[0].astype(np.float64)
-    two = recording.read(start - within, start + n + within, (b,))[0].astype(np.float64)
-    lag, sign = _lag(one, two, within)
-    cross, power_a, power_b = _spectra(one, two[within + lag : within + lag + n])
+    rate, within, start = windows.rate, windows.within, windows.start(at)
+    one, two = windows.first(a, start), windows.second(b, start)
+    lag, sign = _lag(one.whole, two.whole, within, windows.size)
+    aligned = two.samples[within + lag : within + lag + windows.n].astype(np.float64)
+    cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
     top = 10.0 ** (-_RANGE_DB / 10.0)
     frequency = np.arange(len(cross)) * rate / _FRAME
     held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
@@ -120,28 +174,29 @@ def _compared(recording: Recording, a: int, b: int, at: int) -> Copy | None:
     return Copy(track=b, original=a, late_s=late / rate, inverted=bool(sign < 0), filtered=filtered)
 
 
-def _lag(one: Floats, two: Floats, within: int) -> tuple[int, float]:
+def _lag(one: Complexes, two: Complexes, within: int, size: int) -> tuple[int, float]:
     """Whole samples by which the second is late, and its sign, by the peak of the phase transform."""
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import irfft
 
-    # The second holds what the first can be late by: no lag that is looked at goes round the end.
-    n = next_fast_len(len(two), real=True)
-    cross = np.conj(rfft(one, n)) * rfft(two, n)
-    size = np.abs(cross)
-    curve = irfft(cross / np.maximum(size, 1e-6 * size.max() + 1e-30), n)[: 2 * within + 1]
+    cross = np.conj(one) * two
+    level = np.abs(cross)
+    curve = irfft(cross / np.maximum(level, 1e-6 * level.max() + 1e-30), size)[: 2 * within + 1]
     peak = int(np.argmax(np.abs(curve)))
     return peak - within, float(np.sign(curve[peak])) or 1.0
 
 
-def _spectra(one: Floats, two: Floats) -> tuple[Complexes, Floats, Floats]:
-    """Cross- and power spectra over Hann frames, half overlapped."""
+def _frames(samples: Floats) -> Complexes:
+    """Spectra of Hann frames, half overlapped, (n_frames, n_bins)."""
     from scipy.fft import rfft
 
-    n = len(one) - len(one) % _FRAME
-    starts = np.arange(0, max(n - _FRAME, 0) + 1, _FRAME // 2)
-    taken = starts[:, None] + np.arange(_FRAME)
-    window = periodic_hann(_FRAME)
-    first, second = (rfft(np.pad(x, (0, _FRAME))[taken] * window, axis=1) for x in (one, two))
+    whole = max(_FRAME, len(samples) - len(samples) % _FRAME)
+    padded = np.pad(samples[:whole], (0, max(0, _FRAME - len(samples))))
+    taken = np.lib.stride_tricks.sliding_window_view(padded, _FRAME)[:: _FRAME // 2]
+    return np.asarray(rfft(taken * periodic_hann(_FRAME), axis=1))
+
+
+def _spectra(first: Complexes, second: Complexes) -> tuple[Complexes, Floats, Floats]:
+    """Cross- and power spectra over all frames."""
     cross = np.asarray(np.sum(np.conj(first) * second, axis=0), np.complex128)
     return cross, np.sum(np.abs(first) ** 2, axis=0), np.sum(np.abs(second) ** 2, axis=0)
 

@@ -245,8 +245,10 @@ class OctaveLoss:
 
     home: str
     octave_hz: float
-    #: Change of its level in the sum, below zero.
+    #: Change of its level in the sum; where little is lost, or nothing, the spread reaches an audible loss.
     db: float
+    #: Standard deviation of that; older reports have none.
+    std_db: float | None = None
     #: The sum: ``all`` tracks, the source's own mics with the ``anchor``, its ``own`` mics alone.
     where: Where = "all"
 

@@ -76,11 +76,11 @@ def scene_of(
     """
     n = len(signs)
     related = np.array([_related(pairs, track, anchor) for track in range(n)], dtype=bool)
-    power = spectra.power.sum(axis=1)
+    power = spectra.sound_power
     gains = np.divide(1.0, np.sqrt(power), out=np.zeros(n), where=power > 0.0)
     held = None if n <= _ALL_HELD else tuple(np.flatnonzero(related).tolist())
     most = _most_frames(evidence, held)
-    heard = [item for item in evidence if item.apart and len(item.at_samples)]
+    heard = [item for item in evidence if item.apart and len(item.at_samples) and _says_anything(item)]
     gated = on_cores(lambda item: _gated(recording, item, frame_samples, held, most), heard)
     sounds = tuple(
         Sound(home=item.home, arrival_s=_arrivals(item), level_db=item.level_db, spectra=spectra_of_item)
@@ -140,6 +140,11 @@ def _behind(sounds: tuple[Sound, ...], anchor: int | None) -> NDArray[np.bool_]:
     late = np.array([sound.arrival_s - sound.arrival_s[anchor] for sound in sounds])
     known = np.isfinite(late)
     return np.asarray((late > 0.0).sum(axis=0) * 2 > known.sum(axis=0))
+
+
+def _says_anything(item: SourceEvidence) -> bool:
+    """Whether anything is known of a source: beside what is not struck, frames are read of every track."""
+    return item.kind == "hits" or bool(item.known.any())
 
 
 def _arrivals(item: SourceEvidence) -> Floats:

@@ -81,8 +81,10 @@ class Loss:
     #: Track the source is at home on.
     home: int
     octave_hz: float
-    #: Change of its level in the sum, below zero.
+    #: Change of its level in the sum.
     change_db: float
+    #: Standard deviation of that.
+    std_db: float = 0.0
     where: Where = "all"
 
 

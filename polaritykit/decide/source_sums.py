@@ -31,6 +31,8 @@ RANGE_DB = 20.0
 #: An octave of averaged strokes holds the source where a tenth of its energy repeats, and from this many
 #: standard deviations above what chance leaves of that many.
 REPEATED_SHARE, REPEATED_DEVIATIONS = 0.1, 3.0
+#: Strokes are left out in so many groups to tell how well a level is known.
+GROUPS = 6
 #: The gate opens this long before the home track hears a stroke (others may be early by converters), is
 #: open for the length of a drum's body, and closes over as much again (on simulated kits the levels foretold
 #: of a source's octaves were nearest the true ones, 0.8 dB, with these; half and double 1.0 and 1.3 dB).
@@ -44,13 +46,16 @@ class GatedSpectra:
     #: Bins of the judged octaves.
     frequency_hz: Floats
     #: Shape (n_bins, n_tracks, n_parts).
-    parts: Complexes
+    parts: Complexes | NDArray[np.complex64]
     #: The same of whole strokes with all that sounds along; `parts` where nothing was averaged.
     plain: Complexes | NDArray[np.complex64]
     #: Index of each bin's octave in `JUDGED_HZ`, shape (n_bins,).
     octave: NDArray[np.int64]
     #: Power per octave of `ALL_HZ` and track; 0 for tracks that are not held.
     octave_power: Floats
+    #: The average of strokes with a group of them left out at a time, shape (n_groups, n_bins, n_tracks);
+    #: None where nothing was averaged.
+    without: NDArray[np.complex64] | None = None
     #: Where each track lies in `parts` and `plain`, −1 where it is not held; None where all are, in order.
     columns: NDArray[np.int64] | None = None
 
@@ -60,6 +65,16 @@ class GatedSpectra:
             return tracks, tracks
         inside = self.columns[tracks] >= 0
         return tracks[inside], self.columns[tracks[inside]]
+
+    def leaving_out(self, group: int) -> "GatedSpectra":
+        """Return the same with a group of strokes or frames left out; itself where there is but one."""
+        if self.without is not None:
+            return replace(self, parts=self.without[group % len(self.without), :, :, None])
+        count = self.parts.shape[2]
+        groups = min(GROUPS, count)
+        if groups < 2:
+            return self
+        return replace(self, parts=self.parts[:, :, np.arange(count) % groups != group % groups])
 
     def cross(self, a: int, b: int) -> Complexes:
         """Mean of conj(X_a)·X_b per bin; a's own power for a twice."""
@@ -100,8 +115,10 @@ def gated_spectra(
     octave = np.argmax([band[chosen] for band in bands], axis=0)
     plain = np.ascontiguousarray(spectra[..., chosen].transpose(2, 1, 0))
     count = plain.shape[2] if repeats else 1
+    without = None
     if count > 1:
         parts = plain.mean(axis=2, keepdims=True, dtype=np.complex128)
+        without = _without(plain)
     else:
         parts = plain = plain.astype(np.complex128)
     for k, centre in enumerate(JUDGED_HZ):
@@ -119,7 +136,16 @@ def gated_spectra(
         plain=plain,
         octave=octave.astype(np.int64),
         octave_power=read_only(octave_power),
+        without=without,
     )
+
+
+def _without(strokes: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """Average with each group of strokes left out: neighbours in time lie in different groups."""
+    count = strokes.shape[2]
+    total, groups = strokes.sum(axis=2), min(GROUPS, count)
+    sums = [strokes[:, :, group::groups] for group in range(groups)]
+    return np.stack([(total - own.sum(axis=2)) / (count - own.shape[2]) for own in sums])
 
 
 def _length_s(taper: Floats, sample_rate_hz: int) -> float:

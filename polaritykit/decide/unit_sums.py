@@ -1,6 +1,7 @@
 """Levels of every source in the sums that are likely to be made, for any set of units moved or left.
 
-The sums: of all tracks, for every source; and of a unit's own mics with the anchor, for its own source.  Each
+The sums: of all tracks, for every source; of a unit's own mics with the anchor, for its own source; and of a
+source's own mics, where it has several.  Each
 is a sum of few waves (what never moves, each unit where it is, each unit moved), so that the level under any
 set of moves follows from their products octave by octave, worked out once.
 
@@ -45,6 +46,11 @@ class UnitSums:
         for unit in units:
             sound = scene.sounds[unit.sound]
             sums.append((sound.home, sound.spectra, signed_gains(scene, (*unit.members, *scene.anchors))))
+        # Mics on one source that are not moved together, one of them with an open sign, say.
+        for number, sound in enumerate(scene.sounds):
+            own = own_mics(scene, number)
+            if len(own) > 1:
+                sums.append((sound.home, sound.spectra, signed_gains(scene, own)))
         products, heard, shares = [], [], []
         for _, spectra, gains in sums:
             products.append(_products(spectra, gains, units, start, moves))
@@ -56,7 +62,8 @@ class UnitSums:
             -1, len(JUDGED_HZ), 2 * len(units) + 1, 2 * len(units) + 1
         )
         self._heard = np.array(heard).reshape(-1, len(JUDGED_HZ))
-        self._own_shares = np.array(shares[n:]).reshape(-1, len(JUDGED_HZ))
+        self._own = slice(n, n + len(units))
+        self._own_shares = np.array(shares[self._own]).reshape(-1, len(JUDGED_HZ))
         #: Home and octave of each level.
         self.about = tuple(
             (home, JUDGED_HZ[octave])
@@ -82,7 +89,7 @@ class UnitSums:
                 row[1 + 2 * unit + (unit in moved)] = 1.0
         powers = ((chosen @ self._products) * chosen).sum(axis=-1)
         levels = octave_levels_db(powers)
-        own = levels[len(levels) - self._units :] if self._units else levels[:0]
+        own = levels[self._own]
         for place, moved in enumerate(new):
             means = (self._own_shares * own[:, :, place]).sum(axis=1)
             self._known[moved] = (levels[:, :, place][self._heard], means)
@@ -110,6 +117,20 @@ class UnitSums:
         """
         self.look_at([moved])
         return self._known[moved][1]
+
+
+def own_mics(scene: Scene, number: int) -> list[int]:
+    """Return the tracks that are there for a source, but for the anchor's pair and rooms.
+
+    Parameters
+    ----------
+    scene : Scene
+    number : int
+        Place of the source in the scene's sounds.
+    """
+    kept = (*scene.anchors, scene.anchor)
+    near = (scene.own == number) & ~scene.room & scene.usable
+    return [track for track in np.flatnonzero(near).tolist() if track not in kept]
 
 
 def _products(

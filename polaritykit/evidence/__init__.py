@@ -15,6 +15,9 @@
     the noise (0.6 less inside the brackets for fewer than eight hits); fitted once by logistic regression on
     hits of a real kit; where a pick scatters, nothing unless the direct sound correlates there too.  Of
     frames they rise as the highest opposite lobe falls, if all parts of the spectrum agree.
+`some_tracks`
+    Of more than 64 tracks a struck source is looked for in the 64 in which most sets in with its strokes: all
+    that grows with the square of its tracks stays as it is at 64.
 `weigh`
     A source far below another on a track says less of it (its first motion lies under the other's sound).
     The lowest drum beside others has part of its say: it is heard with opposite signs on its two sides.

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from polaritykit.base.hearing import WELL_HEARD_DB
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.changes.hit_lags import read_hit_lags
+from polaritykit.evidence.some_tracks import Here, among_all
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 from polaritykit.struck.direct_correlation import AGREE_MS, DirectTimes, direct_times, reconciled
 from polaritykit.struck.first_arrival import (
@@ -26,7 +27,7 @@ from polaritykit.struck.first_arrival import (
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.repeatability import stroke_similarity
 from polaritykit.struck.signs import SEARCH_MS, HitSigns, low_pass, read_signs
-from polaritykit.struck.sources import MOST_HITS, HitSource
+from polaritykit.struck.sources import MOST_HITS, MOST_TRACKS, HitSource
 from polaritykit.struck.stroke_alignment import APART_MS, stroke_shifts
 from polaritykit.struck.windows import HitWindows
 
@@ -90,17 +91,26 @@ def hit_evidence(
     near = HitWindows.cut(recording, onsets, lead_ms=_LEAD_MS, tail_ms=_TAIL_MS, tracks=(source.home,))
     rate, zero = near.sample_rate_hz, near.zero
     picks = pick_home(low_pass(near.samples[:, 0], _TOP_HZ, rate), zero, rate)
-    picked = HitWindows.cut(recording, onsets + picks - zero, lead_ms=_LEAD_MS, tail_ms=_TAIL_MS)
-    along = _read(picked, source, well_heard)
-    shifts = stroke_shifts(picked.samples[:, source.home], zero, rate)
+    here = Here.of(source, well_heard)
+
+    def cut(at_samples: NDArray[np.int64]) -> HitWindows:
+        return HitWindows.cut(
+            recording, at_samples, lead_ms=_LEAD_MS, tail_ms=_TAIL_MS, tracks=source.heard_in
+        )
+
+    picked = cut(onsets + picks - zero)
+    along = _read(picked, here)
+    shifts = stroke_shifts(picked.samples[:, here.source.home], zero, rate)
     if np.median(np.abs(shifts)) <= APART_MS * 1e-3 * rate:
-        return (along,)
+        return (among_all(along, source),)
     # The sign stays with what is heard first: strokes laid on each other by a long waveform repeat its
     # reflections too (a far home told three signs wrongly on a real kit).
-    laid = HitWindows.cut(recording, picked.at_samples + shifts, lead_ms=_LEAD_MS, tail_ms=_TAIL_MS)
-    own = replace(_read(laid, source, well_heard), log_odds=along.log_odds)
+    own = replace(_read(cut(picked.at_samples + shifts), here), log_odds=along.log_odds)
     # Quieter than the drum it goes along with, by as much as the top octaves lie below the loudest band.
-    return own, replace(along, level_db=source.level_db + source.highness_db)
+    return (
+        among_all(own, source),
+        replace(among_all(along, source), level_db=source.level_db + source.highness_db),
+    )
 
 
 def at_once(n_tracks: int, sample_rate_hz: int) -> int:
@@ -109,14 +119,15 @@ def at_once(n_tracks: int, sample_rate_hz: int) -> int:
     Parameters
     ----------
     n_tracks, sample_rate_hz : int
-        Of the recording.
+        Of the recording; of very many tracks a source is looked for in some.
     """
-    samples = MOST_HITS * n_tracks * (_LEAD_MS + _TAIL_MS) * 1e-3 * sample_rate_hz
+    samples = MOST_HITS * min(n_tracks, MOST_TRACKS) * (_LEAD_MS + _TAIL_MS) * 1e-3 * sample_rate_hz
     return max(1, int(_AT_ONCE_BYTES / (_COPIES * 8 * samples)))
 
 
-def _read(hits: HitWindows, source: HitSource, well_heard: NDArray[np.bool_]) -> SourceEvidence:
+def _read(hits: HitWindows, here: Here) -> SourceEvidence:
     """Read the windows of one source's hits."""
+    source, well_heard = here.source, here.well_heard
     windows, zero, rate = hits.samples, hits.zero, hits.sample_rate_hz
     arrivals = lined_up(pick_arrivals(low_pass(windows, _TOP_HZ, rate), zero, rate), zero, rate)
     direct = direct_times(windows, zero, rate, arrivals.arrival_s)

@@ -13,16 +13,18 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Recording
 from polaritykit.sustained.activity import choose_frames, frame_samples
 from polaritykit.sustained.frames import spectra_of
 from polaritykit.sustained.phase_curve import BAND_HZ, BIN_RANGE_DB
 
-#: Phases and powers kept at a time; homes whose frames hold more are read one group after another.
+#: Phases kept at a time, two bytes each; homes whose frames hold more are read one group after another.
 _BYTES = 2.5e8
+_BIN_BYTES = 2
 _TURN = 1 << 16
-#: Bytes of one bin in one frame: its phase, and its power in half precision until the bins are chosen.
-_BIN_BYTES = 4
+#: Tracks read together: their powers, in half precision, are kept until the bins are chosen.
+_TRACKS = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,25 +125,42 @@ def _read(
     recording: Recording, group: list[tuple[int, NDArray[np.int64]]], size: int, first: int, stop: int
 ) -> FramePhases:
     frames = np.unique(np.concatenate([chosen for _, chosen in group]))
-    shape = len(frames), len(recording.track_names), stop - first
-    phase = np.empty(shape, np.uint16)
-    power = np.empty(shape, np.float16)
-    top = np.empty(shape[:2], np.float64)
-    for row, at in enumerate(frames.tolist()):
-        spectra = spectra_of(recording.read(at * size, (at + 1) * size), size)[:, first:stop]
-        own = np.abs(spectra) ** 2
-        top[row] = own.max(axis=1, initial=0.0)
-        # Half precision holds eleven digits below each frame's own strongest bin; the frames' are told apart.
-        power[row] = 6e4 * own / np.maximum(top[row], 1e-300)[:, None]
-        phase[row] = np.round(np.angle(spectra) * (_TURN / (2.0 * np.pi))).astype(np.int32).astype(np.uint16)
     rows = tuple(np.searchsorted(frames, chosen) for _, chosen in group)
+    n_tracks, n_bins = len(recording.track_names), stop - first
+    phase = np.empty((len(frames), n_tracks, n_bins), np.uint16)
+    top = np.empty((len(frames), n_tracks), np.float64)
+    audible = np.empty((len(rows), n_tracks, n_bins), np.bool_)
+    for begin in range(0, n_tracks, _TRACKS):
+        tracks = tuple(range(begin, min(begin + _TRACKS, n_tracks)))
+        here = slice(begin, begin + len(tracks))
+        power = np.empty((len(frames), len(tracks), n_bins), np.float16)
+
+        def read(
+            row: int,
+            tracks: tuple[int, ...] = tracks,
+            here: slice = here,
+            power: NDArray[np.float16] = power,
+        ) -> None:
+            at = int(frames[row])
+            spectra = spectra_of(recording.read(at * size, (at + 1) * size, tracks), size)[:, first:stop]
+            own = np.abs(spectra) ** 2
+            top[row, here] = own.max(axis=1, initial=0.0)
+            # Half precision holds eleven digits below each frame's own strongest bin; the frames' are told
+            # apart.
+            power[row] = 6e4 * own / np.maximum(top[row, here], 1e-300)[:, None]
+            turns = np.round(np.angle(spectra) * (_TURN / (2.0 * np.pi)))
+            phase[row, here] = turns.astype(np.int32).astype(np.uint16)
+
+        for _ in on_cores(read, range(len(frames))):
+            pass
+        audible[:, here] = _audible(power, top[:, here], rows)
     return FramePhases(
         homes=tuple(home for home, _ in group),
         rows=rows,
         chosen=tuple(chosen for _, chosen in group),
         phase=phase,
         sounds=top > 0.0,
-        audible=_audible(power, top, rows),
+        audible=audible,
         first=first,
         size=size,
         sample_rate_hz=recording.sample_rate_hz,

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.types import Complexes, Floats, Recording
+from polaritykit.base.cores import on_cores
+from polaritykit.base.types import Complexes, Floats, Recording, Samples
 from polaritykit.sustained.activity import frame_samples
 from polaritykit.sustained.frames import spectra_of
 
@@ -80,8 +81,11 @@ class TakePlan:
         for start in self.starts:
             audio = recording.read(start, start + (self.run - 1) * hop + self.size, tracks)
             frames = np.lib.stride_tricks.sliding_window_view(audio, self.size, axis=1)[:, ::hop]
-            for k in range(self.run):
-                yield spectra_of(frames[:, k], self.size)[:, self.low : self.high]
+
+            def spectra(k: int, frames: Samples = frames) -> Complexes:
+                return spectra_of(frames[:, k], self.size)[:, self.low : self.high]
+
+            yield from on_cores(spectra, range(self.run))
 
     def power(self, recording: Recording, tracks: tuple[int, ...]) -> Floats:
         """Mean power of the frames, (n_tracks, n_bins)."""

@@ -1,11 +1,15 @@
 """What settings cost, against the sum of two delayed copies and the statistics of random phases."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from made_scene import gated, scene, sound
 
+from polaritykit.base.hearing import AUDIBLE_DB
+from polaritykit.decide.certainty import spread_db
 from polaritykit.decide.choice import likely_losses
-from polaritykit.decide.costs import TOLD_DB, losses_by_track
+from polaritykit.decide.costs import losses_by_track
 from polaritykit.decide.source_sums import gated_spectra
 from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
@@ -43,7 +47,7 @@ def test_what_loses_in_its_own_mics_only_is_told():
     found = losses_by_track(scene([one], own=(0, 0, 0), anchor=2), np.array([0.0, 2e-3, 0.0]), ())
 
     assert [loss.where for loss in found[1]] == ["own"]
-    assert found[1][0].change_db < -TOLD_DB
+    assert found[1][0].change_db < -AUDIBLE_DB
 
 
 def test_no_loss_is_told_of_what_gains_or_stays():
@@ -66,6 +70,41 @@ def test_a_flip_that_costs_is_told():
     found = losses_by_track(made, np.zeros(3), (1,))
 
     assert found[1][0].change_db < -10.0
+
+
+def test_how_well_a_change_is_known_is_the_scatter_over_strokes():
+    """A level drawn 24 times: its mean scatters by σ/√24 (closed form), and never less than is unseen."""
+    rng = np.random.default_rng(3)
+    drawn = rng.standard_normal((24, 4000))
+    means = np.array([drawn[np.arange(24) % 6 != group].mean(axis=0) for group in range(6)])
+    found = spread_db(means)
+
+    unseen = spread_db(np.full((6, 1), 0.5))[0]
+    assert np.sqrt(np.mean(found**2) - unseen**2) == pytest.approx(1.7 / np.sqrt(24), rel=0.05)
+    assert (spread_db(np.zeros((6, 2))) == 0.0).all()
+
+
+def test_a_loss_that_strokes_do_not_agree_on_may_be_one():
+    """Half a dB lost on average, by strokes of which some lose much: told with what it may be."""
+    rng = np.random.default_rng(5)
+    one = sound(0, (0.0, 0.0, 0.0), (0.0, 0.0, -60.0), octave_db=LOW)
+    plain = one.spectra.parts
+    # The second mic hears every stroke with a phase of its own: few strokes do not tell their sum well.
+    phases = np.exp(1j * rng.uniform(-1.2, 1.2, 6))
+    strokes = np.repeat(plain, 6, axis=2) * np.where(np.arange(3)[:, None] == 1, phases, 1.0)
+    spectra = replace(
+        one.spectra,
+        parts=strokes.mean(axis=2, keepdims=True),
+        without=np.stack([np.delete(strokes, k, axis=2).mean(axis=2) for k in range(6)]).astype(np.complex64),
+    )
+    shifts = np.array([0.0, 8e-4, 0.0])
+    known = losses_by_track(scene([one], own=(0, 0, 0), anchor=2), shifts, ())
+    unsure = losses_by_track(scene([replace(one, spectra=spectra)], own=(0, 0, 0), anchor=2), shifts, ())
+
+    assert known == {}
+    (loss,) = unsure[1]
+    assert loss.std_db > 2 * spread_db(np.full((6, 1), 0.5))[0]
+    assert loss.change_db - loss.std_db < -AUDIBLE_DB
 
 
 def test_chance_of_a_loss_is_that_of_random_phases():

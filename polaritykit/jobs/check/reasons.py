@@ -312,7 +312,7 @@ def correction_clauses(
         if track.flip_reason == "one_source"
         else "",
         _shift_words(track, anchor),
-        *(f"with all settings {_cost(loss)}" for loss in track.losses),
+        *(f"with all settings {cost(loss)}" for loss in track.losses),
         "waits for a track that is advanced" if waits else "",
     ]
     return tuple(part for part in parts if part) or ("nothing to correct",)
@@ -353,7 +353,7 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "together": "",
         "anchor": "",
         "small_gain": f"left: {heard}, but a shift would gain too little to hear ({gain})",
-        "harm": f"left: {heard}; lined up, {_cost(track.loss)}",
+        "harm": f"left: {heard}; lined up, {cost(track.loss)}",
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),
@@ -366,11 +366,32 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
     return words[track.reason]
 
 
-def _cost(loss: OctaveLoss | None) -> str:
+def cost(loss: OctaveLoss | None) -> str:
+    """Say what an octave of a source loses, or may lose.
+
+    Parameters
+    ----------
+    loss : OctaveLoss or None
+    """
     if loss is None:
         return "their sum would lose"
-    lost = f"{the_source(loss.home)} loses {number(-loss.db, 1)} dB around {frequency(loss.octave_hz)}"
-    return f"{lost} {in_sum(loss.where)}"
+    sure, lost_db = lost(loss.db, loss.std_db)
+    loses = f"loses {number(lost_db, 1)} dB" if sure else f"may lose up to {number(lost_db, 1)} dB"
+    return f"{the_source(loss.home)} {loses} around {frequency(loss.octave_hz)} {in_sum(loss.where)}"
+
+
+def lost(change_db: float, std_db: float | None) -> tuple[bool, float]:
+    """Tell whether an octave is foretold to lose what is heard, and how much it loses or may lose.
+
+    Parameters
+    ----------
+    change_db : float
+    std_db : float or None
+        Standard deviation; None in older reports.
+    """
+    if std_db is None or change_db <= -AUDIBLE_DB:
+        return True, -change_db
+    return False, std_db - change_db
 
 
 def in_sum(where: Where) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from polaritykit.base.short_document import with_short_names
 from polaritykit.base.track_names import the_source
 from polaritykit.base.wording import by_reason, frequency, number, plural
-from polaritykit.jobs.check.reasons import in_sum
+from polaritykit.jobs.check.reasons import in_sum, lost
 from polaritykit.jobs.check.words import desk, needs_setting, setting
 from polaritykit.levels.faults import fault_words
 from polaritykit.pages.text import csv_cell
@@ -123,12 +123,15 @@ def _settings(document: Document) -> list[tuple[str, str]]:
 
 def _costs(track: dict[str, Any]) -> str:
     """Say what a track's setting costs, where it is set."""
-    told = [
-        f"{the_source(loss['home'])} {number(-loss['db'], 1)} dB around {frequency(loss['octave_hz'])} "
-        f"{in_sum(loss['where'])}"
-        for loss in track["losses"]
-    ]
-    return f"; costs {', '.join(told)}" if told else ""
+    words: dict[bool, list[str]] = {True: [], False: []}
+    for loss in track["losses"]:
+        sure, lost_db = lost(loss["db"], loss.get("std_db"))
+        where = f"around {frequency(loss['octave_hz'])} {in_sum(loss['where'])}"
+        words[sure].append(
+            f"{the_source(loss['home'])} {'' if sure else 'up to '}{number(lost_db, 1)} dB {where}"
+        )
+    said = (("costs", words[True]), ("may cost", words[False]))
+    return "".join(f"; {verb} {', '.join(told)}" for verb, told in said if told)
 
 
 def _unclear(document: Document) -> list[tuple[str, str]]:

@@ -8,7 +8,7 @@ from typing import Any
 from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import flip_words, in_sum, pair_words, settling_words
+from polaritykit.jobs.check.reasons import cost, flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -185,8 +185,7 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
 def _loss_sentences(findings: Findings) -> list[str]:
     """Say what the settings cost."""
     return [
-        f"With all settings {the_source(loss.home)} loses {number(-loss.db, 1)} dB around "
-        f"{frequency(loss.octave_hz)} {in_sum(loss.where)}, mostly by {track.name}."
+        f"With all settings {cost(loss)}, mostly by {track.name}."
         for track in findings.corrections.tracks
         for loss in track.losses
     ]

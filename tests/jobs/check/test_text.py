@@ -135,3 +135,16 @@ def test_what_a_setting_costs_is_told_without_a_sign():
 
     assert _costs({"losses": lossy}) == "; costs the tom 1.3 dB around 250 Hz in the sum of all tracks"
     assert _costs({"losses": []}) == ""
+
+
+def test_what_may_be_lost_is_told_as_that():
+    """0.4 dB ± 1.2 may be 1.6 dB (one standard deviation); 1.3 ± 0.5 is a loss."""
+    lossy = [
+        {"home": "kick", "octave_hz": 63.0, "db": -0.4, "std_db": 1.2, "where": "all"},
+        {"home": "snare", "octave_hz": 250.0, "db": -1.3, "std_db": 0.5, "where": "own"},
+    ]
+
+    assert _costs({"losses": lossy}) == (
+        "; costs the snare 1.3 dB around 250 Hz in its own mics"
+        "; may cost the kick up to 1.6 dB around 63 Hz in the sum of all tracks"
+    )
