@@ -59,6 +59,8 @@ class Timed:
     kind: OffsetKind | None
     #: Log-odds that it is of the arrival it is taken for.
     right: float
+    #: How far it stands back where the source's other reading speaks of the same arrival.
+    behind_db: float = 0.0
 
 
 def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
@@ -107,6 +109,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
         return None
     std_s = float(source.direct.std_s[a, b])
     right = _DIRECT + _DIRECT_AGREED * float(source.direct.agreed[a, b]) - _DIRECT_SHARP * _scatter(std_s)
+    near = 0.0
     if source.known[a, b]:
         near = _near(source, a, b)
         against = _DIRECT_AWAY + _DIRECT_AGAINST * _says(source, a, b)
@@ -117,6 +120,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
         std_s=_with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right),
         kind="direct_correlation",
         right=right,
+        behind_db=_BEHIND_DB * near,
     )
 
 
@@ -152,11 +156,8 @@ def leading(pair: PairEvidence) -> Timed | None:
 
 def _weight_db(pair: PairEvidence, one: Timed) -> float:
     """Weigh a reading by what its source brings and how sure it is."""
-    a, b = pair.a, pair.b
     sure = -math.log(math.exp(-one.right) + math.exp(-_SUREST))
-    seconded = one.kind == "direct_correlation" and one.source.known[a, b]
-    behind_db = _BEHIND_DB * _near(one.source, a, b) if seconded else 0.0
-    return pair.brings_db(one.source) + _DB_PER_LOG_ODDS * sure - behind_db
+    return pair.brings_db(one.source) + _DB_PER_LOG_ODDS * sure - one.behind_db
 
 
 _READINGS = by_arrival, by_correlation

@@ -29,10 +29,11 @@ from polaritykit.evidence.looks import Look, looks_of, together, within
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence, as_recorded
 from polaritykit.evidence.weigh import weighed
-from polaritykit.struck.common_time import common_time
-from polaritykit.struck.onsets import merge_onsets
+from polaritykit.struck.common_time import common_time, still_late
+from polaritykit.struck.measured_events import earlier, measured
+from polaritykit.struck.onsets import Event, Onset, merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
-from polaritykit.struck.sources import HitSource, find_sources
+from polaritykit.struck.sources import HitSource, find_sources, looked_at
 from polaritykit.sustained.frame_phases import FramePhases, frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
@@ -144,10 +145,8 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
     rate, usable, found = recording.sample_rate_hz, heard.usable, heard.onsets
     # Which sounds are told apart, in which windows they are read and where they are looked for must not
     # depend on how late the tracks are: they are read where all hear most strokes at one time.
-    late = common_time(found, len(usable), rate)
-    sources = find_sources(
-        ShiftedRecording(recording, late), merge_onsets(shifted_onsets(found, late), len(usable), rate)
-    )
+    late, events = _lined_up(recording, found)
+    sources = find_sources(ShiftedRecording(recording, late), events)
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         aligned = ShiftedRecording(steady, late)
@@ -168,6 +167,20 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
         return hit_motions(lags, recording.n_samples / rate)
 
     return _settled(recording, read, changed, ())
+
+
+def _lined_up(recording: Recording, found: list[Onset]) -> tuple[NDArray[np.int64], list[Event]]:
+    """By how much later each track is read, and the events looked at, in the common time.
+
+    Onsets lie in frames and are found or not by where these begin: they line the tracks up to a frame, and
+    what is measured there at every sample does so to some samples.
+    """
+    n_tracks, rate = len(recording.track_names), recording.sample_rate_hz
+    late = common_time(found, n_tracks, rate)
+    events = looked_at(merge_onsets(shifted_onsets(found, late), n_tracks, rate))
+    events = measured(ShiftedRecording(recording, late), events)
+    more = still_late(events, n_tracks, rate)
+    return late + more, [earlier(event, more) for event in events]
 
 
 def _from_frames(

@@ -18,11 +18,13 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
 from polaritykit.struck.direct_correlation import fitting_times
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import Event, Onset
 
 #: Onsets of two tracks further apart than this are not of one stroke: electronic delays and some metres.
 _REACH_MS = 25.0
 _BIN_MS = 0.25
+#: Onsets measured at every sample, once most are lined up.
+_FINE_REACH_MS, _FINE_BIN_MS = 5.0, 0.05
 #: The ways of several sources differ by some milliseconds; wide enough for one peak.
 _WIDTH_MS = 2.0
 
@@ -41,32 +43,57 @@ def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> 
     ndarray of int, shape (n_tracks,)
         0 for a track without onsets.
     """
+    samples = [np.sort([one.sample for one in onsets if one.track == track]) for track in range(n_tracks)]
+    return _fitting(samples, sample_rate_hz, reach_ms=_REACH_MS, bin_ms=_BIN_MS)
+
+
+def still_late(events: Sequence[Event], n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
+    """Find how late tracks still are that were lined up by onsets in frames.
+
+    Parameters
+    ----------
+    events : sequence of Event
+        Measured at every sample.
+    n_tracks, sample_rate_hz : int
+
+    Returns
+    -------
+    ndarray of int, shape (n_tracks,)
+    """
+    onset = np.array([event.onset_samples for event in events]).reshape(-1, n_tracks)
+    rises = np.array([event.rise_db > 0.0 for event in events]).reshape(-1, n_tracks)
+    samples = [onset[rises[:, track], track] for track in range(n_tracks)]
+    return _fitting(samples, sample_rate_hz, reach_ms=_FINE_REACH_MS, bin_ms=_FINE_BIN_MS)
+
+
+def _fitting(
+    samples: Sequence[NDArray[np.int64]], sample_rate_hz: int, *, reach_ms: float, bin_ms: float
+) -> NDArray[np.int64]:
+    """Find the times at which most onsets fall together; ``samples`` are those of each track, in order."""
     from scipy.ndimage import gaussian_filter1d
 
-    times = [
-        np.sort([onset.sample for onset in onsets if onset.track == track]) / sample_rate_hz * 1e3
-        for track in range(n_tracks)
-    ]
+    n_tracks = len(samples)
+    times = [at / sample_rate_hz * 1e3 for at in samples]
     heard = [track for track in range(n_tracks) if len(times[track])]
     late = np.zeros(n_tracks, dtype=np.int64)
     if len(heard) < 2:
         return late
-    reach = round(_REACH_MS / _BIN_MS)
     pairs = list(combinations(heard, 2))
-    curves = np.array([_differences(times[a], times[b], reach) for a, b in pairs])
-    curves = gaussian_filter1d(curves, _WIDTH_MS / _BIN_MS, axis=-1, mode="constant")
-    found = fitting_times(curves, len(heard)) * _BIN_MS * 1e-3 * sample_rate_hz
+    curves = np.array([_differences(times[a], times[b], reach_ms, bin_ms) for a, b in pairs])
+    curves = gaussian_filter1d(curves, _WIDTH_MS / bin_ms, axis=-1, mode="constant")
+    found = fitting_times(curves, len(heard)) * bin_ms * 1e-3 * sample_rate_hz
     late[heard] = np.round(found - found.min()).astype(np.int64)
     return late
 
 
-def _differences(first_ms: Floats, second_ms: Floats, reach: int) -> Floats:
+def _differences(first_ms: Floats, second_ms: Floats, reach_ms: float, bin_ms: float) -> Floats:
     """Count how often the second sets in so much later than the first, as a share of what could be."""
-    begin = np.searchsorted(second_ms, first_ms - _REACH_MS)
-    end = np.searchsorted(second_ms, first_ms + _REACH_MS)
+    reach = round(reach_ms / bin_ms)
+    begin = np.searchsorted(second_ms, first_ms - reach_ms)
+    end = np.searchsorted(second_ms, first_ms + reach_ms)
     counts = np.zeros(2 * reach + 1)
     for further in range(int((end - begin).max(initial=0))):
         inside = begin + further < end
         apart = second_ms[begin[inside] + further] - first_ms[inside]
-        np.add.at(counts, np.round(apart / _BIN_MS).astype(np.int64) + reach, 1.0)
+        np.add.at(counts, np.round(apart / bin_ms).astype(np.int64) + reach, 1.0)
     return np.asarray(counts / np.sqrt(len(first_ms) * len(second_ms)))

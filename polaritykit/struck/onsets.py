@@ -19,31 +19,32 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Samples, read_only
 
 #: Frame of the onset envelope: short against a drum's attack, long against 1/500 Hz.
-_FRAME_MS = 1.0
+FRAME_MS = 1.0
 #: Hops to a frame: the energy of a frame then changes little from one to the next.
 _HOPS = 4
-_HOP_MS = _FRAME_MS / _HOPS
+_HOP_MS = FRAME_MS / _HOPS
 #: The sound "just before" an onset: this far back ...
-_BEFORE_MS = 25.0
+BEFORE_MS = 25.0
 #: ... until here, so that a slow attack does not hide itself.
-_GAP_MS = 3.0
+GAP_MS = 3.0
 #: An onset's energy rises at least so many times over the sound just before (12 dB).
-_MIN_RISE = 10.0**1.2
+MIN_RISE = 10.0**1.2
 #: Half of a track's onsets nearer to one another than this are no strokes (a buzz roll has some thirty a
 #: second) but the pulses of a steady sound: the mains, a low note.
 _STEADY_MS = 25.0
 #: A strong onset is within this range of the track's own loudest onsets.
 STRONG_RANGE_DB = 12.0
 #: Onsets of different tracks within this time are one event (5 m of path).
-_MERGE_MS = 15.0
+MERGE_MS = 15.0
 #: Events are dropped when another begins within this time: two sources would be mixed.
 _CLEAR_MS = 20.0
-#: A rise counts at its highest within so many hops (5 ms).
-_RISING = 5 * _HOPS
+#: A rise counts at its highest within so long.
+RISING_MS = 5.0
+_RISING = round(RISING_MS / _HOP_MS)
 #: A drum's energy lies within this time of its onset.
 _RING_MS = 100.0
 
-_TINY = 1e-20
+TINY = 1e-20
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,8 +82,8 @@ class OnsetDetector:
 
     def __init__(self, n_tracks: int, sample_rate_hz: int) -> None:
         self._hop = onset_frame_samples(sample_rate_hz) // _HOPS
-        self._before = round(_BEFORE_MS / _HOP_MS)
-        self._gap = round(_GAP_MS / _HOP_MS)
+        self._before = round(BEFORE_MS / _HOP_MS)
+        self._gap = round(GAP_MS / _HOP_MS)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._energy: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._first_frame = 0
@@ -128,7 +129,7 @@ class OnsetDetector:
         energy -= mean**2 / length
         energy -= slope**2 / (length * (length**2 - 1) / 12)
         energy /= np.float32(length)
-        return np.maximum(energy, np.float32(_TINY), out=energy)
+        return np.maximum(energy, np.float32(TINY), out=energy)
 
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
@@ -138,7 +139,7 @@ class OnsetDetector:
 
     def percussive_share(self) -> Floats:
         """Share of each track's energy that lies just after its own onsets, shape (n_tracks,)."""
-        share = self._after_onsets / np.maximum(self._total, _TINY)
+        share = self._after_onsets / np.maximum(self._total, TINY)
         return np.where(self._steady(), 0.0, share)
 
     def _steady(self) -> NDArray[np.bool_]:
@@ -152,7 +153,7 @@ class OnsetDetector:
     def _search(self, *, final: bool) -> None:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
         lead = self._before + self._gap
-        tail = round(_MERGE_MS / _HOP_MS)
+        tail = round(MERGE_MS / _HOP_MS)
         n_frames = self._energy.shape[1]
         last = n_frames - (1 if final else tail)
         if last <= lead:
@@ -163,7 +164,7 @@ class OnsetDetector:
         span = self._before - self._gap
         before = sums[:, lead - self._gap : n_frames - self._gap]
         before = (before - sums[:, lead - self._before : n_frames - self._before]) / span
-        rise = self._energy[:, lead:] / np.maximum(before, _TINY)
+        rise = self._energy[:, lead:] / np.maximum(before, TINY)
         for track, row in enumerate(rise):
             self._collect(track, row, lead, last)
         self._total += self._energy[:, lead:last].sum(axis=1)
@@ -173,9 +174,9 @@ class OnsetDetector:
 
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
         """Keep the first frame of each rise (of energy) that is high enough, up to frame ``last``."""
-        tail = round(_MERGE_MS / _HOP_MS)
+        tail = round(MERGE_MS / _HOP_MS)
         found: list[int] = []
-        for index in np.flatnonzero(rise[: last - lead] >= _MIN_RISE):
+        for index in np.flatnonzero(rise[: last - lead] >= MIN_RISE):
             frame = self._first_frame + lead + int(index)
             if frame < self._free_from[track]:
                 continue
@@ -244,7 +245,7 @@ def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> lis
             top = float(np.mean(levels[: max(5, len(own) // 100)]))
             strong += [onset for onset in own if onset.level_db >= top - STRONG_RANGE_DB]
     strong.sort(key=lambda onset: onset.sample)
-    merge = _MERGE_MS * 1e-3 * sample_rate_hz
+    merge = MERGE_MS * 1e-3 * sample_rate_hz
     groups: list[list[Onset]] = []
     for onset in strong:
         if groups and onset.sample - groups[-1][0].sample <= merge:

@@ -87,7 +87,7 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     recording : Recording
         Read around each event looked at.
     events : list of Event
-        From `merge_onsets`.
+        From `looked_at`.
 
     Returns
     -------
@@ -96,17 +96,16 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     """
     from scipy.cluster.hierarchy import linkage
 
-    chosen = _choose(events)
-    if len(chosen) < _MIN_EVENTS:
+    if len(events) < _MIN_EVENTS:
         return []
-    levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), chosen)), axis=1)
+    levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), events)), axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
-    features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(chosen), -1)
+    features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    heard = _Heard(events=chosen, levels=levels, before=before, top=top, struck=struck)
+    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck)
     sources = [_source(heard, group) for group in _groups(tree)]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
@@ -246,8 +245,14 @@ def _features(levels: Floats) -> Floats:
     return np.asarray(np.maximum(relative, -_FEATURE_RANGE_DB))
 
 
-def _choose(events: list[Event]) -> list[Event]:
-    """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom."""
+def looked_at(events: list[Event]) -> list[Event]:
+    """At most so many events per steepest track, so that a busy hi-hat leaves room for a rare tom.
+
+    Parameters
+    ----------
+    events : list of Event
+        From `merge_onsets`.
+    """
     chosen: list[Event] = []
     homes = np.array([int(np.argmax(event.rise_db)) for event in events])
     tracks = np.unique(homes)

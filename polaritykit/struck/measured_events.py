@@ -1,0 +1,106 @@
+"""Events found in frames to events measured at every sample.
+
+Frames lie where the recording begins: a track recorded a little later has other ones, and what sets in near
+the limit sets in a frame sooner or later, or rises by more or less.  Which strokes are told to be alike must
+not depend on that.
+
+Conventions: as in `polaritykit.struck.onsets`.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.cores import on_cores
+from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.struck.onsets import (
+    BEFORE_MS,
+    FRAME_MS,
+    GAP_MS,
+    MERGE_MS,
+    MIN_RISE,
+    RISING_MS,
+    TINY,
+    Event,
+)
+
+#: Frames found may lie so much after the onset, and the earliest track so much before the event.
+_EARLIER_MS = 3.0
+
+
+def measured(recording: Recording, events: list[Event]) -> list[Event]:
+    """Measure onsets and rises at every sample.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read around each event.
+    events : list of Event
+
+    Returns
+    -------
+    list of Event
+        The same ones; one whose rise no frame of another beginning shows stays as it was.
+    """
+    return list(on_cores(lambda event: _measured(recording, event), events))
+
+
+def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
+    """Tell of an event on tracks that are read so much later, which makes it earlier.
+
+    Parameters
+    ----------
+    event : Event
+    samples : ndarray of int, shape (n_tracks,)
+    """
+    onset, found = event.onset_samples - samples, event.rise_db > 0.0
+    earliest = int(onset[found].min()) if found.any() else event.sample
+    return replace(event, sample=earliest, onset_samples=np.where(found, onset, earliest))
+
+
+def _measured(recording: Recording, event: Event) -> Event:
+    rate = recording.sample_rate_hz
+
+    def samples(milliseconds: float) -> int:
+        return round(milliseconds * 1e-3 * rate)
+
+    frame, before, gap = samples(FRAME_MS), samples(BEFORE_MS), samples(GAP_MS)
+    lead, stop = samples(_EARLIER_MS), samples(_EARLIER_MS + MERGE_MS)
+    first = event.sample - lead - before
+    sound = recording.read(first, event.sample - lead + stop + samples(RISING_MS) + frame)
+    energy = _frame_energy(sound.astype(np.float64), frame)
+    sums = np.cumsum(energy, axis=1)
+    at = np.arange(before, energy.shape[1])
+    quiet = (sums[:, at - gap] - sums[:, at - before]) / (before - gap)
+    rise = energy[:, before:] / np.maximum(quiet, TINY)
+    high = rise[:, :stop] >= MIN_RISE
+    found = high.any(axis=1)
+    if not found.any():
+        return event
+    onset = high.argmax(axis=1)
+    start = first + before
+    earliest = int(onset[found].min())
+    rises = np.array([rise[t, onset[t] : onset[t] + samples(RISING_MS)].max() for t in range(len(rise))])
+    return replace(
+        event,
+        sample=start + earliest,
+        onset_samples=start + np.where(found, onset, earliest).astype(np.int64),
+        rise_db=read_only(np.where(found, 10 * np.log10(np.maximum(rises, TINY)), 0.0)),
+    )
+
+
+def _frame_energy(sound: Floats, frame: int) -> Floats:
+    """Mean square about its own straight line of the frame that begins at each sample."""
+    ramp = np.arange(sound.shape[1], dtype=np.float64)
+
+    def over(values: Floats) -> Floats:
+        summed = np.cumsum(values, axis=1)
+        summed = np.concatenate([np.zeros((len(values), 1)), summed], axis=1)
+        return np.asarray(summed[:, frame:] - summed[:, :-frame])
+
+    total = over(sound)
+    middle = np.arange(total.shape[1]) + (frame - 1) / 2
+    slope = over(sound * ramp) - middle * total
+    energy = over(sound**2) - total**2 / frame - slope**2 / (frame * (frame**2 - 1) / 12)
+    return np.asarray(np.maximum(energy / frame, TINY))
