@@ -19,7 +19,6 @@ import numpy as np
 from polaritykit.audio.array_recording import make_finite
 from polaritykit.audio.opened import open_audio
 from polaritykit.audio.other_clock import Clock, read_stretched
-from polaritykit.audio.plain_samples import plain_samples
 from polaritykit.base.spans import Span
 from polaritykit.base.types import Samples
 
@@ -121,21 +120,13 @@ class _FileReader:
 
     def _decode_from(self, first: int, out: Samples) -> int:
         if self._handle is None:
-            self._handle = self._opened()
+            self._handle = open_audio(self.source.path)
             self._position = 0
+            # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
+            self._handle.seekable = lambda: False
         if self._position != first:
             self._handle.seek(first)
         return len(self._handle.read(len(out), dtype="float32", always_2d=True, out=out))
-
-    def _opened(self) -> Any:
-        opened = open_audio(self.source.path)
-        plain = plain_samples(self.source.path, opened) if opened.seekable() else None
-        if plain is not None:
-            opened.close()
-            return plain
-        # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
-        opened.seekable = lambda: False
-        return opened
 
     def close(self) -> None:
         """Let go of the file; the next read opens it again."""
