@@ -82,7 +82,7 @@ def _losses(
                 continue
             known = [_change_db(spectra.leaving_out(group), gains, before, after) for group in range(GROUPS)]
             spread = spread_db(np.array(known))
-            lost = heard & (change - spread < -AUDIBLE_DB)
+            lost = heard & (change < 0.0) & (change - spread < -AUDIBLE_DB)
             if not lost.any():
                 continue
             undone = np.array([_levels_db(spectra, gains, setting) for _, setting in others])
@@ -95,7 +95,7 @@ def _losses(
                     where=where,
                 )
                 track = others[int(np.argmax(undone[:, octave]))][0]
-                found.append(((number, loss.octave_hz), (track, loss)))
+                found.append(((sound.home, loss.octave_hz), (track, loss)))
     yield from sorted(found, key=lambda item: -item[1][1].change_db)
 
 

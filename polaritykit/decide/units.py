@@ -62,7 +62,7 @@ def find_units(scene: Scene) -> tuple[tuple[Unit, ...], dict[int, Shift]]:
     for track in range(len(scene.signs)):
         if track in taken or track in copies:
             continue
-        reason = _stays(scene, track, late)
+        reason = _stays(scene, track, late) or _partner_stays(scene, track, late, copies)
         if reason is None:
             free.append(track)
         else:
@@ -87,6 +87,13 @@ def _stays(scene: Scene, track: int, late: Floats) -> ShiftReason | None:
         "sign_open": not scene.sign_known[track],
     }
     return next((reason for reason, holds in reasons.items() if holds), None)
+
+
+def _partner_stays(scene: Scene, track: int, late: Floats, copies: set[int]) -> ShiftReason | None:
+    """Why the other side of a stereo pair is not shifted, and so neither is this one."""
+    sides = (other for pair in scene.linked if track in pair for other in pair if other != track)
+    partner = next(sides, None)
+    return None if partner is None or partner in copies else _stays(scene, partner, late)
 
 
 def _is_partner(scene: Scene, track: int) -> bool:

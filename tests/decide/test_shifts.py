@@ -186,6 +186,17 @@ def test_a_copy_moves_with_its_original_and_never_nulls_it(late_ms, signs):
         assert (found[4].reason, found[4].shift_s) == ("echo", 0.0)
 
 
+@pytest.mark.parametrize("known", [(True, True, True), (True, False, True)])
+def test_of_a_stereo_pair_both_sides_move_or_none(known):
+    """Another spacing is another image (common practice, no source): also where one side is not judged."""
+    pair = sound(0, (0.0, 0.0, 3.0), (0.0, -30.0, 0.0))
+    first, second, _ = decide(scene([pair], own=(0, 0, 0), anchor=2, linked=((0, 1),), known=known)).shifts
+
+    assert first.shift_s == second.shift_s
+    assert (first.shift_s == 0.0) == (not all(known))
+    assert ("sign_open" in (first.reason, second.reason)) == (not all(known))
+
+
 def test_gains_and_an_unrelated_track_change_nothing():
     """Levels are matched before sums are made, and what shares no sound is in none of them."""
     plain = decide(kit()).shifts

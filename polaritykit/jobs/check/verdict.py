@@ -8,7 +8,7 @@ from typing import Any
 from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import cost, flip_words, pair_words, settling_words
+from polaritykit.jobs.check.reasons import cost, flip_words, lost, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -183,11 +183,12 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
 
 
 def _loss_sentences(findings: Findings) -> list[str]:
-    """Say what the settings cost."""
+    """Say what the settings cost; what they may cost stands beside each setting."""
     return [
         f"With all settings {cost(loss)}, mostly by {track.name}."
         for track in findings.corrections.tracks
         for loss in track.losses
+        if lost(loss.db, loss.std_db)[0]
     ]
 
 
