@@ -124,7 +124,12 @@ def _settings(document: Document) -> list[tuple[str, str]]:
 def _costs(track: dict[str, Any]) -> str:
     """Say what a track's setting costs, where it is set."""
     words: dict[bool, list[str]] = {True: [], False: []}
+    told_of: dict[tuple[str, float, str], dict[str, Any]] = {}
     for loss in track["losses"]:
+        # Two mics of one drum may both be homes of it: the worst is told.
+        key = the_source(loss["home"]), loss["octave_hz"], loss["where"]
+        told_of[key] = min(told_of.get(key, loss), loss, key=lambda one: float(one["db"]))
+    for loss in told_of.values():
         sure, lost_db = lost(loss["db"], loss.get("std_db"))
         where = f"around {frequency(loss['octave_hz'])} {in_sum(loss['where'])}"
         words[sure].append(

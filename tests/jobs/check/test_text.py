@@ -135,6 +135,11 @@ def test_what_a_setting_costs_is_told_without_a_sign():
 
     assert _costs({"losses": lossy}) == "; costs the tom 1.3 dB around 250 Hz in the sum of all tracks"
     assert _costs({"losses": []}) == ""
+    two = [
+        {**lossy[0], "home": home, "db": db}
+        for home, db in (("02_snare_top", -1.2), ("03_snare_bottom", -2.0))
+    ]
+    assert _costs({"losses": two}) == "; costs the snare 2.0 dB around 250 Hz in the sum of all tracks"
 
 
 def test_what_may_be_lost_is_told_as_that():
