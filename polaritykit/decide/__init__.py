@@ -25,8 +25,8 @@ Settings: for every track a sign, a shift in time and a status
 
 `triggered` finds samples that a drum triggers, of which no wiring is told, only their sum;
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
-`worth` what is worth setting at all, `served` in which tracks each source arrives together with the anchor
-once all is set.
+`worth` what is worth setting at all, `costs` and `certainty` what settings cost and how well that is known,
+`served` in which tracks each source arrives together with the anchor once all is set.
 
 Conventions: a shift is in seconds, positive later, negative earlier; lateness is what a track hears later
 than the anchor, so that a shift of minus the lateness makes them coincide.

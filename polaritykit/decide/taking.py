@@ -93,12 +93,11 @@ def _settled(sums: UnitSums, pending: Sequence[int]) -> frozenset[int]:
 def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> frozenset[int]:
     """Find the units that serve together: from none and from all, one or two at a time in or out."""
     levels, own = sums.levels_db(recorded), sums.own_db(recorded)
-    most = np.where(sums.of_own_mics, OWN_SUM_LOSS_DB, MOST_LOSS_DB)
 
     def merit(moved: frozenset[int]) -> float:
         loss = np.maximum(levels - sums.levels_db(moved), 0.0)
         gain = float((sums.own_db(moved) - own).sum()) - LEAST_MERIT_DB * len(moved - recorded)
-        over = float(np.maximum(loss - most, 0.0).sum())
+        over = float(np.maximum(loss - MOST_LOSS_DB, 0.0).sum())
         return gain - LOSS_WEIGHT * float(loss.sum()) - _FORBIDDEN * over
 
     turned = [frozenset(pair) for count in (1, 2) for pair in combinations(free, count)]

@@ -64,8 +64,6 @@ class UnitSums:
         self._heard = np.array(heard).reshape(-1, len(JUDGED_HZ))
         self._own = slice(n, n + len(units))
         self._own_shares = np.array(shares[self._own]).reshape(-1, len(JUDGED_HZ))
-        #: Whether each level is of a source's own mics alone.
-        self.of_own_mics = np.repeat(np.arange(len(sums)) >= self._own.stop, self._heard.sum(axis=1))
         #: Home and octave of each level.
         self.about = tuple(
             (home, JUDGED_HZ[octave])

@@ -17,6 +17,10 @@ from polaritykit.spectra.pool import Spectra
 _RANGE_DB = 40.0
 
 
+#: Bins added up at a time.
+_BINS = 64
+
+
 @dataclass(frozen=True, kw_only=True)
 class KitSum:
     """Level of the sum of all tracks per octave, dB against their power sum."""
@@ -48,12 +52,17 @@ def octave_sums(
     KitSum
         Octaves the spectra reach and whose power sum is within 40 dB of the loudest one.
     """
-    plain = np.ones(len(spectra.power), np.complex128)
     signs = np.where(inverts, -1.0, 1.0)
     power = spectra.power.sum(axis=0)
-    before = np.einsum("kab,a,b->k", spectra.matrix, plain, plain, optimize=True).real
     turns = signs * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * (np.asarray(delays_ms) * 1e-3))
-    after = np.einsum("ka,kab,kb->k", turns.conj(), spectra.matrix, turns, optimize=True).real
+    plain = np.ones(len(spectra.power), np.complex128)
+    before, after = np.empty(len(turns)), np.empty(len(turns))
+    for first in range(0, len(turns), _BINS):
+        # Some bins at a time: of many tracks the matrices are large, and copied on the way.
+        part = slice(first, first + _BINS)
+        matrix, turn = spectra.matrix[part], turns[part]
+        before[part] = np.einsum("kab,a,b->k", matrix, plain, plain, optimize=True).real
+        after[part] = np.einsum("ka,kab,kb->k", turn.conj(), matrix, turn, optimize=True).real
     rows = []
     for centre in OCTAVES_HZ:
         inside = octave_bins(spectra.frequency_hz, centre)

@@ -121,7 +121,9 @@ def read_frames_of(
     chosen = choose_frames(levels_db, home)
     n_tracks = levels_db.shape[1]
     tracks = tuple(sorted({home, *(range(n_tracks) if others is None else others)}))
-    audio = read_frames(recording, chosen if len(chosen) > 1 else chosen[:0], size, margin, tracks)
+    # Where there is nothing to compare with nothing is read.
+    read = chosen if len(chosen) > 1 and len(tracks) > 1 else chosen[:0]
+    audio = read_frames(recording, read, size, margin, tracks)
     return HomeFrames(
         home=home,
         sample_rate_hz=rate,

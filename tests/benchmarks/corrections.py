@@ -14,7 +14,7 @@ Conventions: as in `setting_scores`; the right flips alone are those of the sett
 import argparse
 import json
 import sys
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,9 +24,9 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).parent), str(Path(__file__).parents[2])]
 sys.path.insert(1, str(Path(__file__).parents[1] / "support"))
 
-from sessions_base import delayed
 from sessions_stems import LINKED, StemKit, injected, real_kit, stem_kit, twin
 from setting_given import SETTLED, given_setting
+from setting_matters import buses, copies_left, same_settings
 from setting_scores import (
     FlipCount,
     Set,
@@ -39,6 +39,7 @@ from setting_scores import (
     own_sum_change_db,
     source_octaves,
 )
+from shared_data import shared_data_dir
 
 Decide = Callable[[StemKit], Set]
 
@@ -140,61 +141,6 @@ def left_after(kit: StemKit, setting: Set, decide: Decide) -> tuple[int, int]:
     return flips, int((np.abs(again.shifts_ms) > 0.1).sum())
 
 
-def same_settings(kit: StemKit, seed: int) -> Mapping[str, float]:
-    """Largest change of any shift (ms; infinite for a flip) by what must not matter, end to end."""
-    from polaritykit.analysis import analyse
-    from polaritykit.audio.array_recording import ArrayRecording
-
-    rng = np.random.default_rng([seed, 99])
-    names = list(kit.names)
-    plain = end_to_end(kit)
-    settings = dict(zip(names, zip(plain.signs, plain.shifts_ms, strict=True), strict=True))
-
-    def against(tracks: Mapping[str, np.ndarray], named: Mapping[str, str]) -> float:
-        back = {new: old for old, new in named.items()}
-        found = analyse(
-            ArrayRecording(tracks, kit.sample_rate_hz),
-            anchor=named["oh_left"],
-            linked=tuple((named[a], named[b]) for a, b in LINKED if {a, b} <= set(names)),
-        )
-        worst = 0.0
-        for track in found.corrections.tracks:
-            if track.name in back:
-                sign, shift = settings[back[track.name]]
-                flipped = (sign < 0) != track.invert
-                worst = max(worst, np.inf if flipped else abs(shift - track.shift_ms))
-        return worst
-
-    itself = {name: name for name in names}
-    order = rng.permutation(len(names))
-    other = 0.1 * rng.standard_normal(len(next(iter(kit.tracks.values())))).astype(np.float32)
-    gains = dict(zip(names, 10 ** (rng.uniform(-12, 12, len(names)) / 20), strict=True))
-    renamed = {name: f"channel {k:02d}" for k, name in enumerate(names)}
-    return {
-        "order of tracks": against({names[k]: kit.tracks[names[k]] for k in order}, itself),
-        "an unrelated track": against({**kit.tracks, "talkback": other}, itself),
-        "gains": against({m: (gains[m] * x).astype(np.float32) for m, x in kit.tracks.items()}, itself),
-        "names": against({renamed[m]: x for m, x in kit.tracks.items()}, renamed),
-    }
-
-
-def copies_left(kit: StemKit) -> float:
-    """Level of a snare mic with a late, turned-over copy of it once both are set, dB above the mic alone."""
-    from polaritykit.analysis import analyse
-    from polaritykit.audio.array_recording import ArrayRecording
-
-    copied = "snare_top"
-    tracks = {**kit.tracks, f"{copied}.dup1": -delayed(kit.tracks[copied], 64.0).astype(np.float32)}
-    found = analyse(ArrayRecording(tracks, kit.sample_rate_hz), anchor="oh_left")
-    total = np.zeros(len(kit.tracks[copied]))
-    for track in found.corrections.tracks:
-        if track.name.startswith(copied):
-            lag = track.delay_ms * 1e-3 * kit.sample_rate_hz
-            total += (-1 if track.invert else 1) * delayed(tracks[track.name], lag)
-    alone = kit.tracks[copied].astype(float)
-    return float(10 * np.log10(np.dot(total, total) / np.dot(alone, alone)))
-
-
 def summary(tally: Tally) -> dict[str, Any]:
     """Make the rows of one mode."""
     count = len(tally.octaves)
@@ -238,7 +184,16 @@ GOALS = {
     "flips left in corrected copies": "0",
     "shifts above 0.1 ms left": "0",
     "flips set that are right": "all",
-    "largest change of a shift by an unrelated track, ms": "0",
+    **{
+        f"largest change of a shift by {what}, ms": "0"
+        for what in (
+            "order of tracks",
+            "an unrelated track",
+            "an unrelated track with onsets",
+            "gains",
+            "names",
+        )
+    },
     "a copy with its original, dB over it alone": "6",
 }
 
@@ -286,7 +241,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--mode", choices=["given", "end-to-end", "both", "real"], default="both")
     parser.add_argument("--mics", type=int, default=10)
     parser.add_argument("--seconds", type=float, default=30.0)
-    parser.add_argument("--invariance", action="store_true", help="what must not matter, on the first kit")
+    parser.add_argument(
+        "--invariance", action="store_true", help="what must not matter, copies and buses, on the first kit"
+    )
+    parser.add_argument("--only-invariance", action="store_true", help="that alone")
     parser.add_argument("--wrong", action="store_true", help="list source-octaves that lose")
     parser.add_argument("--json", metavar="FILE")
     parser.add_argument("--join", metavar="FILE", nargs="+", default=[], help="parts to make the table of")
@@ -299,9 +257,11 @@ def main(arguments: Sequence[str] | None = None) -> None:
     seeds = range(first, first + options.seeds)
     modes: dict[str, Decide] = {"given": given, "end-to-end": end_to_end, "real": end_to_end}
     wanted = ["given", "end-to-end"] if options.mode == "both" else [options.mode]
+    if "real" in wanted and (shared_data_dir() is None or not (shared_data_dir() / "kit").is_dir()):
+        parser.error("--mode real needs the open kit: POLARITYKIT_SHARED_DATA names the folder that holds it")
     found: dict[str, Any] = {}
     print(f"split {options.split}, seeds {seeds[0]} to {seeds[-1]} and a twin each, {options.seconds:g} s")
-    for mode in wanted:
+    for mode in () if options.only_invariance else wanted:
         tally = Tally()
         for seed in seeds:
             kit = (
@@ -315,12 +275,15 @@ def main(arguments: Sequence[str] | None = None) -> None:
         print("\n".join(f"  {key:60} {cell(value)}" for key, value in found[mode].items()))
         if options.wrong:
             print("\n".join(f"    {line}" for line in tally.harmed))
-    if options.invariance:
+    if options.invariance or options.only_invariance:
         kit = stem_kit(first, seconds=options.seconds, n_mics=options.mics)
-        changed = same_settings(kit, first)
-        rows = {f"largest change of a shift by {what}, ms": ms for what, ms in changed.items()}
+        changed = same_settings(kit, first, end_to_end)
+        rows: dict[str, Any] = {
+            f"largest change of a shift by {what}, ms": ms for what, ms in changed.items()
+        }
         rows["a copy with its original, dB over it alone"] = copies_left(kit)
-        print("\n".join(f"  {key:52} {cell(value)}" for key, value in rows.items()))
+        rows |= buses(kit, end_to_end)
+        print("\n".join(f"  {key:66} {cell(value)}" for key, value in rows.items()))
         found.setdefault("end-to-end", {}).update(rows)
     if options.json:
         words = list(arguments or sys.argv[1:])

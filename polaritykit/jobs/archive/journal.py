@@ -161,10 +161,16 @@ def journal(out: Path, kept: StoredRecords | None = None) -> Iterator[Add]:
 
     Raises
     ------
+    UsageError
+        The folder cannot be made.
     OutputError
         A record cannot be written.
     """
-    out.mkdir(exist_ok=True)
+    try:
+        out.mkdir(exist_ok=True)
+    except OSError as error:
+        reason = (error.strerror or "unknown reason").lower()
+        raise UsageError(f"Cannot write {shown(out)}: {reason}; choose another place.") from error
     write_parts(out / JOURNAL, (line.decode("ascii") for line in (kept.lines() if kept else ())))
     with (out / JOURNAL).open("a", encoding="ascii", newline="\n") as file:
 

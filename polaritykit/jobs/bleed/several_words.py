@@ -3,7 +3,7 @@
 Conventions: as in `words`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.track_names import the_source
@@ -22,10 +22,22 @@ def several_headline(found: SeveralFindings) -> str:
     parts = []
     if flips:
         parts.append(f"Flip {listed(list(flips))} (ø)")
-    if delays:
-        late = [f"{name} by {number(delay_ms, 2)} ms" for name, delay_ms in delays.items()]
-        parts.append(f"{'delay' if parts else 'Delay'} {listed(late)}")
+    parts += [part if not parts else part[0].lower() + part[1:] for part in _moves(found.mics, delays)]
     return f"{' and '.join(parts)}."
+
+
+def _moves(mics: Sequence[str], delays_ms: Mapping[str, float]) -> Iterator[str]:
+    """Say what moves against most mics: where all but one are delayed alike, that one comes earlier."""
+    late = [round(delays_ms.get(name, 0.0), 4) for name in mics]
+    # Among equals what is left as it is: a delay that is not there need not be set.
+    most = max(dict.fromkeys(late), key=lambda value: (late.count(value), value == 0.0))
+    later = [f"{m} by {number(ms - most, 2)} ms" for m, ms in zip(mics, late, strict=True) if ms > most]
+    earlier = [f"{m} by {number(most - ms, 2)} ms" for m, ms in zip(mics, late, strict=True) if ms < most]
+    if earlier:
+        desk = [f"{m} by {number(ms, 2)} ms" for m, ms in zip(mics, late, strict=True) if ms > 0.0]
+        yield f"Advance {listed(earlier)} (on a desk delay {listed(desk)})"
+    if later:
+        yield f"Delay {listed(later)}"
 
 
 def several_why(found: SeveralFindings) -> str:

@@ -1,7 +1,10 @@
 """A kill at any byte of the journal loses the line that was being written, and no other."""
 
+import errno
 import gc
 import json
+import os
+from pathlib import Path
 
 import pytest
 from archive_parts import record, request, track
@@ -132,3 +135,14 @@ def test_a_journal_that_vanishes_is_said(tmp_path):
 
     with pytest.raises(OutputError, match="cannot be read again"):
         list(records)
+
+
+def test_a_folder_that_cannot_be_made_is_the_request_not_the_input(tmp_path, monkeypatch):
+    """Exit code 2 as for every output folder; tests may run as root, whom modes do not bind."""
+
+    def refuse(path, exist_ok):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), f"{path} {exist_ok}")
+
+    monkeypatch.setattr(Path, "mkdir", refuse)
+    with pytest.raises(UsageError, match="permission denied; choose another place"), journal(tmp_path / "o"):
+        pass

@@ -1,6 +1,7 @@
 """Three mics with a source each, against mixtures whose parts are known in closed form."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,8 +11,10 @@ from click.testing import CliRunner
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.errors import UsageError
 from polaritykit.commands.bleed import command
+from polaritykit.jobs.bleed.findings import MicsSetting
 from polaritykit.jobs.bleed.passages import OCTAVES_HZ
 from polaritykit.jobs.bleed.several import analyse_several
+from polaritykit.jobs.bleed.several_words import several_headline
 
 RATE = 16_000
 #: How far under, dB, and how late, samples, source (column) is in mic (row).
@@ -88,6 +91,28 @@ def test_command_writes_the_report(tmp_path):
     assert (tmp_path / "leak" / "sum_as_recorded.wav").exists()
     page = (tmp_path / "leak" / "report.html").read_text()
     assert "What leaks into guest" in page
+
+
+@pytest.mark.parametrize(
+    ("delays_ms", "flips", "said"),
+    [
+        ({"b": 1.5, "c": 1.5}, (), "Advance a by 1.50 ms (on a desk delay b by 1.50 ms and c by 1.50 ms)."),
+        ({"b": 1.5}, ("c",), "Flip c (ø) and delay b by 1.50 ms."),
+        ({"b": 1.5, "c": 0.5}, (), "Delay b by 1.50 ms and c by 0.50 ms."),
+        ({}, (), "Leave polarity and timing of all mics as they are."),
+    ],
+)
+def test_one_early_mic_is_advanced_and_not_all_others_delayed(delays_ms, flips, said):
+    """Only differences of time matter: all later alike is one earlier (the shift theorem)."""
+    setting = MicsSetting(
+        flips=flips,
+        delays_ms=delays_ms,
+        change_db={},
+        change_std_db={},
+        overall_gain_db=2.0,
+        overall_gain_std_db=0.1,
+    )
+    assert several_headline(SimpleNamespace(mics=("a", "b", "c"), advised=setting)) == said
 
 
 def test_six_mics_at_most():
