@@ -8,8 +8,7 @@ and how far they lie apart is its spread.
 Conventions
 -----------
 times
-    seconds, their mean 0; a later track has the larger one.  One time per track and reading, so that the
-    differences of a reading close; those of their means do so to the readings' spread.
+    seconds, their mean 0; a later track has the larger one.  One time per track, so differences close.
 readings
     ``(n_readings, n_tracks)`` times.
 
@@ -104,15 +103,11 @@ def direct_times(
     best = fitting_times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
     readings = np.stack([*times, picked_s])
     offset = best[None, :] - best[:, None]
-    apart = readings[:, None, :] - readings[:, :, None] - offset
-    away = np.abs(apart)
+    away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
     # Half the bin of the search on either side, evenly likely.
     bin_s = 1.0 / rate / np.sqrt(12.0)
     near = away <= AGREE_MS * 1e-3
     spread = np.sqrt((away**2 * near).sum(axis=0) / np.maximum(near.sum(axis=0), 1))
-    # The mean of the correlation's readings there: which of several unlike lobes is highest tips with little.
-    agreeing = near[:-1].sum(axis=0)
-    offset = offset + (apart[:-1] * near[:-1]).sum(axis=0) / np.maximum(agreeing, 1)
     return DirectTimes(
         offset_s=read_only(offset),
         std_s=read_only(np.hypot(spread, np.sqrt(2.0) * bin_s)),
