@@ -145,7 +145,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
     rate, usable, found = recording.sample_rate_hz, heard.usable, heard.onsets
     # Which sounds are told apart, in which windows they are read and where they are looked for must not
     # depend on how late the tracks are: they are read where all hear most strokes at one time.
-    late, events = _lined_up(recording, found)
+    late, events = _lined_up(recording, found, np.array(usable))
     sources = find_sources(ShiftedRecording(recording, late), events)
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
@@ -169,7 +169,9 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
     return _settled(recording, read, changed, ())
 
 
-def _lined_up(recording: Recording, found: list[Onset]) -> tuple[NDArray[np.int64], list[Event]]:
+def _lined_up(
+    recording: Recording, found: list[Onset], usable: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], list[Event]]:
     """By how much later each track is read, and the events looked at, in the common time.
 
     Onsets lie in frames and are found or not by where these begin: they line the tracks up to a frame, and
@@ -178,7 +180,7 @@ def _lined_up(recording: Recording, found: list[Onset]) -> tuple[NDArray[np.int6
     n_tracks, rate = len(recording.track_names), recording.sample_rate_hz
     late = common_time(found, n_tracks, rate)
     events = looked_at(merge_onsets(shifted_onsets(found, late), n_tracks, rate))
-    events = measured(ShiftedRecording(recording, late), events)
+    events = measured(ShiftedRecording(recording, late), events, usable)
     more = still_late(events, n_tracks, rate)
     return late + more, [earlier(event, more) for event in events]
 

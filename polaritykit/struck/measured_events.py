@@ -29,7 +29,7 @@ from polaritykit.struck.onsets import (
 _EARLIER_MS = 3.0
 
 
-def measured(recording: Recording, events: list[Event]) -> list[Event]:
+def measured(recording: Recording, events: list[Event], tracks: NDArray[np.bool_]) -> list[Event]:
     """Measure onsets and rises at every sample.
 
     Parameters
@@ -37,13 +37,15 @@ def measured(recording: Recording, events: list[Event]) -> list[Event]:
     recording : Recording
         Read around each event.
     events : list of Event
+    tracks : ndarray of bool, shape (n_tracks,)
+        Those whose onsets count; the others (copies, files that do not cover the time) set in nowhere.
 
     Returns
     -------
     list of Event
         The same ones; one whose rise no frame of another beginning shows stays as it was.
     """
-    return list(on_cores(lambda event: _measured(recording, event), events))
+    return list(on_cores(lambda event: _measured(recording, event, tracks), events))
 
 
 def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
@@ -59,7 +61,7 @@ def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
     return replace(event, sample=earliest, onset_samples=np.where(found, onset, earliest))
 
 
-def _measured(recording: Recording, event: Event) -> Event:
+def _measured(recording: Recording, event: Event, tracks: NDArray[np.bool_]) -> Event:
     rate = recording.sample_rate_hz
 
     def samples(milliseconds: float) -> int:
@@ -75,7 +77,7 @@ def _measured(recording: Recording, event: Event) -> Event:
     quiet = (sums[:, at - gap] - sums[:, at - before]) / (before - gap)
     rise = energy[:, before:] / np.maximum(quiet, TINY)
     high = rise[:, :stop] >= MIN_RISE
-    found = high.any(axis=1)
+    found = high.any(axis=1) & tracks
     if not found.any():
         return event
     onset = high.argmax(axis=1)

@@ -5,6 +5,7 @@ those of the same program on that file alone.
 """
 
 from dataclasses import asdict
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,6 +20,7 @@ from polaritykit.jobs.check.document import build_document
 from polaritykit.sustained.activity import choose_frames, loud_db
 
 RATE = 48_000
+KIT = Path(__file__).parents[2] / "demo_audio" / "drum_kit"
 
 
 def quiet(stage, share):
@@ -52,6 +54,17 @@ def test_a_short_file_does_not_shorten_the_others(session, tmp_path):
         pair = pairs[frozenset((name, "short"))]
         late = pair.offset_ms if pair.other == "short" else -pair.offset_ms
         assert (pair.polarity, late) == (polarity, pytest.approx(samples / RATE * 1e3, abs=2e-3))
+
+
+def test_a_file_that_ends_cuts_no_drum_in_two(tmp_path):
+    """The demo's kit, its room file cut to a third: as many sources, with strokes of the whole take each."""
+    for path in sorted(KIT.glob("*.flac")):
+        samples, rate = soundfile.read(path, dtype="float32")
+        samples = samples[: len(samples) // 3] if "room" in path.stem else samples
+        soundfile.write(tmp_path / f"{path.stem}.wav", samples, rate, "FLOAT")
+    sources = [source for source in analyse(open_session(tmp_path).recording).sources if source.times_s]
+    assert len({source.home for source in sources}) == len(sources) == 5
+    assert all(source.times_s[0] < len(samples) / rate < source.times_s[-1] for source in sources)
 
 
 def test_levels_are_those_of_each_file(session, tmp_path):

@@ -12,11 +12,11 @@ from polaritykit.struck.onsets import merge_onsets
 TIMES = 0.3 + np.cumsum(np.random.default_rng(2).uniform(0.1, 0.3, 20))
 
 
-def events_of(made):
-    """Find and measure the events of an array."""
+def events_of(made, tracks=(True, True)):
+    """Find and measure the events of an array, of the tracks that count."""
     found = merge_onsets(onsets_of(made)[0], len(made), RATE)
     recording = ArrayRecording({str(k): row for k, row in enumerate(made)}, RATE)
-    return measured(recording, found)
+    return measured(recording, found, np.array(tracks))
 
 
 @pytest.mark.parametrize("later", [1, 5, 7, 11])
@@ -59,3 +59,11 @@ def test_what_is_left_of_a_delay_is_found():
     late = still_late(events_of(made), 2, RATE)
 
     assert late[1] - late[0] == pytest.approx(37, abs=3)
+
+
+def test_tracks_that_do_not_count_set_in_nowhere():
+    """A copy, or a file that covers a part only, lends no stroke a home and tells none apart."""
+    made = strokes(TIMES, [1.0, 0.3], TIMES[-1] + 0.5)
+    for event in events_of(made, tracks=(True, False)):
+        assert event.rise_db[0] > 0.0
+        assert event.rise_db[1] == 0.0
