@@ -25,7 +25,7 @@ from polaritykit.struck.first_arrival import (
     pick_home,
 )
 from polaritykit.struck.line_up import lined_up
-from polaritykit.struck.repeatability import stroke_similarity
+from polaritykit.struck.repeatability import REPEATS_FROM, stroke_similarity
 from polaritykit.struck.signs import SEARCH_MS, HitSigns, low_pass, read_signs
 from polaritykit.struck.sources import MOST_HITS, MOST_TRACKS, HitSource
 from polaritykit.struck.stroke_alignment import APART_MS, stroke_shifts
@@ -113,6 +113,21 @@ def hit_evidence(
     )
 
 
+def _repeats(
+    windows: Floats, home: int, well_heard: NDArray[np.bool_], zero: int, sample_rate_hz: int
+) -> float:
+    """How alike the strokes are at home, or where they are most alike of what hears them well.
+
+    One track may hear the wires of a snare drum and another its skin, and either may be the home.
+    """
+    alike = stroke_similarity(windows[:, home], zero, sample_rate_hz)
+    for track in np.flatnonzero(well_heard).tolist():
+        if alike >= REPEATS_FROM:
+            break
+        alike = max(alike, stroke_similarity(windows[:, track], zero, sample_rate_hz))
+    return alike
+
+
 def at_once(n_tracks: int, sample_rate_hz: int) -> int:
     """Give the number of sources whose windows may be held at a time, by the memory that takes.
 
@@ -154,7 +169,7 @@ def _read(hits: HitWindows, here: Here) -> SourceEvidence:
         apart=source.apart,
         direct=direct,
         moved=moved[:, None] | moved[None, :],
-        similarity=stroke_similarity(windows[:, source.home], zero, rate),
+        similarity=_repeats(windows, source.home, well_heard, zero, rate),
         hit_lags=read_hit_lags(windows, zero, hits.at_samples / rate, rate, home=source.home),
     )
 
