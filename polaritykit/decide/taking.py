@@ -18,6 +18,7 @@ from polaritykit.base.types import Floats
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
+from polaritykit.decide.source_sums import JUDGED_HZ
 from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
 from polaritykit.decide.worth import LEAST_SHIFT_S
@@ -70,7 +71,7 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
     taken = _settled(sums, pending)
     found: dict[int, Shift] = {}
     for number, unit in enumerate(units):
-        tried = _tried(sums, number, taken) if number in pending else None
+        tried = _tried(sums, number, taken, unit.reference) if number in pending else None
         outer = _told(
             scene, unit, choices[number], moves[number][unit.reference], tried, taken=number in taken
         )
@@ -115,17 +116,21 @@ def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> 
     return best
 
 
-def _tried(sums: UnitSums, number: int, taken: frozenset[int]) -> _Tried:
+def _tried(sums: UnitSums, number: int, taken: frozenset[int], reference: int) -> _Tried:
     """Weigh a unit's move with all others as they end."""
     with_it, without = taken | {number}, taken - {number}
     now, before, recorded = (sums.levels_db(moved) for moved in (with_it, without, frozenset[int]()))
     # A loss that others have made good is none, nor is one that others made.
     cost = np.maximum(now - before, now - recorded)
-    place = int(np.argmin(cost))
-    home, octave_hz = sums.about[place]
+    # Strokes that bring nothing over what was there before them have no octave that is heard.
+    worst = Loss(home=reference, octave_hz=JUDGED_HZ[0], change_db=0.0)
+    if len(cost):
+        place = int(np.argmin(cost))
+        home, octave_hz = sums.about[place]
+        worst = Loss(home=home, octave_hz=octave_hz, change_db=min(0.0, float(cost[place])))
     return _Tried(
         gain_db=float((sums.own_db(with_it) - sums.own_db(without))[number]),
-        worst=Loss(home=home, octave_hz=octave_hz, change_db=min(0.0, float(cost[place]))),
+        worst=worst,
     )
 
 
