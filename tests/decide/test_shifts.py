@@ -233,3 +233,16 @@ def test_gains_and_an_unrelated_track_change_nothing():
 
     assert [shift.shift_s for shift in found[:4]] == pytest.approx([shift.shift_s for shift in plain])
     assert (found[4].reason, found[4].shift_s) == ("unrelated", 0.0)
+
+
+def test_sources_that_lie_above_all_judged_octaves():
+    """Shaken noise at 8 kHz, 60 dB over what it has below 1 kHz: nothing gains, all is left."""
+    shaken = kit()
+    sounds = []
+    for one in shaken.sounds:
+        power = one.spectra.octave_power.copy()
+        power[ALL_HZ.index(8000.0)] = 1e6 * power.sum(axis=0)
+        sounds.append(replace(one, spectra=replace(one.spectra, octave_power=power)))
+    decision = decide(replace(shaken, sounds=tuple(sounds)))
+    assert all(shift.shift_s == 0.0 for shift in decision.shifts)
+    assert all(shift.loss is None or shift.loss.change_db == 0.0 for shift in decision.shifts)
