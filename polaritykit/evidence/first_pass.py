@@ -36,6 +36,7 @@ class FirstPass:
     onsets: OnsetDetector
     #: Level of each track in frames, dB, shape (n_frames, n_tracks).
     activity_db: Floats
+    #: Length of such a frame.
     frame_samples: int
 
     @property
