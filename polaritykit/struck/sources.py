@@ -94,10 +94,10 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     list of HitSource
         Loudest home track first; empty where nothing repeats often enough.
     """
-    from scipy.cluster.hierarchy import linkage
-
     if len(events) < _MIN_EVENTS:
         return []
+    from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
+
     levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), events)), axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
