@@ -49,6 +49,13 @@ class TakeCodes:
         """Of some tracks and bins, (…, n_bins, n_frames)."""
         return np.asarray(_tables()[0][self.codes[rows, bins]])
 
+    def frames(self, rows: tuple[int, ...]) -> TakeFrames:
+        """Of some tracks, as they were in their runs."""
+        runs, run = len(self.plan.starts), self.plan.run
+        in_runs = [self.spectra(row, slice(None)).reshape(-1, run, runs).transpose(2, 1, 0) for row in rows]
+        spectra = np.stack([frames.reshape(runs * run, -1) for frames in in_runs], axis=1)
+        return TakeFrames(tracks=rows, spectra=spectra, power=self.power[list(rows)], plan=self.plan)
+
     def sizes(self, rows: slice | int, bins: slice) -> NDArray[np.float32]:
         """Return the powers of the same."""
         return np.asarray(_tables()[1][self.codes[rows, bins] >> 8])

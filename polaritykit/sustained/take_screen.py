@@ -3,8 +3,8 @@
 A pair's peak must stand above what chance gives, and above what the same two tracks give at moments that are
 far apart.  All tracks are read once and held in two bytes a bin (`take_codes`); the sums over frames are
 products of matrices for all pairs, so that a pair costs one sum per bin and a few inverse transforms.  Those
-that stand are held against moments far apart, a few milliseconds each.  Less is asked for than the test asks,
-by the error of the codes.
+that stand are held against moments far apart and then against parts of the take, a few milliseconds each.
+Less is asked for than the test asks, by the error of the codes.
 
 Conventions: as in `polaritykit.sustained.whole_take`.
 """
@@ -22,7 +22,7 @@ from polaritykit.base.types import Floats, Recording
 from polaritykit.sustained.moments_apart import Turned, needed_beside, turned
 from polaritykit.sustained.take_codes import BYTES_OF_BIN, ROUGH, Spectra, TakeCodes, read_codes
 from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_blocks
-from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, normal_tail
+from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPair, normal_tail
 
 #: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
 _CODE_BYTES, _SUM_BYTES = 4.2e8, 2e8
@@ -33,7 +33,7 @@ _LESS = 1.0 - 2.0 * ROUGH
 #: Fewest bins of a weighting.
 _LEAST_BINS = 4
 #: Tracks whose frames are held transformed: ten megabytes each of a minute.
-_HELD = 16
+_HELD = 32
 
 
 def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
@@ -108,22 +108,27 @@ def _above_others(codes: TakeCodes, above: dict[tuple[int, int], Floats]) -> lis
 
 
 def _turned(codes: TakeCodes, row: int) -> Turned:
-    """Transform the frames of one track, as they were in their runs."""
-    runs, run = len(codes.plan.starts), codes.plan.run
-    frames = codes.spectra(row, slice(None)).reshape(-1, run, runs).transpose(2, 1, 0)
-    return turned(frames.reshape(runs * run, -1), run)
+    return turned(codes.frames((row,)).spectra_of(row), codes.plan.run)
 
 
 def _stands(codes: TakeCodes, pair: tuple[int, int], both: tuple[Turned, Turned], ratios: Floats) -> bool:
-    """Whether a pair's peak is as high as moments far apart ask for, whichever weighting is its own."""
+    """Whether a pair's peak, whichever weighting is its own, is as high as all that is asked of it."""
     weights = _weights(codes, pair[0], [pair[1]])
     needed = _needed(codes.plan, weights)[0]
-    for weighting in np.flatnonzero(ratios >= _LESS**2 * ratios.max()).tolist():
-        height = float(ratios[weighting] * needed[weighting]) / _LESS
+    held = np.isfinite(needed)
+    # Weightings that hold too few bins are not among the test's.
+    place = np.cumsum(held) - 1
+    tested: TrackPair | None = None
+    for own in np.flatnonzero(held & (ratios >= _LESS**2 * ratios.max())).tolist():
+        height = float(ratios[own] * needed[own]) / _LESS
         asked = needed_beside(
-            codes.plan, *both, weights=weights[0], needed=needed, weighting=weighting, enough=height
+            codes.plan, *both, weights=weights[0], needed=needed, weighting=own, enough=height
         )
-        if asked <= height:
+        if asked > height:
+            continue
+        tested = tested or TrackPair.of(codes.frames(pair), *pair)
+        peak = tested.peak(int(place[own]))
+        if tested.without_mains(peak, _LESS) and asked * tested.scatter(peak) * _LESS <= height:
             return True
     return False
 

@@ -71,7 +71,7 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
     -------
     Shared
     """
-    pair = _Pair.of(take, a, b)
+    pair = TrackPair.of(take, a, b)
     peak = pair.highest()
     none = Shared(
         related=False, lag_s=peak.lag_s, sign=peak.sign, height=peak.height, needed=peak.needed, rival=1.0
@@ -151,7 +151,9 @@ def _contradicted(agreement: Floats, frequency_hz: Floats) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Peak:
+class Peak:
+    """Highest place of a pair's correlation under one weighting."""
+
     weighting: int
     lag_s: float
     sign: int
@@ -161,7 +163,9 @@ class _Peak:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Pair:
+class TrackPair:
+    """The frames of two tracks, and what is asked of them."""
+
     plan: TakePlan
     one: Complexes
     other: Complexes
@@ -171,7 +175,8 @@ class _Pair:
     needed: Floats
 
     @classmethod
-    def of(cls, take: TakeFrames, a: int, b: int) -> "_Pair":
+    def of(cls, take: TakeFrames, a: int, b: int) -> "TrackPair":
+        """Take two of the tracks that were read."""
         plan = take.plan
         powers = take.power_of(a), take.power_of(b)
         inside = np.ones(len(plan.frequency_hz), dtype=bool)
@@ -226,24 +231,30 @@ class _Pair:
         full = irfft(spectrum, axis=-1) * (size / 2) / np.maximum(chance, 1e-300)[:, None]
         return np.concatenate([full[:, -reach:], full[:, : reach + 1]], axis=1)
 
-    def highest(self) -> _Peak:
+    @cached_property
+    def heights(self) -> Floats:
+        """Correlation under each weighting in units of chance, (n_weightings, n_lags)."""
+        return self.curves(self.whole, self.weights)
+
+    def highest(self) -> Peak:
         """Peak of the weighting that chance explains least."""
-        curves = self.curves(self.whole, self.weights)
-        tall = np.abs(curves).max(axis=1)
-        best = int(np.argmax(tall / self.needed))
-        curve = curves[best]
+        return self.peak(int(np.argmax(np.abs(self.heights).max(axis=1) / self.needed)))
+
+    def peak(self, weighting: int) -> Peak:
+        """Highest place under one weighting."""
+        curve = self.heights[weighting]
         at = int(np.argmax(np.abs(curve)))
-        sign = 1 if curve[at] > 0 else -1
-        return _Peak(
-            weighting=best,
+        sign, tall = 1 if curve[at] > 0 else -1, float(abs(curve[at]))
+        return Peak(
+            weighting=weighting,
             lag_s=(at - self.plan.reach) / (self.plan.sample_rate_hz * FINE),
             sign=sign,
-            height=float(tall[best]),
-            needed=float(self.needed[best]),
-            rival=max(0.0, float((-sign * curve).max() / tall[best])),
+            height=tall,
+            needed=float(self.needed[weighting]),
+            rival=max(0.0, float((-sign * curve).max() / tall)),
         )
 
-    def needed_beside(self, peak: _Peak, enough: float) -> float:
+    def needed_beside(self, peak: Peak, enough: float) -> float:
         """Height asked for in view of moments that are not simultaneous, or more than enough."""
         return needed_beside(
             self.plan,
@@ -254,7 +265,7 @@ class _Pair:
             enough=enough,
         )
 
-    def scatter(self, peak: _Peak) -> float:
+    def scatter(self, peak: Peak) -> float:
         """How much the peak owes to few parts of the take, alike in what both tracks have to say; 1 is even.
 
         Independent frames make parts that scatter by 1 in units of their own chance; one long note common to
@@ -271,8 +282,8 @@ class _Pair:
             heights.append(float(curve[max(0, at - near) : at + near + 1].max()))
         return max(1.0, float(np.std(heights, ddof=1)) / _EVEN)
 
-    def without_mains(self, peak: _Peak) -> bool:
-        """Whether the peak stands without the bins that hum could fill."""
+    def without_mains(self, peak: Peak, less: float = 1.0) -> bool:
+        """Whether the peak stands without the bins that hum could fill, or so much of it."""
         bin_hz = self.plan.sample_rate_hz / self.plan.size
         if not resolved(bin_hz):
             return True
@@ -282,7 +293,7 @@ class _Pair:
         for mains_hz in (50.0, 60.0):
             clear = clear_of(mains_hz, (pad[0], pad[1]), bin_hz)[first:]
             left = np.where(clear, self.weights[peak.weighting], 0.0)[None]
-            if peak.sign * float(self.curves(self.whole, left)[0, at]) < 0.7 * peak.needed:
+            if peak.sign * float(self.curves(self.whole, left)[0, at]) < 0.7 * less * peak.needed:
                 return False
         return True
 
