@@ -282,7 +282,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             f"largest change of a shift by {what}, ms": ms for what, ms in changed.items()
         }
         rows["a copy with its original, dB over it alone"] = copies_left(kit)
-        rows |= buses(kit, end_to_end)
+        rows |= buses(twin(kit, first), end_to_end)
         print("\n".join(f"  {key:66} {cell(value)}" for key, value in rows.items()))
         found.setdefault("end-to-end", {}).update(rows)
     if options.json:
