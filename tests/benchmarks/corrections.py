@@ -159,6 +159,13 @@ def summary(tally: Tally) -> dict[str, Any]:
         "harmed in own mics with overheads": [len(mics), count],
         "harmed in the sum of all tracks": [len(whole), count],
         "of these said": [sum(o.said for o in whole), len(whole)],
+        "octaves said that lose less than 0.5 dB": [
+            sum(
+                o.said and min(o.whole_db - o.whole_flips_db, o.mics_db - o.mics_flips_db) > -0.5
+                for o in tally.octaves
+            ),
+            sum(o.said for o in tally.octaves),
+        ],
         "least own sum of two mics, dB": min(tally.own_sums_db, default=0.0),
         "flips left in corrected copies": sum(flips for flips, _ in tally.again),
         "shifts above 0.1 ms left": sum(shifts for _, shifts in tally.again),
