@@ -4,7 +4,6 @@ Conventions: levels are dB, 0 dBFS is a full-scale sample.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from functools import partial
 
 import numpy as np
 
@@ -72,12 +71,11 @@ def corrected_blocks(
         One a track, ≥ 0; later.
     block_samples : int
     """
-    whole = [round(delay) for delay in delay_samples]
-
-    def row(start: int, track: int) -> Samples:
-        first = start - whole[track]
-        samples = recording.read(first, first + block_samples, (track,))
-        return -samples if inverts[track] else samples
-
+    n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
     for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
-        yield np.concatenate(list(on_cores(partial(row, start), range(len(inverts)))))
+
+        def read(k: int, start: int = start) -> Samples:
+            return recording.read(start - whole[k], start - whole[k] + block_samples, (k,))
+
+        rows = list(on_cores(read, range(n_tracks)))
+        yield np.concatenate([-row if invert else row for row, invert in zip(rows, inverts, strict=True)])
