@@ -11,6 +11,7 @@ import numpy as np
 from polaritykit.decide.findings import OffsetKind
 from polaritykit.decide.pair_evidence import COVERED_DB, PairEvidence
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
+from polaritykit.struck.direct_correlation import SURELY_AGREED
 
 #: Log-odds that a first arrival is the direct sound's: nearer than 0.3 ms to a source that sounds, else a
 #: reflection or a stroke that falls together.  Of one whose picks scatter by 1 ms, for each tenth of that,
@@ -61,6 +62,8 @@ class Timed:
     right: float
     #: How far it stands back where the source's other reading speaks of the same arrival.
     behind_db: float = 0.0
+    #: Whether the direct sound surely correlates there.
+    correlates: bool = False
 
 
 def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
@@ -94,6 +97,7 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
         std_s=_with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
+        correlates=_surely(source, a, b) and _near(source, a, b) >= 0.5,
     )
 
 
@@ -121,6 +125,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
+        correlates=_surely(source, a, b),
     )
 
 
@@ -173,7 +178,14 @@ def _scatter(std_s: float) -> float:
 
 
 def _says(source: SourceEvidence, a: int, b: int) -> float:
+    """How much the sign read at the first arrivals says for them."""
+    if source.by_correlation is not None and source.by_correlation[a, b]:
+        return 0.0
     return min(abs(float(source.log_odds[a, b])), EDGE_CAP)
+
+
+def _surely(source: SourceEvidence, a: int, b: int) -> bool:
+    return source.direct is not None and bool(source.direct.agreed[a, b] >= SURELY_AGREED)
 
 
 def _near(source: SourceEvidence, a: int, b: int) -> float:
