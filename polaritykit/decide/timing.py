@@ -30,9 +30,9 @@ _SAME_MS = 0.3
 _SCATTER_MS = 0.03, 1.0
 #: Where a reading is of another arrival, that lies about so far off.
 _OTHER_MS = 0.7
-#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion, and of a
-#: correlation.
-_ARRIVAL_MODEL_MS, _DIRECT_MODEL_MS = 0.025, 0.05
+#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion that no
+#: correlation confirms.  Where one does, how far the two lie apart tells it.
+_ARRIVAL_MODEL_MS = 0.025
 #: A reading that is one and a half times as likely to be wrong has to bring so many dB more to lead.
 _DB_PER_LOG_ODDS = 4.0
 #: No reading is surer than this; beyond, only what its source brings counts.
@@ -85,19 +85,20 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
     if source.direct is None:
         return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=math.inf)
     moved = source.moved is not None and bool(source.moved[a, b])
+    near = _near(source, a, b)
     right = (
         _ARRIVAL
         - _ARRIVAL_SHARP * _scatter(std_s)
         + _ARRIVAL_SAYS * _says(source, a, b)
-        + _ARRIVAL_NEAR * _near(source, a, b)
+        + _ARRIVAL_NEAR * near
     )
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=_with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right),
+        std_s=_with_other(_spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
-        correlates=_surely(source, a, b) and _near(source, a, b) >= 0.5,
+        correlates=_surely(source, a, b) and near >= 0.5,
     )
 
 
@@ -121,7 +122,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=_with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right),
+        std_s=_with_other(_spread_s(source, a, b, std_s), right),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
@@ -194,6 +195,20 @@ def _near(source: SourceEvidence, a: int, b: int) -> float:
         return 0.0
     apart_ms = 1e3 * float(source.offset_s[a, b] - source.direct.offset_s[a, b])
     return 1.0 / (1.0 + (apart_ms / _SAME_MS) ** 4)
+
+
+def _spread_s(source: SourceEvidence, a: int, b: int, alone_s: float) -> float:
+    """Spread of a reading: its own where it stands alone, else how far all readings of the arrival lie apart.
+
+    These are a first arrival and correlations in several bands, gates and halves of the strokes.
+    """
+    if source.direct is None or not source.known[a, b]:
+        return alone_s
+    near = _near(source, a, b)
+    apart_s = float(source.offset_s[a, b] - source.direct.offset_s[a, b])
+    # What they differ by is the error of either.
+    together_s = math.hypot(apart_s, float(source.direct.std_s[a, b])) / math.sqrt(2.0)
+    return math.sqrt(near * together_s**2 + (1.0 - near) * alone_s**2)
 
 
 def _with_other(std_s: float, right: float) -> float:
