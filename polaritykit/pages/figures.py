@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 STYLE = Path(__file__).parent / "templates" / "figures.mplstyle"
-#: Ink, notes in the margin, sources and mics in every drawing.
-INK, SOFT, SOURCE, MIC = "#1b2226", "#8a9298", "#7a4f8f", "#1b2226"
+#: Notes in the margin, sources and mics in every drawing.
+SOFT, SOURCE, MIC = "#8a9298", "#7a4f8f", "#1b2226"
 #: What is drawn -> its colour and dash, in every figure and (`style.css`) on every page.
 LOOKS = {
     "recorded": ("#6a7379", (0, (5, 2))),
