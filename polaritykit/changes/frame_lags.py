@@ -13,6 +13,7 @@ curves
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -132,6 +133,35 @@ def read_pair_lags(
     if found is None:
         return PairLags(a=a, b=b, verdict="unknown" if calm is None else "rest")
     return found
+
+
+def restless(
+    phasor: Complexes, used: NDArray[np.bool_], times_s: Floats, sample_rate_hz: int, reach: int
+) -> bool:
+    """Whether frames that do not agree lie on a line or on two sides of a step of lags.
+
+    Parameters
+    ----------
+    phasor : ndarray of complex, shape (n_frames, n_used)
+        Unit cross-spectra.
+    used : ndarray of bool, shape (n_bins,)
+        Which bins of the frames' spectra these are.
+    times_s : ndarray, shape (n_frames,)
+        Middle of each frame.
+    sample_rate_hz : int
+    reach : int
+        Largest lag looked for, samples.
+    """
+    frequency = np.flatnonzero(used) * sample_rate_hz / (2 * (len(used) - 1))
+    frames = _Frames(
+        phasor=phasor,
+        used=used,
+        omega=2 * np.pi * frequency,
+        times_s=times_s,
+        rate_hz=sample_rate_hz,
+        reach=reach,
+    )
+    return _restless(frames, (0, 1)) is not None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -399,7 +429,7 @@ def on_line(lag_s: Floats, sign: Floats, times_s: Floats) -> NDArray[np.bool_]:
         Of each frame's highest peak.
     times_s : ndarray, shape (n_frames,)
     """
-    i, j = np.triu_indices(len(times_s), 1)
+    i, j = _twos(len(times_s))
     far = times_s[j] - times_s[i] >= 0.2 * np.ptp(times_s)
     i, j = i[far & (sign[i] == sign[j])], j[far & (sign[i] == sign[j])]
     rates = (lag_s[j] - lag_s[i]) / (times_s[j] - times_s[i])
@@ -410,6 +440,13 @@ def on_line(lag_s: Floats, sign: Floats, times_s: Floats) -> NDArray[np.bool_]:
     miss = np.abs(lag_s[i, None] + rates[:, None] * (times_s - times_s[i, None]) - lag_s)
     inlier = (miss <= _LINE_WIDTH_MS * 1e-3) & (sign == sign[i, None])
     return np.asarray(inlier[int(np.argmax(inlier.sum(axis=1)))])
+
+
+@cache
+def _twos(n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """All pairs of so many, the first before the second."""
+    first, second = np.triu_indices(n, 1)
+    return first, second
 
 
 def _fine_rate(frames: _Frames, rate: float) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
-from polaritykit.decide.timing import Timed, by_arrival, leading
+from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
@@ -127,7 +127,7 @@ def _timed(pair: PairEvidence, main: SourceEvidence | None) -> Timed | None:
     """Choose the offset, where a source speaks of the pair or its direct sound surely correlates."""
     if main is not None and main.kind == "continuous":
         # Sustained sound, which no stroke repeats, is left alone.
-        return by_arrival(main, pair.a, pair.b)
+        return leading_sustained(pair)
     if main is None and not pair.evidence.correlates(pair.a, pair.b):
         return None
     timed = leading(pair)

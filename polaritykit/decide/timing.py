@@ -10,6 +10,7 @@ import numpy as np
 
 from polaritykit.decide.findings import OffsetKind
 from polaritykit.decide.pair_evidence import COVERED_DB, PairEvidence
+from polaritykit.evidence.other_arrival import with_other
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 from polaritykit.struck.direct_correlation import SURELY_AGREED
 
@@ -44,8 +45,6 @@ _BEHIND_DB = 12.0
 _TOGETHER_MS = 0.1
 #: One that is less likely right than this gives no offset.
 _LEAST_RIGHT = 0.8
-#: Share of a normal error beyond two standard deviations.
-_BEYOND_TWO = math.erfc(math.sqrt(2.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,7 +82,8 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
         return None
     offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
     if source.direct is None:
-        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=math.inf)
+        right = math.inf if source.right is None else float(source.right[a, b])
+        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=right)
     moved = source.moved is not None and bool(source.moved[a, b])
     near = _near(source, a, b)
     right = (
@@ -95,7 +95,9 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=_with_other(_spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right),
+        std_s=with_other(
+            _spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right, _OTHER_MS * 1e-3
+        ),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
         correlates=_surely(source, a, b) and near >= 0.5,
@@ -122,7 +124,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=_with_other(_spread_s(source, a, b, std_s), right),
+        std_s=with_other(_spread_s(source, a, b, std_s), right, _OTHER_MS * 1e-3),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
@@ -158,6 +160,23 @@ def leading(pair: PairEvidence) -> Timed | None:
     together = np.exp(-0.5 * ((offset_s[:, None] - offset_s) / (_TOGETHER_MS * 1e-3)) ** 2)
     best = np.argmax(together @ 10 ** (brings_db / 10))
     return likely[int(np.argmax(brings_db + 10 * np.log10(np.maximum(together[best], 1e-9))))]
+
+
+def leading_sustained(pair: PairEvidence) -> Timed | None:
+    """Choose the offset of a pair among its sources of sustained sound.
+
+    Parameters
+    ----------
+    pair : PairEvidence
+
+    Returns
+    -------
+    Timed or None
+        None where none times the pair.
+    """
+    read = [by_arrival(item, pair.a, pair.b) for item in pair.ranked if item.kind == "continuous"]
+    known = [one for one in read if one is not None]
+    return max(known, key=lambda one: _weight_db(pair, one), default=None)
 
 
 def _weight_db(pair: PairEvidence, one: Timed) -> float:
@@ -209,19 +228,3 @@ def _spread_s(source: SourceEvidence, a: int, b: int, alone_s: float) -> float:
     # What they differ by is the error of either.
     together_s = math.hypot(apart_s, float(source.direct.std_s[a, b])) / math.sqrt(2.0)
     return math.sqrt(near * together_s**2 + (1.0 - near) * alone_s**2)
-
-
-def _with_other(std_s: float, right: float) -> float:
-    """Half the distance within which 95 % lie, of a normal error or of another arrival, as likely as that is.
-
-    The root lies between that of the likely error alone and that of the other arrival alone.
-    """
-    wrong = 1.0 / (1.0 + math.exp(right))
-    other_s = max(_OTHER_MS * 1e-3, std_s)
-    low, high = std_s, other_s
-    for _ in range(30):
-        middle = math.sqrt(low * high)
-        beyond = (1.0 - wrong) * math.erfc(math.sqrt(2.0) * middle / std_s)
-        beyond += wrong * math.erfc(math.sqrt(2.0) * middle / other_s)
-        low, high = (middle, high) if beyond > _BEYOND_TWO else (low, middle)
-    return float(np.sqrt(low * high))

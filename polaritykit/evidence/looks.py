@@ -185,7 +185,7 @@ def _masked(
     def whether(here: NDArray[np.bool_] | None, there: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
         return here if here is None or there is None else np.where(pairs, there, here & keep)
 
-    direct = item.direct
+    direct, right = item.direct, item.right
     if item.direct is not None and more.direct is not None:
         direct = replace(
             item.direct,
@@ -194,6 +194,8 @@ def _masked(
             agreed=of(item.direct.agreed, more.direct.agreed),
             sign=of(item.direct.sign, more.direct.sign),
         )
+    if item.right is not None and more.right is not None:
+        right = of(item.right, more.right)
     return replace(
         item,
         offset_s=of(item.offset_s, more.offset_s),
@@ -201,6 +203,7 @@ def _masked(
         known=np.where(pairs, more.known, item.known & keep),
         log_odds=of(item.log_odds, more.log_odds),
         direct=direct,
+        right=right,
         moved=whether(item.moved, more.moved),
         by_correlation=whether(item.by_correlation, more.by_correlation),
     )

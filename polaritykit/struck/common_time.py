@@ -21,7 +21,7 @@ from polaritykit.struck.direct_correlation import fitting_times
 from polaritykit.struck.onsets import Event, Onset
 
 #: Onsets of two tracks further apart are not of one stroke: a room mic 30 m away, or a digital link.
-_REACH_MS = 110.0
+REACH_MS = 110.0
 #: Regular music fits again a note later: lags beyond what electronics and some metres make count less, by e
 #: for each of these.
 _NEAR_MS, _NEARER_MS = 25.0, 200.0
@@ -47,7 +47,7 @@ def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> 
         0 for a track without onsets.
     """
     samples = [np.sort([one.sample for one in onsets if one.track == track]) for track in range(n_tracks)]
-    return _fitting(samples, sample_rate_hz, reach_ms=_REACH_MS, bin_ms=_BIN_MS)
+    return _fitting(samples, sample_rate_hz, reach_ms=REACH_MS, bin_ms=_BIN_MS)
 
 
 def still_late(events: Sequence[Event], n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
@@ -82,7 +82,13 @@ def _fitting(
     if len(heard) < 2:
         return late
     pairs = list(combinations(heard, 2))
-    curves = np.array([_differences(times[a], times[b], reach_ms, bin_ms) for a, b in pairs])
+    curves = np.array(
+        [
+            lag_counts(times[a], times[b], reach_ms=reach_ms, bin_ms=bin_ms)
+            / np.sqrt(len(times[a]) * len(times[b]))
+            for a, b in pairs
+        ]
+    )
     curves = gaussian_filter1d(curves, _WIDTH_MS / bin_ms, axis=-1, mode="constant")
     apart_ms = bin_ms * np.abs(np.arange(curves.shape[-1]) - curves.shape[-1] // 2)
     curves *= np.exp(-np.maximum(apart_ms - _NEAR_MS, 0.0) / _NEARER_MS)
@@ -91,8 +97,21 @@ def _fitting(
     return late
 
 
-def _differences(first_ms: Floats, second_ms: Floats, reach_ms: float, bin_ms: float) -> Floats:
-    """Count how often the second sets in so much later than the first, as a share of what could be."""
+def lag_counts(first_ms: Floats, second_ms: Floats, *, reach_ms: float, bin_ms: float) -> Floats:
+    """Count how often the second sets in so much later than the first.
+
+    Parameters
+    ----------
+    first_ms, second_ms : ndarray
+        Onsets in order.
+    reach_ms, bin_ms : float
+        Largest lag either way, and the width of a bin.
+
+    Returns
+    -------
+    ndarray
+        One count a bin, lag 0 in the middle.
+    """
     reach = round(reach_ms / bin_ms)
     begin = np.searchsorted(second_ms, first_ms - reach_ms)
     end = np.searchsorted(second_ms, first_ms + reach_ms)
@@ -101,4 +120,4 @@ def _differences(first_ms: Floats, second_ms: Floats, reach_ms: float, bin_ms: f
         inside = begin + further < end
         apart = second_ms[begin[inside] + further] - first_ms[inside]
         np.add.at(counts, np.round(apart / bin_ms).astype(np.int64) + reach, 1.0)
-    return np.asarray(counts / np.sqrt(len(first_ms) * len(second_ms)))
+    return counts

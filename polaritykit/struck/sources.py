@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.base.types import Floats, Recording, Samples, read_only
+from polaritykit.base.windows import over_windows
 from polaritykit.struck.onsets import Event, spread
 
 #: Bands in which the level of an event is compared between tracks.
@@ -53,7 +53,14 @@ MOST_HITS = 24
 #: source reaches so many mics, and what a source takes grows with the square of its tracks.
 MOST_TRACKS = 64
 
+#: An event is heard for so long, from so long before it on.
+_HIT_S, _LEAD_S = 0.05, 0.005
+#: A track struck at moments of its own hears a source by chance this often.
+_BY_CHANCE = 0.001
+
 _TINY = 1e-20
+#: Level in tracks that do not hear a source at all.
+NOT_HEARD_DB = -200.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,7 +86,9 @@ class HitSource:
     heard_in: tuple[int, ...] | None = None
 
 
-def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
+def find_sources(
+    recording: Recording, events: list[Event], *, elsewhere: NDArray[np.bool_] | None = None
+) -> list[HitSource]:
     """Cluster events into sources by how loud each track hears them.
 
     Parameters
@@ -88,6 +97,9 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
         Read around each event looked at.
     events : list of Event
         From `looked_at`.
+    elsewhere : ndarray of bool, shape (n_tracks,), optional
+        Tracks struck at moments of their own (`polaritykit.struck.together`): the source is looked for in
+        those that get louder with its strokes.
 
     Returns
     -------
@@ -98,14 +110,20 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
 
     if len(events) < _MIN_EVENTS:
         return []
-    levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), events)), axis=1)
+    rate = recording.sample_rate_hz
+    length, lead = round(_HIT_S * rate), round(_LEAD_S * rate)
+    windows = [(event.sample - lead - length, event.sample - lead + length) for event in events]
+    told = over_windows(lambda _, sound: _levels(sound, rate), recording, windows)
+    levels, before = np.stack(told, axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
     features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck)
+    if elsewhere is None:
+        elsewhere = np.zeros(len(struck), dtype=np.bool_)
+    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck, elsewhere=elsewhere)
     sources = [_source(heard, group) for group in _groups(tree)]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
@@ -121,6 +139,8 @@ class _Heard:
     #: Each track's own loudest level, and whether anything ever sets in suddenly on it; shape (n_tracks,).
     top: Floats
     struck: NDArray[np.bool_]
+    #: Tracks that are struck at moments of their own.
+    elsewhere: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -186,26 +206,43 @@ def _source(heard: _Heard, group: _Group) -> HitSource:
     home = int(np.argmax(np.where(struck, reached, -np.inf)))
     kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
     clean = levels[kept]
+    hears = ~heard.elsewhere | _gets_louder(levels, before)
+    level_db = np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))
     return HitSource(
         events=tuple(events[index] for index in kept),
         n_found=len(events),
-        level_db=read_only(np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))),
+        level_db=read_only(np.where(hears, level_db, NOT_HEARD_DB)),
         home=home,
         lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
         cuts=group.cuts,
         apart=group.apart,
-        heard_in=_heard_in(clean - before[kept], home),
+        heard_in=_heard_in(clean - before[kept], home, hears),
     )
 
 
-def _heard_in(rise_db: Floats, home: int) -> tuple[int, ...] | None:
-    """Of very many tracks those that rise most at a source's strokes, (n_strokes, n_tracks, n_bands)."""
-    typical = np.median(rise_db, axis=0).max(axis=1)
-    if len(typical) <= MOST_TRACKS:
+def _gets_louder(levels: Floats, before: Floats) -> NDArray[np.bool_]:
+    """Tell the tracks that are louder just after more of some moments than chance would have it.
+
+    A track that does not hear a source is as often louder as quieter (and more often quieter where its own
+    sounds set in suddenly and die away): the sign test, band by band.
+    """
+    from scipy.stats import binom
+
+    # What is not louder was put a tenth of what was there before (`_levels`).
+    louder = (levels > before - 10.0 + 1e-6).sum(axis=0)
+    chance = binom.sf(louder - 1, len(levels), 0.5) * levels.shape[2]
+    return np.asarray(chance.min(axis=1) <= _BY_CHANCE)
+
+
+def _heard_in(rise_db: Floats, home: int, hears: NDArray[np.bool_]) -> tuple[int, ...] | None:
+    """Tracks that hear a source; of very many those that rise most, (n_strokes, n_tracks, n_bands)."""
+    typical = np.where(hears, np.median(rise_db, axis=0).max(axis=1), -np.inf)
+    if hears.all() and len(typical) <= MOST_TRACKS:
         return None
     typical[home] = np.inf
-    return tuple(np.sort(np.argsort(-typical, kind="stable")[:MOST_TRACKS]).tolist())
+    most = np.argsort(-typical, kind="stable")[:MOST_TRACKS]
+    return tuple(np.sort(most[typical[most] > -np.inf]).tolist())
 
 
 def _lowness_db(levels: Floats) -> float:
@@ -263,20 +300,18 @@ def looked_at(events: list[Event]) -> list[Event]:
     return sorted(chosen, key=lambda event: event.sample)
 
 
-def _levels(recording: Recording, event: Event) -> tuple[Floats, Floats]:
+def _levels(sound: Samples, rate: int) -> tuple[Floats, Floats]:
     """Level per track and band that an event brings in its first 45 ms, and the level before it.
 
-    dB, shape (n_tracks, n_bands) each.
+    dB, shape (n_tracks, n_bands) each; of the sound before its beginning and, as long, after.
     """
-    rate = recording.sample_rate_hz
-    start = event.sample - round(0.005 * rate)
-    length = round(0.05 * rate)
+    length = sound.shape[1] // 2
     # Short fades only: a hi-hat is over before a bell-shaped window opens.
     fade = round(0.004 * rate)
     taper = np.ones(length)
     taper[:fade] = np.sin(np.linspace(0.0, np.pi / 2, fade)) ** 2
     taper[-fade:] = taper[:fade][::-1]
-    both = recording.read(start - length, start + length).reshape(-1, 2, length)
+    both = sound.reshape(-1, 2, length)
     power = np.abs(np.fft.rfft(both * taper, axis=-1)) ** 2
     frequency = np.fft.rfftfreq(length, 1 / rate)
     bands = (*_FEATURE_BANDS_HZ, _CLEAN_BAND_HZ)
