@@ -77,7 +77,7 @@ def choose(scene: Scene, units: Sequence[Unit]) -> tuple[Choice, ...]:
     for unit, own in zip(units, inner, strict=True):
         for member, coincide, more in zip(unit.members, unit.coincide_s, own, strict=True):
             shifts[member] = coincide + more
-    whole = signed_gains(scene, [*(track for unit in units for track in unit.members), *scene.anchors])
+    whole = signed_gains(scene, [*(track for unit in units for track in unit.judged), *scene.anchors])
     chance = [by_chance_db(sound.spectra, whole) for sound in scene.sounds]
     at = np.zeros(len(units))
     # Loud ones first, by what is the same in any order of tracks and at any gains.
@@ -111,7 +111,7 @@ def _choose_inner(scene: Scene, unit: Unit) -> tuple[float, ...]:
     shifts = np.zeros(len(scene.signs))
     shifts[list(unit.members)] = unit.coincide_s
     loudness = _loudness(scene, unit)
-    order = sorted(unit.members, key=lambda track: (track != unit.reference, -loudness[track]))
+    order = sorted(unit.judged, key=lambda track: (track != unit.reference, -loudness[track]))
     for place in range(1, len(order)):
         track = order[place]
         best = _best(spectra, signed_gains(scene, order[: place + 1]), shifts, track)
@@ -173,7 +173,7 @@ def _place(
 ) -> float:
     """Find the place of one unit beside the others as they stand; where it is now unless another gains."""
     tried = candidates()
-    mics = signed_gains(scene, (*unit.members, *scene.anchors))
+    mics = signed_gains(scene, (*unit.judged, *scene.anchors))
     own = scene.sounds[unit.sound].spectra
     merit = mean_change_db(own, mics, shifts, moving=unit.members, tried=tried)
     for sound, by_chance in zip(scene.sounds, chance, strict=True):

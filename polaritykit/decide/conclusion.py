@@ -12,7 +12,7 @@ from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
-from polaritykit.decide.timing import Timed, by_arrival, leading
+from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
@@ -93,8 +93,7 @@ def conclude(
     if not pair.trusted and not (decided and known):
         return _unrelated(pair)
     main = (pair.trusted or known)[0]
-    # Sustained sound, which no stroke repeats, is left alone.
-    timed = by_arrival(main, a, b) if main.kind == "continuous" else leading(pair)
+    timed = leading_sustained(pair) if main.kind == "continuous" else leading(pair)
     main = timed.source if timed is not None else main
     sources = tuple(
         _pair_source(

@@ -22,6 +22,7 @@ from polaritykit.decide.source_sums import (
     JUDGED_HZ,
     GatedSpectra,
     heard_octaves,
+    levelled_at_home,
     octave_levels_db,
     octave_powers,
     weights,
@@ -77,7 +78,9 @@ def _losses(
         for where, chosen in _sums(scene, number):
             spectra, gains = sound.spectra, signed_gains(scene, chosen)
             change = _change_db(spectra, gains, before, after)
-            heard = heard_octaves(spectra, gains, np.flatnonzero(gains).tolist())
+            # What is heard of single strokes is told of, though the settings go by what they have in common.
+            levelled = levelled_at_home(spectra, sound.home)
+            heard = heard_octaves(levelled, gains, np.flatnonzero(gains).tolist())
             if not (heard & (change < AUDIBLE_DB) & (change != 0.0)).any():
                 continue
             known = [_change_db(spectra.leaving_out(group), gains, before, after) for group in range(GROUPS)]

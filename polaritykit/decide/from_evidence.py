@@ -24,6 +24,7 @@ from polaritykit.decide.source_sums import (
 )
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import Spectra
+from polaritykit.struck.sources import NOT_HEARD_DB
 
 #: An arrival counts when it is known this well: a tenth of the period of the lowest octave in which bleed
 #: combs.
@@ -143,8 +144,13 @@ def _behind(sounds: tuple[Sound, ...], anchor: int | None) -> NDArray[np.bool_]:
 
 
 def _says_anything(item: SourceEvidence) -> bool:
-    """Whether anything is known of a source: beside what is not struck, frames are read of every track."""
-    return item.kind == "hits" or bool(item.known.any())
+    """Whether anything is known of a source that is in any sum.
+
+    Beside what is not struck frames are read of every track, and a loop is heard by no other one.
+    """
+    if item.kind == "hits":
+        return int((item.level_db > NOT_HEARD_DB).sum()) > 1
+    return bool(item.known.any())
 
 
 def _arrivals(item: SourceEvidence) -> Floats:

@@ -235,6 +235,30 @@ def whole_strokes(spectra: GatedSpectra) -> GatedSpectra:
     return replace(spectra, parts=spectra.plain.astype(np.complex128), octave_power=read_only(power))
 
 
+def levelled_at_home(spectra: GatedSpectra, home: int) -> GatedSpectra:
+    """Raise the octaves by what averaging lost of them on the track a source is at home on.
+
+    Strokes differ: their average holds less of an octave than each of them did, and nearly all of a home
+    track is the source's own.
+
+    Parameters
+    ----------
+    spectra : GatedSpectra
+    home : int
+        Track.
+    """
+    _, places = spectra.held(np.array([home]))
+    if not len(places):
+        return spectra
+    power = spectra.octave_power.copy()
+    whole, averaged = (parts_power(parts)[:, places[0]] for parts in (spectra.plain, spectra.parts))
+    for k, centre in enumerate(JUDGED_HZ):
+        inside = spectra.octave == k
+        left = averaged[inside].sum()
+        power[ALL_HZ.index(centre)] *= whole[inside].sum() / left if left > 0.0 else 1.0
+    return replace(spectra, octave_power=read_only(power))
+
+
 def heard_octaves(spectra: GatedSpectra, gains: Floats, tracks: Sequence[int]) -> NDArray[np.bool_]:
     """Judged octaves within `RANGE_DB` of the source's strongest one, in the power sum of some tracks.
 

@@ -57,7 +57,7 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
     Returns
     -------
     dict of track to Shift
-        For every member of every unit.
+        For every member of every unit; companions that stay are left out.
     """
     shifts = np.zeros(len(scene.signs))
     inner: dict[int, Shift] = {}
@@ -75,9 +75,11 @@ def take(scene: Scene, units: Sequence[Unit], choices: Sequence[Choice]) -> dict
         outer = _told(
             scene, unit, choices[number], moves[number][unit.reference], tried, taken=number in taken
         )
-        for track in unit.members:
+        for track in unit.judged:
             outer_s = float(moves[number][track]) if number in taken else 0.0
             found[track] = _joined(outer, inner.get(track), track, unit, outer_s)
+        for track in unit.companions if number in taken else ():
+            found[track] = replace(outer, reason="along", shift_s=float(moves[number][track]), late_s=None)
     return found
 
 
@@ -155,10 +157,10 @@ def _take_inner(scene: Scene, unit: Unit, choice: Choice) -> dict[int, Shift]:
     whole = np.array(unit.coincide_s) + np.array(choice.inner_s)
     against = whole - whole[place]
     spectra = close_up(scene, unit)
-    gains = signed_gains(scene, unit.members)
+    gains = signed_gains(scene, unit.judged)
     shifts = np.zeros(len(scene.signs))
     found = {}
-    order = sorted(unit.members, key=lambda track: abs(against[unit.members.index(track)]), reverse=True)
+    order = sorted(unit.judged, key=lambda track: abs(against[unit.members.index(track)]), reverse=True)
     for track in order:
         shift = float(against[unit.members.index(track)])
         if track == unit.reference or abs(shift) < LEAST_SHIFT_S:

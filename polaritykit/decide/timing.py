@@ -10,6 +10,7 @@ import numpy as np
 
 from polaritykit.decide.findings import OffsetKind
 from polaritykit.decide.pair_evidence import COVERED_DB, PairEvidence
+from polaritykit.evidence.other_arrival import with_other
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 
 #: Log-odds that a first arrival is the direct sound's: nearer than 0.3 ms to a source that sounds, else a
@@ -43,8 +44,6 @@ _BEHIND_DB = 12.0
 _TOGETHER_MS = 0.1
 #: One that is less likely right than this gives no offset.
 _LEAST_RIGHT = 0.8
-#: Share of a normal error beyond two standard deviations.
-_BEYOND_TWO = math.erfc(math.sqrt(2.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,7 +79,8 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
         return None
     offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
     if source.direct is None:
-        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=math.inf)
+        right = math.inf if source.right is None else float(source.right[a, b])
+        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=right)
     moved = source.moved is not None and bool(source.moved[a, b])
     right = (
         _ARRIVAL
@@ -91,7 +91,7 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=_with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right),
+        std_s=with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right, _OTHER_MS * 1e-3),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
     )
@@ -117,7 +117,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=_with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right),
+        std_s=with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right, _OTHER_MS * 1e-3),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
@@ -154,6 +154,23 @@ def leading(pair: PairEvidence) -> Timed | None:
     return likely[int(np.argmax(brings_db + 10 * np.log10(np.maximum(together[best], 1e-9))))]
 
 
+def leading_sustained(pair: PairEvidence) -> Timed | None:
+    """Choose the offset of a pair among its sources of sustained sound.
+
+    Parameters
+    ----------
+    pair : PairEvidence
+
+    Returns
+    -------
+    Timed or None
+        None where none times the pair.
+    """
+    read = [by_arrival(item, pair.a, pair.b) for item in pair.ranked if item.kind == "continuous"]
+    known = [one for one in read if one is not None]
+    return max(known, key=lambda one: _weight_db(pair, one), default=None)
+
+
 def _weight_db(pair: PairEvidence, one: Timed) -> float:
     """Weigh a reading by what its source brings and how sure it is."""
     sure = -math.log(math.exp(-one.right) + math.exp(-_SUREST))
@@ -182,19 +199,3 @@ def _near(source: SourceEvidence, a: int, b: int) -> float:
         return 0.0
     apart_ms = 1e3 * float(source.offset_s[a, b] - source.direct.offset_s[a, b])
     return 1.0 / (1.0 + (apart_ms / _SAME_MS) ** 4)
-
-
-def _with_other(std_s: float, right: float) -> float:
-    """Half the distance within which 95 % lie, of a normal error or of another arrival, as likely as that is.
-
-    The root lies between that of the likely error alone and that of the other arrival alone.
-    """
-    wrong = 1.0 / (1.0 + math.exp(right))
-    other_s = max(_OTHER_MS * 1e-3, std_s)
-    low, high = std_s, other_s
-    for _ in range(30):
-        middle = math.sqrt(low * high)
-        beyond = (1.0 - wrong) * math.erfc(math.sqrt(2.0) * middle / std_s)
-        beyond += wrong * math.erfc(math.sqrt(2.0) * middle / other_s)
-        low, high = (middle, high) if beyond > _BEYOND_TWO else (low, middle)
-    return float(np.sqrt(low * high))

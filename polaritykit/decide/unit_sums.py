@@ -45,7 +45,7 @@ class UnitSums:
         sums = [(sound.home, sound.spectra, whole) for sound in scene.sounds]
         for unit in units:
             sound = scene.sounds[unit.sound]
-            sums.append((sound.home, sound.spectra, signed_gains(scene, (*unit.members, *scene.anchors))))
+            sums.append((sound.home, sound.spectra, signed_gains(scene, (*unit.judged, *scene.anchors))))
         # Mics on one source that are not moved together, one of them with an open sign, say.
         for number, sound in enumerate(scene.sounds):
             own = own_mics(scene, number)

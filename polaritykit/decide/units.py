@@ -20,6 +20,8 @@ from polaritykit.decide.worth import FAR_S
 CLOSE_S = 2e-3
 #: ... and each hears it this much above any other: a mic further off hears its neighbours nearly as loud.
 OWN_OVER_REST_DB = 6.0
+#: What keeps a mic from being judged by itself, but not from moving with another one on its source.
+_OPEN: frozenset[ShiftReason] = frozenset({"sign_open", "no_arrival"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,6 +37,13 @@ class Unit:
     coincide_s: tuple[float, ...]
     #: Mics on one source: set to one another first.  A stereo pair never is.
     one_source: bool
+    #: Members close to the same source whose own sign or arrival is open: they keep their distance.
+    companions: tuple[int, ...] = ()
+
+    @property
+    def judged(self) -> tuple[int, ...]:
+        """Members that the choice goes by."""
+        return tuple(track for track in self.members if track not in self.companions)
 
 
 def find_units(scene: Scene) -> tuple[tuple[Unit, ...], dict[int, Shift]]:
@@ -67,7 +76,13 @@ def find_units(scene: Scene) -> tuple[tuple[Unit, ...], dict[int, Shift]]:
             free.append(track)
         else:
             kept[track] = Shift(shift_s=0.0, reason=reason, late_s=_finite(late[track]))
-    units += [_unit(scene, group, late) for group in _one_source_groups(scene, free)]
+    groups = _one_source_groups(scene, free)
+    beside: dict[tuple[int, ...], list[int]] = {group: [] for group in groups}
+    for track in (track for track, shift in kept.items() if shift.reason in _OPEN):
+        near = [group for group in groups if any(_may_share(scene, track, one) for one in group)]
+        if len(near) == 1 and not _linked(scene, track):
+            beside[near[0]].append(track)
+    units += [_unit(scene, group, late, tuple(beside[group])) for group in groups]
     return tuple(units), kept
 
 
@@ -114,18 +129,19 @@ def _image(scene: Scene, pair: tuple[int, int], late: Floats) -> Unit:
     )
 
 
-def _unit(scene: Scene, group: tuple[int, ...], late: Floats) -> Unit:
+def _unit(scene: Scene, group: tuple[int, ...], late: Floats, companions: tuple[int, ...]) -> Unit:
     reference = max(group, key=lambda track: _over_rest_db(scene, track))
     sound = int(scene.own[reference])
     # Within the unit all go by one source's arrivals.
     arrival = scene.sounds[sound].arrival_s
-    offsets = [float(arrival[t] - arrival[reference]) for t in group]
+    offsets = [float(arrival[t] - arrival[reference]) for t in group] + [0.0] * len(companions)
     return Unit(
-        members=group,
+        members=(*group, *companions),
         reference=reference,
         sound=sound,
         coincide_s=tuple(-float(late[reference]) - offset for offset in offsets),
         one_source=len(group) > 1,
+        companions=companions,
     )
 
 
@@ -151,14 +167,37 @@ def on_one_source(scene: Scene, a: int, b: int) -> bool:
     -------
     bool
     """
+    offsets = _offsets(scene, a, b)
+    return _hear_alike(scene, a, b) and all(abs(offset) <= CLOSE_S for offset in offsets)
+
+
+def _may_share(scene: Scene, a: int, b: int) -> bool:
+    """Whether two mics are on one source as far as is known: one of them may have no clear arrival.
+
+    Then levels alone must tell, beside another source's.
+    """
+    offsets = np.abs(_offsets(scene, a, b))
+    told = bool(np.isfinite(offsets).all()) or len(scene.sounds) > len(offsets)
+    return told and _hear_alike(scene, a, b) and not (offsets > CLOSE_S).any()
+
+
+def _offsets(scene: Scene, a: int, b: int) -> list[float]:
+    """How much later b hears the sources of both, NaN where not known."""
+    own = {int(scene.own[a]), int(scene.own[b])} - {-1}
+    return [float(scene.sounds[k].arrival_s[b] - scene.sounds[k].arrival_s[a]) for k in own]
+
+
+def _hear_alike(scene: Scene, a: int, b: int) -> bool:
+    """Whether what each of two mics hears most stands out on both."""
     own = {int(scene.own[a]), int(scene.own[b])}
     if -1 in own or not all(_is_close(scene, track, own) for track in (a, b)):
         return False
     differences = [scene.sounds[k].level_db[b] - scene.sounds[k].level_db[a] for k in own]
-    if max(differences) - min(differences) > OWN_OVER_REST_DB:
-        return False
-    offsets = [scene.sounds[k].arrival_s[b] - scene.sounds[k].arrival_s[a] for k in own]
-    return bool(all(abs(offset) <= CLOSE_S for offset in offsets))
+    return bool(max(differences) - min(differences) <= OWN_OVER_REST_DB)
+
+
+def _linked(scene: Scene, track: int) -> bool:
+    return any(track in pair for pair in scene.linked)
 
 
 def _is_close(scene: Scene, track: int, own: set[int]) -> bool:

@@ -21,6 +21,7 @@ from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
+from polaritykit.evidence.closing import closed
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
 from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
@@ -34,6 +35,8 @@ from polaritykit.struck.measured_events import earlier, measured
 from polaritykit.struck.onsets import Event, Onset, merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources, looked_at
+from polaritykit.struck.together import struck_together
+from polaritykit.sustained.activity import frame_samples
 from polaritykit.sustained.frame_phases import FramePhases, frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
@@ -143,17 +146,24 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
 
 def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Collected:
     rate, usable, found = recording.sample_rate_hz, heard.usable, heard.onsets
-    # Which sounds are told apart, in which windows they are read and where they are looked for must not
-    # depend on how late the tracks are: they are read where all hear most strokes at one time.
-    late, events = _lined_up(recording, found, np.array(usable))
-    sources = find_sources(ShiftedRecording(recording, late), events)
+    groups = struck_together(found, len(usable), rate, recording.n_samples)
+    struck = np.isin(np.arange(len(usable)), [track for group in groups for track in group])
+    sources: list[tuple[NDArray[np.int64], HitSource]] = []
+    for group in groups:
+        own = np.isin(np.arange(len(usable)), group)
+        # Which sounds are told apart, in which windows they are read and where they are looked for must not
+        # depend on how late the tracks are: they are read where all hear most strokes at one time.
+        late, events = _lined_up(recording, [one for one in found if own[one.track]], np.array(usable) & own)
+        shifted = ShiftedRecording(recording, late)
+        sources += [(late, source) for source in find_sources(shifted, events, elsewhere=struck & ~own)]
+    everyone = [source for _, source in sources]
 
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
-        aligned = ShiftedRecording(steady, late)
-
-        def one(source: HitSource) -> Evidence:
+        def one(found: tuple[NDArray[np.int64], HitSource]) -> Evidence:
+            late, source = found
             moved = moved_source(source, motions, rate)
-            here = hit_evidence(aligned, moved, well_heard=well_heard(source, sources))
+            aligned = ShiftedRecording(steady, late)
+            here = hit_evidence(aligned, moved, well_heard=well_heard(source, everyone))
             return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
@@ -208,7 +218,7 @@ def _from_frames(
             for item in on_cores(one, range(len(phases.homes)), most=_HOMES_AT_ONCE):
                 items.append(item)
                 progress("sustained sound", (item.home + 1) / len(sustained))
-        return tuple(items)
+        return tuple(closed(steady, items, frame_samples(steady.n_samples, steady.sample_rate_hz)))
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
         lags = [pair for item in evidence for pair in item.pair_lags]

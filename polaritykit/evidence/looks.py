@@ -182,7 +182,7 @@ def _masked(
     def of(here: Floats, there: Floats) -> Floats:
         return read_only(np.where(pairs, there, here if keep else 0.0))
 
-    direct, moved = item.direct, item.moved
+    direct, moved, right = item.direct, item.moved, item.right
     if item.direct is not None and more.direct is not None:
         direct = replace(
             item.direct,
@@ -190,6 +190,8 @@ def _masked(
             std_s=of(item.direct.std_s, more.direct.std_s),
             agreed=of(item.direct.agreed, more.direct.agreed),
         )
+    if item.right is not None and more.right is not None:
+        right = of(item.right, more.right)
     if item.moved is not None and more.moved is not None:
         moved = np.where(pairs, more.moved, item.moved & keep)
     return replace(
@@ -199,5 +201,6 @@ def _masked(
         known=np.where(pairs, more.known, item.known & keep),
         log_odds=of(item.log_odds, more.log_odds),
         direct=direct,
+        right=right,
         moved=moved,
     )

@@ -9,6 +9,7 @@ import numpy as np
 
 from polaritykit.base.types import read_only
 from polaritykit.evidence.source import SourceEvidence
+from polaritykit.struck.sources import NOT_HEARD_DB
 
 #: A source this far below the loudest one of a track (dB) says all it knows of that track ...
 _SHARE_FULL_DB = -22.0
@@ -32,13 +33,13 @@ def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
     if not hits:
         return evidence
     top = np.max([item.weighed_db for item in hits], axis=0)
-    lowest = max(item.lowness_db or 0.0 for item in hits)
-    others = any((item.lowness_db or 0.0) < lowest - _AS_LOW_DB for item in hits)
 
     def worth(item: SourceEvidence) -> float:
         lowness = item.lowness_db or 0.0
+        beside = [other.lowness_db or 0.0 for other in hits if _heard_together(item, other)]
+        lowest = max(beside)
         low = lowness >= _LOW_DRUM_DB and lowness >= lowest - _AS_LOW_DB
-        return _LOW_DRUM_WORTH if low and others else 1.0
+        return _LOW_DRUM_WORTH if low and min(beside) < lowest - _AS_LOW_DB else 1.0
 
     def with_weight(item: SourceEvidence) -> SourceEvidence:
         share = (item.weighed_db - top - _SHARE_NONE_DB) / (_SHARE_FULL_DB - _SHARE_NONE_DB)
@@ -49,3 +50,8 @@ def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
         )
 
     return tuple(with_weight(item) if item.kind == "hits" else item for item in evidence)
+
+
+def _heard_together(one: SourceEvidence, other: SourceEvidence) -> bool:
+    """Whether a source is heard where another is at home: a loop says nothing of a kit's lowest drum."""
+    return bool(one.level_db[other.home] > NOT_HEARD_DB or other.level_db[one.home] > NOT_HEARD_DB)

@@ -21,7 +21,7 @@ from polaritykit.struck.direct_correlation import fitting_times
 from polaritykit.struck.onsets import Event, Onset
 
 #: Onsets of two tracks further apart than this are not of one stroke: electronic delays and some metres.
-_REACH_MS = 25.0
+REACH_MS = 25.0
 _BIN_MS = 0.25
 #: Onsets measured at every sample, once most are lined up.
 _FINE_REACH_MS, _FINE_BIN_MS = 5.0, 0.05
@@ -44,7 +44,7 @@ def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> 
         0 for a track without onsets.
     """
     samples = [np.sort([one.sample for one in onsets if one.track == track]) for track in range(n_tracks)]
-    return _fitting(samples, sample_rate_hz, reach_ms=_REACH_MS, bin_ms=_BIN_MS)
+    return _fitting(samples, sample_rate_hz, reach_ms=REACH_MS, bin_ms=_BIN_MS)
 
 
 def still_late(events: Sequence[Event], n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
@@ -79,15 +79,34 @@ def _fitting(
     if len(heard) < 2:
         return late
     pairs = list(combinations(heard, 2))
-    curves = np.array([_differences(times[a], times[b], reach_ms, bin_ms) for a, b in pairs])
+    curves = np.array(
+        [
+            lag_counts(times[a], times[b], reach_ms=reach_ms, bin_ms=bin_ms)
+            / np.sqrt(len(times[a]) * len(times[b]))
+            for a, b in pairs
+        ]
+    )
     curves = gaussian_filter1d(curves, _WIDTH_MS / bin_ms, axis=-1, mode="constant")
     found = fitting_times(curves, len(heard)) * bin_ms * 1e-3 * sample_rate_hz
     late[heard] = np.round(found - found.min()).astype(np.int64)
     return late
 
 
-def _differences(first_ms: Floats, second_ms: Floats, reach_ms: float, bin_ms: float) -> Floats:
-    """Count how often the second sets in so much later than the first, as a share of what could be."""
+def lag_counts(first_ms: Floats, second_ms: Floats, *, reach_ms: float, bin_ms: float) -> Floats:
+    """Count how often the second sets in so much later than the first.
+
+    Parameters
+    ----------
+    first_ms, second_ms : ndarray
+        Onsets in order.
+    reach_ms, bin_ms : float
+        Largest lag either way, and the width of a bin.
+
+    Returns
+    -------
+    ndarray
+        One count a bin, lag 0 in the middle.
+    """
     reach = round(reach_ms / bin_ms)
     begin = np.searchsorted(second_ms, first_ms - reach_ms)
     end = np.searchsorted(second_ms, first_ms + reach_ms)
@@ -96,4 +115,4 @@ def _differences(first_ms: Floats, second_ms: Floats, reach_ms: float, bin_ms: f
         inside = begin + further < end
         apart = second_ms[begin[inside] + further] - first_ms[inside]
         np.add.at(counts, np.round(apart / bin_ms).astype(np.int64) + reach, 1.0)
-    return np.asarray(counts / np.sqrt(len(first_ms) * len(second_ms)))
+    return counts

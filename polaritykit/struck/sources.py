@@ -55,8 +55,12 @@ MOST_TRACKS = 64
 
 #: An event is heard for so long, from so long before it on.
 _HIT_S, _LEAD_S = 0.05, 0.005
+#: A track struck at moments of its own hears a source by chance this often.
+_BY_CHANCE = 0.001
 
 _TINY = 1e-20
+#: Level in tracks that do not hear a source at all.
+NOT_HEARD_DB = -200.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,7 +86,9 @@ class HitSource:
     heard_in: tuple[int, ...] | None = None
 
 
-def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
+def find_sources(
+    recording: Recording, events: list[Event], *, elsewhere: NDArray[np.bool_] | None = None
+) -> list[HitSource]:
     """Cluster events into sources by how loud each track hears them.
 
     Parameters
@@ -91,6 +97,9 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
         Read around each event looked at.
     events : list of Event
         From `looked_at`.
+    elsewhere : ndarray of bool, shape (n_tracks,), optional
+        Tracks struck at moments of their own (`polaritykit.struck.together`): the source is looked for in
+        those that get louder with its strokes.
 
     Returns
     -------
@@ -112,7 +121,9 @@ def find_sources(recording: Recording, events: list[Event]) -> list[HitSource]:
     top = np.percentile(levels.max(axis=2), 95, axis=0)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
-    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck)
+    if elsewhere is None:
+        elsewhere = np.zeros(len(struck), dtype=np.bool_)
+    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck, elsewhere=elsewhere)
     sources = [_source(heard, group) for group in _groups(tree)]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
@@ -128,6 +139,8 @@ class _Heard:
     #: Each track's own loudest level, and whether anything ever sets in suddenly on it; shape (n_tracks,).
     top: Floats
     struck: NDArray[np.bool_]
+    #: Tracks that are struck at moments of their own.
+    elsewhere: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -193,26 +206,43 @@ def _source(heard: _Heard, group: _Group) -> HitSource:
     home = int(np.argmax(np.where(struck, reached, -np.inf)))
     kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
     clean = levels[kept]
+    hears = ~heard.elsewhere | _gets_louder(levels, before)
+    level_db = np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))
     return HitSource(
         events=tuple(events[index] for index in kept),
         n_found=len(events),
-        level_db=read_only(np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))),
+        level_db=read_only(np.where(hears, level_db, NOT_HEARD_DB)),
         home=home,
         lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
         cuts=group.cuts,
         apart=group.apart,
-        heard_in=_heard_in(clean - before[kept], home),
+        heard_in=_heard_in(clean - before[kept], home, hears),
     )
 
 
-def _heard_in(rise_db: Floats, home: int) -> tuple[int, ...] | None:
-    """Of very many tracks those that rise most at a source's strokes, (n_strokes, n_tracks, n_bands)."""
-    typical = np.median(rise_db, axis=0).max(axis=1)
-    if len(typical) <= MOST_TRACKS:
+def _gets_louder(levels: Floats, before: Floats) -> NDArray[np.bool_]:
+    """Tell the tracks that are louder just after more of some moments than chance would have it.
+
+    A track that does not hear a source is as often louder as quieter (and more often quieter where its own
+    sounds set in suddenly and die away): the sign test, band by band.
+    """
+    from scipy.stats import binom
+
+    # What is not louder was put a tenth of what was there before (`_levels`).
+    louder = (levels > before - 10.0 + 1e-6).sum(axis=0)
+    chance = binom.sf(louder - 1, len(levels), 0.5) * levels.shape[2]
+    return np.asarray(chance.min(axis=1) <= _BY_CHANCE)
+
+
+def _heard_in(rise_db: Floats, home: int, hears: NDArray[np.bool_]) -> tuple[int, ...] | None:
+    """Tracks that hear a source; of very many those that rise most, (n_strokes, n_tracks, n_bands)."""
+    typical = np.where(hears, np.median(rise_db, axis=0).max(axis=1), -np.inf)
+    if hears.all() and len(typical) <= MOST_TRACKS:
         return None
     typical[home] = np.inf
-    return tuple(np.sort(np.argsort(-typical, kind="stable")[:MOST_TRACKS]).tolist())
+    most = np.argsort(-typical, kind="stable")[:MOST_TRACKS]
+    return tuple(np.sort(most[typical[most] > -np.inf]).tolist())
 
 
 def _lowness_db(levels: Floats) -> float:

@@ -176,7 +176,13 @@ class TrackPair:
 
     @classmethod
     def of(cls, take: TakeFrames, a: int, b: int) -> "TrackPair":
-        """Take two of the tracks that were read."""
+        """Take two of the tracks that were read.
+
+        Parameters
+        ----------
+        take : TakeFrames
+        a, b : int
+        """
         plan = take.plan
         powers = take.power_of(a), take.power_of(b)
         inside = np.ones(len(plan.frequency_hz), dtype=bool)

@@ -159,6 +159,13 @@ def summary(tally: Tally) -> dict[str, Any]:
         "harmed in own mics with overheads": [len(mics), count],
         "harmed in the sum of all tracks": [len(whole), count],
         "of these said": [sum(o.said for o in whole), len(whole)],
+        "octaves said that lose less than 0.5 dB": [
+            sum(
+                o.said and min(o.whole_db - o.whole_flips_db, o.mics_db - o.mics_flips_db) > -0.5
+                for o in tally.octaves
+            ),
+            sum(o.said for o in tally.octaves),
+        ],
         "least own sum of two mics, dB": min(tally.own_sums_db, default=0.0),
         "flips left in corrected copies": sum(flips for flips, _ in tally.again),
         "shifts above 0.1 ms left": sum(shifts for _, shifts in tally.again),
@@ -282,7 +289,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
             f"largest change of a shift by {what}, ms": ms for what, ms in changed.items()
         }
         rows["a copy with its original, dB over it alone"] = copies_left(kit)
-        rows |= buses(kit, end_to_end)
+        rows |= buses(twin(kit, first), end_to_end)
         print("\n".join(f"  {key:66} {cell(value)}" for key, value in rows.items()))
         found.setdefault("end-to-end", {}).update(rows)
     if options.json:

@@ -89,7 +89,10 @@ def copies_left(kit: StemKit) -> float:
 
 
 def buses(kit: StemKit, decide: Callable[[StemKit], Set]) -> Mapping[str, object]:
-    """Rows of the kit with a bus of several of its tracks printed beside them, in time and late."""
+    """Rows of a kit with a bus of several of its tracks printed beside them, in time and late.
+
+    A kit with flips and delays on its tracks (a twin), so that there is something to set.
+    """
     plain = decide(kit)
     rows: dict[str, object] = {}
     for late in LATE_SAMPLES:

@@ -10,7 +10,7 @@ from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.decide.certainty import spread_db
 from polaritykit.decide.choice import likely_losses
 from polaritykit.decide.costs import losses_by_track
-from polaritykit.decide.source_sums import gated_spectra
+from polaritykit.decide.source_sums import ALL_HZ, gated_spectra, levelled_at_home
 from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
 
@@ -146,3 +146,16 @@ def test_a_source_struck_seldom_is_heard_and_chance_is_not(count):
 
     assert (power[1:6, 0] > 0.0).all()
     assert (power[1:6, 1] == 0.0).all()
+
+
+def test_what_averaging_lost_at_home_is_given_back():
+    """Of eight strokes one is upside down: the average holds (6/8)² of the power, in every track alike."""
+    rng = np.random.default_rng(4)
+    one = rng.standard_normal((1, 2, 9600)) * np.array([[[1.0], [0.5]]])
+    signs = np.array([1, 1, 1, 1, 1, 1, 1, -1.0])
+    found = gated_spectra(signs[:, None, None] * one, 48_000, taper=np.ones(9600), repeats=True)
+    again = levelled_at_home(found, 0)
+    place = ALL_HZ.index(500.0)
+
+    assert again.octave_power[place] == pytest.approx(found.octave_power[place] / (6 / 8) ** 2)
+    assert again.octave_power[ALL_HZ.index(4000.0)] == pytest.approx(found.octave_power[ALL_HZ.index(4000.0)])

@@ -116,7 +116,7 @@ def test_a_wrong_arrival_is_not_followed_where_the_sum_would_lose():
 
 def test_what_is_not_judged_says_why():
     """No arrival, no sign, silence, and a room mic: each its own code, none shifted."""
-    late = (0.0, None, 1.0, 3.0, 5.0, 2.0)
+    late = (0.0, None, 2.9, 3.0, 5.0, 2.0)
     found = decide(
         scene(
             [sound(0, late, (0.0,) * 6, octave_db=(-60.0, -60.0, -60.0, 0.0, -60.0))],
@@ -157,6 +157,18 @@ def test_mics_on_one_source_move_as_one():
     assert found.units[0].one_source
     assert 10 * np.log10(after / before).min() >= -0.5
     assert shifts[0] - shifts[1] == pytest.approx(0.7e-3, abs=0.3e-3)
+
+
+@pytest.mark.parametrize(("known", "second_ms"), [(False, 0.7), (True, None)])
+def test_a_mic_that_is_not_judged_does_not_part_from_the_other_on_its_source(known, second_ms):
+    """Its sign or its arrival is open: it moves along, by just as much, and is told to (by definition)."""
+    heard = sound(0, (0.0, second_ms, 3.0), (0.0, -1.0, -3.0), octave_db=(-60.0, -60.0, -60.0, 0.0, -60.0))
+    other = sound(2, (3.0, 3.0, 0.0), (-60.0, -60.0, 0.0))
+    made = scene([heard, other], own=(0, 0, 1), anchor=2, known=(True, known, True))
+    first, second, _ = decide(made).shifts
+
+    assert first.shift_s == second.shift_s == pytest.approx(3e-3, abs=1.5e-3)
+    assert (second.reason, second.about) == ("along", 0)
 
 
 @pytest.mark.parametrize("late_ms", [0.0, 1.333, 9.9, 12.0, 80.0])

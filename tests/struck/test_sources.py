@@ -9,7 +9,7 @@ from scipy import signal
 
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.struck.onsets import merge_onsets
-from polaritykit.struck.sources import find_sources
+from polaritykit.struck.sources import NOT_HEARD_DB, find_sources
 
 
 @pytest.fixture(scope="module")
@@ -74,6 +74,23 @@ def test_a_track_that_is_never_struck_changes_nothing(two_drums):
         assert [event.sample for event in two.events] == [event.sample for event in one.events]
         assert (two.home, two.lowness_db) == (one.home, pytest.approx(one.lowness_db))
         assert two.level_db[:3] == pytest.approx(one.level_db)
+
+
+def test_a_track_struck_by_itself_hears_what_makes_it_louder(two_drums):
+    """Noise of 3 dB more than a drum's faint sound in it, and noise alone: only the first hears the drum."""
+    tracks, _ = two_drums
+    noise = 0.01 * np.random.default_rng(10).standard_normal((2, tracks.shape[1]))
+    noise[0] += 0.05 * tracks[0]
+    made = np.vstack([tracks, noise])
+    events = merge_onsets(onsets_of(tracks.astype(np.float32))[0], 5, RATE)
+    elsewhere = np.array([False, False, False, True, True])
+    found = find_sources(
+        ArrayRecording(dict(zip("abcde", made, strict=True)), RATE), events, elsewhere=elsewhere
+    )
+    low = next(source for source in found if source.home == 0)
+
+    assert low.heard_in == (0, 1, 2, 3)
+    assert low.level_db[4] == NOT_HEARD_DB < low.level_db[3]
 
 
 def test_too_few_events_make_no_source():
