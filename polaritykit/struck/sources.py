@@ -208,7 +208,7 @@ def _standing(tree: Floats) -> tuple[Floats, Floats, list[NDArray[np.int64]]]:
 
 @dataclass(frozen=True, kw_only=True)
 class _Chosen:
-    """The least disturbed events of a group, its home, and those asked of tracks that are struck elsewhere."""
+    """The least disturbed events of a group, its home, and those asked of tracks struck elsewhere."""
 
     group: _Group
     kept: NDArray[np.int64]
