@@ -25,15 +25,15 @@ from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_blocks
 from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPair, normal_tail
 
 #: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
-_CODE_BYTES, _SUM_BYTES = 4.2e8, 2e8
+_CODE_BYTES, _SUM_BYTES = 4.2e8, 1.5e8
 #: Bins multiplied at once, on each core, and pairs transformed together.
-_BINS, _PAIRS = 32, 32
+_BINS, _PAIRS = 16, 32
 #: The noise of the codes, twice, is taken off what is asked for.
 _LESS = 1.0 - 2.0 * ROUGH
 #: Fewest bins of a weighting.
 _LEAST_BINS = 4
 #: Tracks whose frames are held transformed: ten megabytes each of a minute, as much as the sums took before.
-_HELD = 20
+_HELD = 15
 
 
 def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
