@@ -12,6 +12,7 @@ from polaritykit.decide.findings import OffsetKind
 from polaritykit.decide.pair_evidence import COVERED_DB, PairEvidence
 from polaritykit.evidence.other_arrival import with_other
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
+from polaritykit.struck.direct_correlation import SURELY_AGREED
 
 #: Log-odds that a first arrival is the direct sound's: nearer than 0.3 ms to a source that sounds, else a
 #: reflection or a stroke that falls together.  Of one whose picks scatter by 1 ms, for each tenth of that,
@@ -30,9 +31,9 @@ _SAME_MS = 0.3
 _SCATTER_MS = 0.03, 1.0
 #: Where a reading is of another arrival, that lies about so far off.
 _OTHER_MS = 0.7
-#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion, and of a
-#: correlation.
-_ARRIVAL_MODEL_MS, _DIRECT_MODEL_MS = 0.025, 0.05
+#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion that no
+#: correlation confirms.  Where one does, how far the two lie apart tells it.
+_ARRIVAL_MODEL_MS = 0.025
 #: A reading that is one and a half times as likely to be wrong has to bring so many dB more to lead.
 _DB_PER_LOG_ODDS = 4.0
 #: No reading is surer than this; beyond, only what its source brings counts.
@@ -60,6 +61,8 @@ class Timed:
     right: float
     #: How far it stands back where the source's other reading speaks of the same arrival.
     behind_db: float = 0.0
+    #: Whether the direct sound surely correlates there.
+    correlates: bool = False
 
 
 def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
@@ -82,18 +85,22 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
         right = math.inf if source.right is None else float(source.right[a, b])
         return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=right)
     moved = source.moved is not None and bool(source.moved[a, b])
+    near = _near(source, a, b)
     right = (
         _ARRIVAL
         - _ARRIVAL_SHARP * _scatter(std_s)
         + _ARRIVAL_SAYS * _says(source, a, b)
-        + _ARRIVAL_NEAR * _near(source, a, b)
+        + _ARRIVAL_NEAR * near
     )
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right, _OTHER_MS * 1e-3),
+        std_s=with_other(
+            _spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right, _OTHER_MS * 1e-3
+        ),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
+        correlates=_surely(source, a, b) and near >= 0.5,
     )
 
 
@@ -117,10 +124,11 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right, _OTHER_MS * 1e-3),
+        std_s=with_other(_spread_s(source, a, b, std_s), right, _OTHER_MS * 1e-3),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
+        correlates=_surely(source, a, b),
     )
 
 
@@ -190,7 +198,14 @@ def _scatter(std_s: float) -> float:
 
 
 def _says(source: SourceEvidence, a: int, b: int) -> float:
+    """How much the sign read at the first arrivals says for them."""
+    if source.by_correlation is not None and source.by_correlation[a, b]:
+        return 0.0
     return min(abs(float(source.log_odds[a, b])), EDGE_CAP)
+
+
+def _surely(source: SourceEvidence, a: int, b: int) -> bool:
+    return source.direct is not None and bool(source.direct.agreed[a, b] >= SURELY_AGREED)
 
 
 def _near(source: SourceEvidence, a: int, b: int) -> float:
@@ -199,3 +214,17 @@ def _near(source: SourceEvidence, a: int, b: int) -> float:
         return 0.0
     apart_ms = 1e3 * float(source.offset_s[a, b] - source.direct.offset_s[a, b])
     return 1.0 / (1.0 + (apart_ms / _SAME_MS) ** 4)
+
+
+def _spread_s(source: SourceEvidence, a: int, b: int, alone_s: float) -> float:
+    """Spread of a reading: its own where it stands alone, else how far all readings of the arrival lie apart.
+
+    These are a first arrival and correlations in several bands, gates and halves of the strokes.
+    """
+    if source.direct is None or not source.known[a, b]:
+        return alone_s
+    near = _near(source, a, b)
+    apart_s = float(source.offset_s[a, b] - source.direct.offset_s[a, b])
+    # What they differ by is the error of either.
+    together_s = math.hypot(apart_s, float(source.direct.std_s[a, b])) / math.sqrt(2.0)
+    return math.sqrt(near * together_s**2 + (1.0 - near) * alone_s**2)

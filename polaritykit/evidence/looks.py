@@ -182,18 +182,20 @@ def _masked(
     def of(here: Floats, there: Floats) -> Floats:
         return read_only(np.where(pairs, there, here if keep else 0.0))
 
-    direct, moved, right = item.direct, item.moved, item.right
+    def whether(here: NDArray[np.bool_] | None, there: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+        return here if here is None or there is None else np.where(pairs, there, here & keep)
+
+    direct, right = item.direct, item.right
     if item.direct is not None and more.direct is not None:
         direct = replace(
             item.direct,
             offset_s=of(item.direct.offset_s, more.direct.offset_s),
             std_s=of(item.direct.std_s, more.direct.std_s),
             agreed=of(item.direct.agreed, more.direct.agreed),
+            sign=of(item.direct.sign, more.direct.sign),
         )
     if item.right is not None and more.right is not None:
         right = of(item.right, more.right)
-    if item.moved is not None and more.moved is not None:
-        moved = np.where(pairs, more.moved, item.moved & keep)
     return replace(
         item,
         offset_s=of(item.offset_s, more.offset_s),
@@ -202,5 +204,6 @@ def _masked(
         log_odds=of(item.log_odds, more.log_odds),
         direct=direct,
         right=right,
-        moved=moved,
+        moved=whether(item.moved, more.moved),
+        by_correlation=whether(item.by_correlation, more.by_correlation),
     )

@@ -55,6 +55,8 @@ class SourceEvidence:
     right: Floats | None = None
     #: Pairs in which that correlation was believed against a first arrival; None for sustained sound.
     moved: NDArray[np.bool_] | None = None
+    #: Pairs whose sign is that of this correlation, not one read at first arrivals; None for sustained sound.
+    by_correlation: NDArray[np.bool_] | None = None
     #: Correlation of a typical stroke with the next ones at home, or where it is larger, 0 to 1; None for
     #: sustained sound.
     similarity: float | None = None
