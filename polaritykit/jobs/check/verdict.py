@@ -211,7 +211,19 @@ def _open_sentences(findings: Findings) -> list[str]:
     if left:
         moves = "it moves" if len(left) == 1 else "they move"
         out.append(f"Timing not judged: {listed(left)}; {moves} along with any shift of all.")
+        out += _unheard_sentences(findings)
     return out
+
+
+def _unheard_sentences(findings: Findings) -> list[str]:
+    """Name the tracks whose own sound was found on no track, of which no loss can be foretold."""
+    tracks = findings.corrections.tracks
+    heard = {the_source(source.home) for source in findings.sources}
+    left = [t.name for t in tracks if t.reason == "no_arrival" and the_source(t.name) not in heard]
+    if not left or not any(track.shift_ms for track in tracks):
+        return []
+    sound = f"What is played into {listed(left)} was not told apart from the rest"
+    return [f"{sound}: what the shifts do to it in the sum of all tracks is not known."]
 
 
 def _sum_sentences(findings: Findings) -> list[str]:

@@ -3,7 +3,7 @@
 from types import SimpleNamespace
 
 from polaritykit.decide.findings import Apart, OctaveLoss, ServedSource
-from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences
+from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences, _unheard_sentences
 
 
 def served(home, residual_ms):
@@ -38,3 +38,19 @@ def test_a_loss_of_a_drum_with_two_homes_is_told_once():
     assert _loss_sentences(SimpleNamespace(corrections=SimpleNamespace(tracks=tracks))) == [
         "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom."
     ]
+
+
+def test_what_was_not_told_apart_is_named_where_something_is_shifted():
+    """A tom that no source is at home on; a snare's top whose drum is at home on the bottom is not named."""
+    tracks = [
+        SimpleNamespace(name="kick", reason="coincide", shift_ms=4.0),
+        SimpleNamespace(name="tom_1", reason="no_arrival", shift_ms=0.0),
+        SimpleNamespace(name="snare_top", reason="no_arrival", shift_ms=0.0),
+    ]
+    sources = [SimpleNamespace(home="kick"), SimpleNamespace(home="snare_bottom")]
+    findings = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks), sources=sources)
+    still = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks[1:]), sources=sources)
+
+    (told,) = _unheard_sentences(findings)
+    assert told.startswith("What is played into tom_1 was not told apart")
+    assert _unheard_sentences(still) == []
