@@ -13,6 +13,7 @@ curves
 """
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -54,6 +55,8 @@ _ABSENT_MS = 0.15
 _LOBE_MS = 1.0
 #: Two states explain this much more (as a share) than one.
 _STEP_GAIN = 0.25
+#: Frames are near in time within this part of the take: most of them within one note.
+_NEAR_PARTS = 16
 #: Frames lie on a line within this, and this share of them does.
 _LINE_WIDTH_MS = 0.2
 _LINE_SHARE = 0.4
@@ -130,6 +133,35 @@ def read_pair_lags(
     if found is None:
         return PairLags(a=a, b=b, verdict="unknown" if calm is None else "rest")
     return found
+
+
+def restless(
+    phasor: Complexes, used: NDArray[np.bool_], times_s: Floats, sample_rate_hz: int, reach: int
+) -> bool:
+    """Whether frames that do not agree lie on a line or on two sides of a step of lags.
+
+    Parameters
+    ----------
+    phasor : ndarray of complex, shape (n_frames, n_used)
+        Unit cross-spectra.
+    used : ndarray of bool, shape (n_bins,)
+        Which bins of the frames' spectra these are.
+    times_s : ndarray, shape (n_frames,)
+        Middle of each frame.
+    sample_rate_hz : int
+    reach : int
+        Largest lag looked for, samples.
+    """
+    frequency = np.flatnonzero(used) * sample_rate_hz / (2 * (len(used) - 1))
+    frames = _Frames(
+        phasor=phasor,
+        used=used,
+        omega=2 * np.pi * frequency,
+        times_s=times_s,
+        rate_hz=sample_rate_hz,
+        reach=reach,
+    )
+    return _restless(frames, (0, 1)) is not None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,8 +251,30 @@ def _slow_drift(frames: _Frames, calm: _Calm) -> tuple[float, float] | None:
         and travel >= LEAST_TRAVEL_MS * 1e-3
         and abs(rate) >= DRIFT_SIGMAS * error
         and _in_both_halves(t, y, rate)
+        and _gathers(frames, rate)
     )
     return (rate, error) if worth else None
+
+
+def _gathers(frames: _Frames, rate: float) -> bool:
+    """Whether frames near in time differ by about that rate: a second reading, of other differences.
+
+    Lines are laid through lags all over the take, and those of a source that moves from note to note may lie
+    on one by chance; within a note it stays.  Products of two frames' phases hold their lags' difference
+    only: their sum at none of the rate, all and twice of it, and the top of the parabola through these.
+    """
+    past = (frames.times_s - float(frames.times_s.mean()))[:, None]
+    near_s = float(np.ptp(frames.times_s)) / _NEAR_PARTS
+    turned = [frames.phasor * np.exp(1j * frames.omega * k * rate * past) for k in range(3)]
+    weight = _weight(turned[1]) ** 2
+    height = np.zeros(3)
+    for step in range(1, len(past)):
+        near = np.flatnonzero(past[step:, 0] - past[:-step, 0] <= near_s)
+        if not len(near):
+            break
+        height += [float(((np.conj(x[near]) * x[near + step]).real @ weight).sum()) for x in turned]
+    bend = height[0] - 2.0 * height[1] + height[2]
+    return bool(bend < 0.0 and abs(height[0] - height[2]) <= -2.0 * HALF_WITHIN * bend)
 
 
 def _in_both_halves(times_s: Floats, lags_s: Floats, rate: float) -> bool:
@@ -268,6 +322,8 @@ def _restless(frames: _Frames, pair: tuple[int, int]) -> PairLags | None:
     if line is None:
         return None
     rate, std = _fine_rate(frames, line[1])
+    if abs(rate - line[1]) > HALF_WITHIN * abs(line[1]) or not _gathers(frames, rate):
+        return None
     return PairLags(a=pair[0], b=pair[1], verdict="drift", rate=rate, rate_std=std)
 
 
@@ -373,7 +429,7 @@ def on_line(lag_s: Floats, sign: Floats, times_s: Floats) -> NDArray[np.bool_]:
         Of each frame's highest peak.
     times_s : ndarray, shape (n_frames,)
     """
-    i, j = np.triu_indices(len(times_s), 1)
+    i, j = _twos(len(times_s))
     far = times_s[j] - times_s[i] >= 0.2 * np.ptp(times_s)
     i, j = i[far & (sign[i] == sign[j])], j[far & (sign[i] == sign[j])]
     rates = (lag_s[j] - lag_s[i]) / (times_s[j] - times_s[i])
@@ -384,6 +440,13 @@ def on_line(lag_s: Floats, sign: Floats, times_s: Floats) -> NDArray[np.bool_]:
     miss = np.abs(lag_s[i, None] + rates[:, None] * (times_s - times_s[i, None]) - lag_s)
     inlier = (miss <= _LINE_WIDTH_MS * 1e-3) & (sign == sign[i, None])
     return np.asarray(inlier[int(np.argmax(inlier.sum(axis=1)))])
+
+
+@cache
+def _twos(n: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """All pairs of so many, the first before the second."""
+    first, second = np.triu_indices(n, 1)
+    return first, second
 
 
 def _fine_rate(frames: _Frames, rate: float) -> tuple[float, float]:

@@ -2,8 +2,9 @@
 
 Most tracks of a large session share nothing.  What is asked of a pair's frames later is asked here first of
 rounded phases, with less to pass: who passes is read in full, and nobody else.  The peak of the pooled phase
-is the very curve that is read later, a rounding apart; frames that lie on a line or a step of lags are
-counted on a coarser grid, against half of what is needed.
+is the curve that is read later, a rounding and a coarser grid apart.  Frames that lie on a line or a step of
+lags are counted with less to do, against half of what is needed; where they could, the rounded phases are
+asked what the full ones will be asked.
 
 Conventions: as in `polaritykit.changes.frame_lags`.
 """
@@ -11,6 +12,7 @@ Conventions: as in `polaritykit.changes.frame_lags`.
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,22 +24,29 @@ from polaritykit.changes.frame_lags import (
     LEAST_STRENGTH,
     least_on_line,
     on_line,
+    restless,
 )
 from polaritykit.sustained.frame_phases import FramePhases
 from polaritykit.sustained.phase_curve import FEWEST_BINS, MIN_SIGNIFICANCE, OVERSAMPLE
 
-#: A curve of rounded phases lies this near to the true one: two phases are off by a whole turn / 65536 at
-#: most, 1e-4; the least peak asked for is 13/sqrt(2·64 frames·1400 bins), 0.03.
-_ROUNDED = 0.98
+#: A curve of rounded phases on its grid lies this near to the true one: two phases are off by 1e-4 at most
+#: (a turn / 65536) where the least peak asked for is 13/sqrt(2·64 frames·1400 bins) = 0.03, and a peak lies
+#: half a lag from the grid at most, where cos(2π·8 kHz·5.2 µs) = 0.966 is left at the top of the band.
+_ROUNDED = 0.96
+#: Lags of a pooled curve to one of a frame's, half of those it is read at later.
+_OVERSAMPLE = OVERSAMPLE // 2
 #: Of what a line or a step of lags must show later, half is asked for: on a grid of half the band's period a
-#: peak keeps two thirds of its height (sinc of the band at a quarter of a period), and three quarters of a
-#: step's frames lie on its side of the next group's edge.  Chance reaches a fifth of the line's frames, and
-#: sqrt(2 ln(2000 lags · 14 sums)) = 4.5 of 12.
+#: frame's peak keeps two thirds of its height (sinc of the band at a quarter of a period), and three quarters
+#: of a step's frames lie on its side of the next group's edge, two thirds of them at least.  Chance reaches a
+#: fifth of the line's frames, and sqrt(2 ln(4000 lags · 14 sums)) = 4.7 of 12, seldom on both sides.
 _HALF = 0.55
+#: From so many frames on every second one tells whether they lie on a line, of which there must be 0.45 of
+#: what there were of all: with 26 of 64 on it fewer than six of 32 are one time in five hundred.
+_MANY_FRAMES, _HALF_OF_HALF = 48, 0.45
 #: Tracks looked at together: their curves stay within some megabytes.
 _TOGETHER = 8
-#: Every so many-th lag tells how high the curves are by chance.
-_THINNED = 8
+#: Every so many-th lag tells how high the curves are by chance, within three in a hundred.
+_THINNED = 32
 
 Phasors = NDArray[np.complex64]
 Curves = NDArray[np.float32]
@@ -81,7 +90,8 @@ def _near(phases: FramePhases, place: int, others: list[int], search_ms: float) 
         kept |= _strength(phases, mean, used, n=n, reach=reach, above=3.0) >= _ROUNDED * LEAST_STRENGTH
         rest = np.flatnonzero(~kept & (used.sum(axis=1) >= FEWEST_BINS))
         if len(rest):
-            kept[rest] = _restless(phases, phasor[:, rest] * used[rest], place, reach)
+            moving = rest[_restless(phases, phasor[:, rest] * used[rest], place, reach)]
+            kept[moving] = [_changes(phases, phasor[:, one], used[one], place, reach) for one in moving]
     return [track for track, keep in zip(others, kept, strict=True) if keep]
 
 
@@ -94,7 +104,7 @@ def _strength(
     """
     weight = np.where(used, np.sqrt(np.maximum(np.abs(mean) ** 2 - above / n, 0.0)), 0.0)
     chance = np.sqrt(np.sum(weight**2, axis=1) / 2 / n)
-    tall = np.abs(_curves(phases, weight * mean, phases.size * OVERSAMPLE, reach * OVERSAMPLE)).max(axis=1)
+    tall = np.abs(_curves(phases, weight * mean, phases.size * _OVERSAMPLE, reach * _OVERSAMPLE)).max(axis=1)
     enough = np.count_nonzero(weight, axis=1) >= FEWEST_BINS
     return np.asarray(np.where(enough, tall / np.maximum(chance, 1e-30), 0.0))
 
@@ -111,32 +121,50 @@ def _curves(phases: FramePhases, spectra: Phasors, size: int, reach: int) -> Cur
     return np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
 
 
+def _changes(phases: FramePhases, phasor: Phasors, used: NDArray[np.bool_], place: int, reach: int) -> bool:
+    """Whether what is asked of a pair's frames finds a line or a step in their rounded phases."""
+    bins = np.zeros(phases.size // 2 + 1, np.bool_)
+    bins[phases.first : phases.first + len(used)] = used
+    times = phases.times_s(place)
+    return restless(np.asarray(phasor[:, used], np.complex128), bins, times, phases.sample_rate_hz, reach)
+
+
 def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> NDArray[np.bool_]:
     """Whether single frames could lie on a line of lags over time, or on two sides of a step."""
+    every = 2 if len(phasor) >= _MANY_FRAMES else 1
+    times = phases.times_s(place)[::every]
     top = phases.first + phasor.shape[2]
     size = min(phases.size, 1 << int(np.ceil(np.log2(2 * top))))
     step = phases.size // size
-    reach = -(-reach // step)
-    signed = _curves(phases, phasor, size, reach)
+    lags = -(-reach // step)
+    signed = _curves(phases, phasor[::every], size, lags)
     curves = np.abs(signed)
     noise = np.median(curves[..., ::_THINNED], axis=(0, 2)) / 0.6745
-    edges = np.linspace(0, len(phasor), GROUPS + 1).astype(int)[:-1]
-    counts = np.diff([*edges, len(phasor)])
-    # Added row by row, as `reduceat` does, and faster.
-    sums = np.stack([signed[at : at + count].sum(axis=0) for at, count in zip(edges, counts, strict=True)])
-    before, after = _heights(sums, counts), _heights(sums[::-1], counts[::-1])
-    found = np.maximum(before, after) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
+    found = _could_step(phases, phasor, reach) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
     at = curves.argmax(axis=2)
     sign = np.sign(np.take_along_axis(signed, at[..., None], axis=2)[..., 0])
-    lag = (at - reach) * step / phases.sample_rate_hz
-    times = phases.times_s(place)
+    lag = (at - lags) * step / phases.sample_rate_hz
+    least = least_on_line(len(phasor)) * (_HALF if every == 1 else _HALF_OF_HALF / every)
     for other in np.flatnonzero(~found):
-        on = on_line(lag[:, other], sign[:, other], times)
-        found[other] = on.sum() >= _HALF * least_on_line(len(times))
-    return found
+        found[other] = on_line(lag[:, other], sign[:, other], times).sum() >= least
+    return np.asarray(found)
+
+
+def _could_step(phases: FramePhases, phasor: Phasors, reach: int) -> Floats:
+    """Height over the root of their frames that the two sides of an edge between groups both reach."""
+    edges = np.linspace(0, len(phasor), GROUPS + 1).astype(int)
+    groups = list(pairwise(edges.tolist()))
+    # Added up before they are transformed, and row by row, as `reduceat` does, and faster.
+    sums = np.stack([phasor[first:stop].sum(axis=0) for first, stop in groups])
+    curves = _curves(phases, sums, phases.size, reach)
+    before, after = _heights(curves, np.diff(edges)), _heights(curves[::-1], np.diff(edges)[::-1])
+    return np.asarray(np.minimum(before[:-1], after[-2::-1]).max(axis=0))
 
 
 def _heights(sums: Curves, counts: NDArray[np.int64]) -> Floats:
-    """Highest peak of the groups' curves added up one after another, over the root of their frames."""
-    tall = np.abs(np.cumsum(sums, axis=0)).max(axis=2) / np.sqrt(np.cumsum(counts))[:, None]
-    return np.asarray(tall.max(axis=0))
+    """Highest peaks of the groups' curves added up one after another, over the root of their frames."""
+    total, highest = np.zeros_like(sums[0]), []
+    for curve in sums:
+        total += curve
+        highest.append(np.abs(total).max(axis=1))
+    return np.asarray(np.stack(highest) / np.sqrt(np.cumsum(counts))[:, None])

@@ -12,7 +12,7 @@ from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
-from polaritykit.decide.timing import Timed, by_arrival, leading
+from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
@@ -81,7 +81,7 @@ def conclude(
     Conclusion
     """
     a, b = pair.a, pair.b
-    if not pair.ranked:
+    if not pair.ranked and not pair.evidence.correlates(a, b):
         return _unrelated(pair)
     margin = float(agreement.margin[a, b]) if agreement is not None else 0.0
     least = float(agreement.least_margin[a, b]) if agreement is not None else 0.0
@@ -90,12 +90,11 @@ def conclude(
         margin = 0.0
     decided = abs(margin) >= DECIDE_MARGIN
     known = [item for item in pair.ranked if item.known[a, b]]
-    if not pair.trusted and not (decided and known):
+    speaking = next(iter(pair.trusted or (known if decided else ())), None)
+    timed = _timed(pair, speaking)
+    main = timed.source if timed is not None else speaking
+    if main is None:
         return _unrelated(pair)
-    main = (pair.trusted or known)[0]
-    # Sustained sound, which no stroke repeats, is left alone.
-    timed = by_arrival(main, a, b) if main.kind == "continuous" else leading(pair)
-    main = timed.source if timed is not None else main
     sources = tuple(
         _pair_source(
             pair,
@@ -122,6 +121,18 @@ def conclude(
         if decided
         else why_unclear(pair, sources, overheard=overheard),
     )
+
+
+def _timed(pair: PairEvidence, main: SourceEvidence | None) -> Timed | None:
+    """Choose the offset, where a source speaks of the pair or its direct sound surely correlates."""
+    if main is not None and main.kind == "continuous":
+        # Sustained sound, which no stroke repeats, is left alone.
+        return leading_sustained(pair)
+    if main is None and not pair.evidence.correlates(pair.a, pair.b):
+        return None
+    timed = leading(pair)
+    # A sound whose sign stays open is shared all the same.
+    return timed if timed is None or main is not None or timed.correlates else None
 
 
 def contradicted_tracks(evidence: AllEvidence, agreement: Agreement | None) -> frozenset[int]:

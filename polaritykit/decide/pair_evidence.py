@@ -11,6 +11,7 @@ import numpy as np
 
 from polaritykit.base.types import Floats
 from polaritykit.evidence.source import SourceEvidence
+from polaritykit.struck.direct_correlation import SURELY_AGREED
 
 #: A source says something of a pair from these log-odds on (one in four wrong at this level).
 SPEAKS_LOG_ODDS = 1.0
@@ -49,6 +50,22 @@ class AllEvidence:
     def struck(self) -> tuple[SourceEvidence, ...]:
         """The struck sources."""
         return tuple(item for item in self.sources if item.kind == "hits")
+
+    def correlates(self, a: int, b: int) -> bool:
+        """Whether the direct sound of any struck source surely correlates in a pair.
+
+        What two tracks do not share peaks elsewhere in each band, gate and half of the strokes.
+
+        Parameters
+        ----------
+        a, b : int
+        """
+        return bool(len(self._most_agreed) and self._most_agreed[a, b] >= SURELY_AGREED)
+
+    @cached_property
+    def _most_agreed(self) -> Floats:
+        agreed = [item.direct.agreed for item in self.struck if item.direct is not None]
+        return np.max(agreed, axis=0) if agreed else np.zeros(0)
 
     @cached_property
     def struck_obstacles(self) -> tuple[frozenset[str], ...]:
@@ -119,6 +136,8 @@ class PairEvidence:
         if item.kind == "continuous":
             return True
         std_ms = 1e3 * float(item.std_s[self.a, self.b])
+        if item.by_correlation is not None and item.by_correlation[self.a, self.b]:
+            return False
         says = abs(float(item.log_odds[self.a, self.b]))
         if std_ms <= _VERY_SHARP_STD_MS:
             return says >= _VERY_SHARP_LOG_ODDS

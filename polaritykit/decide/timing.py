@@ -10,7 +10,9 @@ import numpy as np
 
 from polaritykit.decide.findings import OffsetKind
 from polaritykit.decide.pair_evidence import COVERED_DB, PairEvidence
+from polaritykit.evidence.other_arrival import with_other
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
+from polaritykit.struck.direct_correlation import SURELY_AGREED
 
 #: Log-odds that a first arrival is the direct sound's: nearer than 0.3 ms to a source that sounds, else a
 #: reflection or a stroke that falls together.  Of one whose picks scatter by 1 ms, for each tenth of that,
@@ -29,9 +31,9 @@ _SAME_MS = 0.3
 _SCATTER_MS = 0.03, 1.0
 #: Where a reading is of another arrival, that lies about so far off.
 _OTHER_MS = 0.7
-#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion, and of a
-#: correlation.
-_ARRIVAL_MODEL_MS, _DIRECT_MODEL_MS = 0.025, 0.05
+#: What moving radiation, a mic's size and the pick's own rule leave uncertain of a first motion that no
+#: correlation confirms.  Where one does, how far the two lie apart tells it.
+_ARRIVAL_MODEL_MS = 0.025
 #: A reading that is one and a half times as likely to be wrong has to bring so many dB more to lead.
 _DB_PER_LOG_ODDS = 4.0
 #: No reading is surer than this; beyond, only what its source brings counts.
@@ -43,8 +45,6 @@ _BEHIND_DB = 12.0
 _TOGETHER_MS = 0.1
 #: One that is less likely right than this gives no offset.
 _LEAST_RIGHT = 0.8
-#: Share of a normal error beyond two standard deviations.
-_BEYOND_TWO = math.erfc(math.sqrt(2.0))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -61,6 +61,8 @@ class Timed:
     right: float
     #: How far it stands back where the source's other reading speaks of the same arrival.
     behind_db: float = 0.0
+    #: Whether the direct sound surely correlates there.
+    correlates: bool = False
 
 
 def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
@@ -80,20 +82,25 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
         return None
     offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
     if source.direct is None:
-        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=math.inf)
+        right = math.inf if source.right is None else float(source.right[a, b])
+        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=right)
     moved = source.moved is not None and bool(source.moved[a, b])
+    near = _near(source, a, b)
     right = (
         _ARRIVAL
         - _ARRIVAL_SHARP * _scatter(std_s)
         + _ARRIVAL_SAYS * _says(source, a, b)
-        + _ARRIVAL_NEAR * _near(source, a, b)
+        + _ARRIVAL_NEAR * near
     )
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=_with_other(math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3), right),
+        std_s=with_other(
+            _spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right, _OTHER_MS * 1e-3
+        ),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
+        correlates=_surely(source, a, b) and near >= 0.5,
     )
 
 
@@ -117,10 +124,11 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=_with_other(math.hypot(std_s, _DIRECT_MODEL_MS * 1e-3), right),
+        std_s=with_other(_spread_s(source, a, b, std_s), right, _OTHER_MS * 1e-3),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,
+        correlates=_surely(source, a, b),
     )
 
 
@@ -154,6 +162,23 @@ def leading(pair: PairEvidence) -> Timed | None:
     return likely[int(np.argmax(brings_db + 10 * np.log10(np.maximum(together[best], 1e-9))))]
 
 
+def leading_sustained(pair: PairEvidence) -> Timed | None:
+    """Choose the offset of a pair among its sources of sustained sound.
+
+    Parameters
+    ----------
+    pair : PairEvidence
+
+    Returns
+    -------
+    Timed or None
+        None where none times the pair.
+    """
+    read = [by_arrival(item, pair.a, pair.b) for item in pair.ranked if item.kind == "continuous"]
+    known = [one for one in read if one is not None]
+    return max(known, key=lambda one: _weight_db(pair, one), default=None)
+
+
 def _weight_db(pair: PairEvidence, one: Timed) -> float:
     """Weigh a reading by what its source brings and how sure it is."""
     sure = -math.log(math.exp(-one.right) + math.exp(-_SUREST))
@@ -173,7 +198,14 @@ def _scatter(std_s: float) -> float:
 
 
 def _says(source: SourceEvidence, a: int, b: int) -> float:
+    """How much the sign read at the first arrivals says for them."""
+    if source.by_correlation is not None and source.by_correlation[a, b]:
+        return 0.0
     return min(abs(float(source.log_odds[a, b])), EDGE_CAP)
+
+
+def _surely(source: SourceEvidence, a: int, b: int) -> bool:
+    return source.direct is not None and bool(source.direct.agreed[a, b] >= SURELY_AGREED)
 
 
 def _near(source: SourceEvidence, a: int, b: int) -> float:
@@ -184,17 +216,15 @@ def _near(source: SourceEvidence, a: int, b: int) -> float:
     return 1.0 / (1.0 + (apart_ms / _SAME_MS) ** 4)
 
 
-def _with_other(std_s: float, right: float) -> float:
-    """Half the distance within which 95 % lie, of a normal error or of another arrival, as likely as that is.
+def _spread_s(source: SourceEvidence, a: int, b: int, alone_s: float) -> float:
+    """Spread of a reading: its own where it stands alone, else how far all readings of the arrival lie apart.
 
-    The root lies between that of the likely error alone and that of the other arrival alone.
+    These are a first arrival and correlations in several bands, gates and halves of the strokes.
     """
-    wrong = 1.0 / (1.0 + math.exp(right))
-    other_s = max(_OTHER_MS * 1e-3, std_s)
-    low, high = std_s, other_s
-    for _ in range(30):
-        middle = math.sqrt(low * high)
-        beyond = (1.0 - wrong) * math.erfc(math.sqrt(2.0) * middle / std_s)
-        beyond += wrong * math.erfc(math.sqrt(2.0) * middle / other_s)
-        low, high = (middle, high) if beyond > _BEYOND_TWO else (low, middle)
-    return float(np.sqrt(low * high))
+    if source.direct is None or not source.known[a, b]:
+        return alone_s
+    near = _near(source, a, b)
+    apart_s = float(source.offset_s[a, b] - source.direct.offset_s[a, b])
+    # What they differ by is the error of either.
+    together_s = math.hypot(apart_s, float(source.direct.std_s[a, b])) / math.sqrt(2.0)
+    return math.sqrt(near * together_s**2 + (1.0 - near) * alone_s**2)

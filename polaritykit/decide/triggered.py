@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.base.types import Floats, Recording, Samples, read_only
+from polaritykit.base.windows import over_windows
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairCause
 from polaritykit.decide.source_sums import (
@@ -68,27 +69,52 @@ def find_triggered(recording: Recording, evidence: tuple[SourceEvidence, ...]) -
         One per such track.
     """
     rate = recording.sample_rate_hz
-    before, after, gap = (round(s * rate) for s in (_BEFORE_S, _AFTER_S, _GAP_S))
+    before, after = round(_BEFORE_S * rate), round(_AFTER_S * rate)
+    struck = [item for item in evidence if item.kind == "hits" and len(item.at_samples) >= 2]
 
-    def samples_of(item: SourceEvidence) -> list[int]:
+    def samples_of(told: tuple[SourceEvidence, list[int], list[int]]) -> list[int]:
+        item, possible, mics = told
+        if not possible:
+            return []
         windows = np.stack([recording.read(int(at) - before, int(at) + after) for at in item.at_samples])
-        quiet = np.median(np.abs(windows[:, :, : before - gap]).max(axis=2), axis=0)
-        loud = np.median(np.abs(windows).max(axis=2), axis=0)
-        silent = quiet <= _SILENT * loud
-        mics = np.flatnonzero(~silent).tolist()
         return [
             track
-            for track in np.flatnonzero((loud > 0.0) & silent).tolist()
+            for track in possible
             if stroke_similarity(windows[:, track].astype(np.float64), before, rate) >= _REPEATS
             or _in_turn(windows, track, mics, round(_REACH_S * rate))
         ]
 
-    struck = [item for item in evidence if item.kind == "hits" and len(item.at_samples) >= 2]
     found: dict[int, Triggered] = {}
-    for item, tracks in zip(struck, on_cores(samples_of, struck), strict=True):
+    told = _out_of_silence(recording, struck)
+    for item, tracks in zip(struck, on_cores(samples_of, told), strict=True):
         for track in tracks:
             found.setdefault(track, Triggered(track=track, source=item))
     return tuple(found.values())
+
+
+def _out_of_silence(
+    recording: Recording, struck: Sequence[SourceEvidence]
+) -> list[tuple[SourceEvidence, list[int], list[int]]]:
+    """Tracks on which most strokes of a source come out of digital silence, and those on which they do not.
+
+    Strokes of all sources are read together: in most sessions no track is ever so silent.
+    """
+    rate = recording.sample_rate_hz
+    before, after, gap = (round(s * rate) for s in (_BEFORE_S, _AFTER_S, _GAP_S))
+
+    def peaks(_: int, sound: Samples) -> NDArray[np.float32]:
+        size = np.abs(sound)
+        return np.stack([size[:, : before - gap].max(axis=1), size.max(axis=1)])
+
+    at = [int(one) for item in struck for one in item.at_samples]
+    told = over_windows(peaks, recording, [(one - before, one + after) for one in at])
+    found, first = [], 0
+    for item in struck:
+        quiet, loud = np.median(told[first : first + len(item.at_samples)], axis=0)
+        first += len(item.at_samples)
+        silent = quiet <= _SILENT * loud
+        found.append((item, np.flatnonzero(silent & (loud > 0.0)).tolist(), np.flatnonzero(~silent).tolist()))
+    return found
 
 
 def _in_turn(windows: NDArray[np.float32], track: int, mics: Sequence[int], reach: int) -> bool:

@@ -21,6 +21,7 @@ from polaritykit.changes.motion import Motion, joined
 from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
+from polaritykit.evidence.closing import closed
 from polaritykit.evidence.first_pass import FirstPass
 from polaritykit.evidence.from_frames import frame_evidence
 from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
@@ -35,6 +36,7 @@ from polaritykit.struck.onsets import Event, Onset, merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources, looked_at
 from polaritykit.struck.together import struck_together
+from polaritykit.sustained.activity import frame_samples
 from polaritykit.sustained.frame_phases import FramePhases, frame_phases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
@@ -216,7 +218,7 @@ def _from_frames(
             for item in on_cores(one, range(len(phases.homes)), most=_HOMES_AT_ONCE):
                 items.append(item)
                 progress("sustained sound", (item.home + 1) / len(sustained))
-        return tuple(items)
+        return tuple(closed(steady, items, frame_samples(steady.n_samples, steady.sample_rate_hz)))
 
     def changed(evidence: Evidence) -> tuple[Motion, ...]:
         lags = [pair for item in evidence for pair in item.pair_lags]

@@ -19,7 +19,7 @@ from polaritykit.sustained.frames import explained_db
 from polaritykit.sustained.home_frames import LOBES_MS, MOST_TAKE_WINDOWS
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.phase_curve import MAX_RIVAL
-from polaritykit.sustained.take_frames import TakeFrames, TakePlan, plan_take, read_take
+from polaritykit.sustained.take_frames import TakeFrames, TakePlan, by_blocks, plan_take, read_take
 from polaritykit.sustained.take_screen import may_share
 from polaritykit.sustained.whole_take import Shared, plain_sign, shared
 
@@ -61,7 +61,7 @@ def take_evidence(
 
         def tested(pair: tuple[int, int], take: TakeFrames = take) -> SourceEvidence | None:
             test = shared(take, *pair)
-            delay = _sharpened(recording, pair, test, take.fft_size) if test.related else None
+            delay = _sharpened(recording, pair, test, plan.size) if test.related else None
             if delay is None:
                 return None
             return _evidence(levels_db, pair, sign=test.sign, size=_log_odds(test), found=delay)
@@ -75,15 +75,9 @@ def _takes(
     recording: Recording, plan: TakePlan, pairs: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[TakeFrames, list[tuple[int, int]]]]:
     """Read the tracks of some pairs at a time, two blocks of tracks that fit into memory."""
-    tracks = sorted({track for pair in pairs for track in pair})
     block = max(2, int(_TAKE_BYTES / 2 / max(1, plan.bytes_of_track)))
-    place = {track: k // block for k, track in enumerate(tracks)}
-    parts: dict[tuple[int, int], list[tuple[int, int]]] = {}
-    for a, b in pairs:
-        low, high = sorted((place[a], place[b]))
-        parts.setdefault((low, high) if len(tracks) > 2 * block else (0, 0), []).append((a, b))
-    for part in parts.values():
-        yield read_take(recording, plan, tuple(sorted({track for pair in part for track in pair}))), part
+    for tracks, part in by_blocks(pairs, block):
+        yield read_take(recording, plan, tracks), part
 
 
 def moving_sources(

@@ -182,16 +182,20 @@ def _masked(
     def of(here: Floats, there: Floats) -> Floats:
         return read_only(np.where(pairs, there, here if keep else 0.0))
 
-    direct, moved = item.direct, item.moved
+    def whether(here: NDArray[np.bool_] | None, there: NDArray[np.bool_] | None) -> NDArray[np.bool_] | None:
+        return here if here is None or there is None else np.where(pairs, there, here & keep)
+
+    direct, right = item.direct, item.right
     if item.direct is not None and more.direct is not None:
         direct = replace(
             item.direct,
             offset_s=of(item.direct.offset_s, more.direct.offset_s),
             std_s=of(item.direct.std_s, more.direct.std_s),
             agreed=of(item.direct.agreed, more.direct.agreed),
+            sign=of(item.direct.sign, more.direct.sign),
         )
-    if item.moved is not None and more.moved is not None:
-        moved = np.where(pairs, more.moved, item.moved & keep)
+    if item.right is not None and more.right is not None:
+        right = of(item.right, more.right)
     return replace(
         item,
         offset_s=of(item.offset_s, more.offset_s),
@@ -199,5 +203,7 @@ def _masked(
         known=np.where(pairs, more.known, item.known & keep),
         log_odds=of(item.log_odds, more.log_odds),
         direct=direct,
-        moved=moved,
+        right=right,
+        moved=whether(item.moved, more.moved),
+        by_correlation=whether(item.by_correlation, more.by_correlation),
     )

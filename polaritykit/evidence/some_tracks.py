@@ -68,7 +68,11 @@ def among_all(item: SourceEvidence, source: HitSource) -> SourceEvidence:
     direct, lags = item.direct, item.hit_lags
     if direct is not None:
         direct = replace(
-            direct, offset_s=pairs(direct.offset_s), std_s=pairs(direct.std_s), agreed=pairs(direct.agreed)
+            direct,
+            offset_s=pairs(direct.offset_s),
+            std_s=pairs(direct.std_s),
+            agreed=pairs(direct.agreed),
+            sign=pairs(direct.sign),
         )
     if lags is not None:
         lags = replace(lags, lag_s=hits(lags.lag_s), sign=hits(lags.sign), similarity=hits(lags.similarity))
@@ -83,5 +87,6 @@ def among_all(item: SourceEvidence, source: HitSource) -> SourceEvidence:
         obstacle=tuple(words.get(track, "noise") for track in range(n)),
         direct=direct,
         moved=None if item.moved is None else which(item.moved),
+        by_correlation=None if item.by_correlation is None else which(item.by_correlation),
         hit_lags=lags,
     )

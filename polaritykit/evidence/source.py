@@ -51,8 +51,12 @@ class SourceEvidence:
     lowness_db: float | None = None
     #: Offsets by the correlation of the direct sound; None for sustained sound.
     direct: DirectTimes | None = None
+    #: Log-odds that an offset in frames is the direct sound's, not a reflection's; None for all else.
+    right: Floats | None = None
     #: Pairs in which that correlation was believed against a first arrival; None for sustained sound.
     moved: NDArray[np.bool_] | None = None
+    #: Pairs whose sign is that of this correlation, not one read at first arrivals; None for sustained sound.
+    by_correlation: NDArray[np.bool_] | None = None
     #: Correlation of a typical stroke with the next ones at home, or where it is larger, 0 to 1; None for
     #: sustained sound.
     similarity: float | None = None

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import BLOCK_SAMPLES, Recording, Samples
 from polaritykit.levels.meter import LevelMeter
 
@@ -72,7 +73,9 @@ def corrected_blocks(
     """
     n_tracks, whole = len(inverts), [round(delay) for delay in delay_samples]
     for start in range(0, recording.n_samples + max(whole, default=0), block_samples):
-        rows = [
-            recording.read(start - whole[k], start - whole[k] + block_samples, (k,)) for k in range(n_tracks)
-        ]
+
+        def read(k: int, start: int = start) -> Samples:
+            return recording.read(start - whole[k], start - whole[k] + block_samples, (k,))
+
+        rows = list(on_cores(read, range(n_tracks)))
         yield np.concatenate([-row if invert else row for row, invert in zip(rows, inverts, strict=True)])

@@ -20,8 +20,11 @@ from polaritykit.base.types import Floats
 from polaritykit.struck.direct_correlation import fitting_times
 from polaritykit.struck.onsets import Event, Onset
 
-#: Onsets of two tracks further apart than this are not of one stroke: electronic delays and some metres.
-REACH_MS = 25.0
+#: Onsets of two tracks further apart are not of one stroke: a room mic 30 m away, or a digital link.
+REACH_MS = 110.0
+#: Regular music fits again a note later: lags beyond what electronics and some metres make count less, by e
+#: for each of these.
+_NEAR_MS, _NEARER_MS = 25.0, 200.0
 _BIN_MS = 0.25
 #: Onsets measured at every sample, once most are lined up.
 _FINE_REACH_MS, _FINE_BIN_MS = 5.0, 0.05
@@ -87,6 +90,8 @@ def _fitting(
         ]
     )
     curves = gaussian_filter1d(curves, _WIDTH_MS / bin_ms, axis=-1, mode="constant")
+    apart_ms = bin_ms * np.abs(np.arange(curves.shape[-1]) - curves.shape[-1] // 2)
+    curves *= np.exp(-np.maximum(apart_ms - _NEAR_MS, 0.0) / _NEARER_MS)
     found = fitting_times(curves, len(heard)) * bin_ms * 1e-3 * sample_rate_hz
     late[heard] = np.round(found - found.min()).astype(np.int64)
     return late

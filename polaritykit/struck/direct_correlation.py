@@ -19,6 +19,7 @@ Times that serve all pairs together: VanDecar, J. C. & Crosson, R. S. (1990), Bu
 150-169.  (Both cited from memory.)
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -61,6 +62,8 @@ class DirectTimes:
     std_s: Floats
     #: Share of the readings that lie within ``agree_ms`` of the offset.
     agreed: Floats
+    #: Sign of the correlation there where all bands and gates have the same, 0 elsewhere.
+    sign: Floats
 
 
 def direct_times(
@@ -85,7 +88,7 @@ def direct_times(
     DirectTimes
     """
     n_hits, n_tracks = windows.shape[:2]
-    times = []
+    times, pooled = [], []
     whole: Floats = np.zeros(0)
     for gate_ms in _GATES_MS:
         spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
@@ -98,6 +101,7 @@ def direct_times(
         for band in _BANDS_HZ:
             curves = _curves(cross, band, rate)
             times.append(fitting_times(curves, n_tracks) / rate)
+            pooled.append((cross, band, rate))
             whole = whole + curves if len(whole) else curves
         times += [fitting_times(_curves(part, _BANDS_HZ[0], rate), n_tracks) / rate for part in parts]
     best = fitting_times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
@@ -112,7 +116,28 @@ def direct_times(
         offset_s=read_only(offset),
         std_s=read_only(np.hypot(spread, np.sqrt(2.0) * bin_s)),
         agreed=read_only(near.mean(axis=0)),
+        sign=read_only(_common_sign(offset, pooled)),
     )
+
+
+def _common_sign(offset_s: Floats, pooled: Sequence[tuple[Complexes, tuple[float, float], float]]) -> Floats:
+    """Sign of the correlation at the offsets where all readings of it have the same, 0 elsewhere."""
+    a, b = np.triu_indices(len(offset_s), 1)
+    summed = np.zeros(len(a))
+    for cross, band, rate in pooled:
+        frequency, weight = _in_band(cross.shape[-1], band, rate)
+        turned = np.exp(2j * np.pi * frequency * offset_s[a, b, None])
+        summed += np.sign(np.einsum("pf,pf,f->p", cross, turned, weight).real)
+    sign = np.zeros(offset_s.shape)
+    sign[a, b] = sign[b, a] = np.where(np.abs(summed) == len(pooled), np.sign(summed), 0.0)
+    return sign
+
+
+def _in_band(n_bins: int, band_hz: tuple[float, float], rate: float) -> tuple[Floats, Floats]:
+    """Frequencies of the bins of cross-spectra, and their weights in a band."""
+    frequency = np.arange(n_bins) * rate / (_OVERSAMPLING * 2 * (n_bins - 1))
+    low, high = band_hz
+    return frequency, 1.0 / (1.0 + (low / np.maximum(frequency, 1.0)) ** 6) / (1.0 + (frequency / high) ** 6)
 
 
 def reconciled(
@@ -207,9 +232,7 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float) -> Floa
 
     n_bins = cross.shape[-1]
     size = _OVERSAMPLING * 2 * (n_bins - 1)
-    frequency = np.arange(n_bins) * rate / size
-    low, high = band_hz
-    weight = 1.0 / (1.0 + (low / np.maximum(frequency, 1.0)) ** 6) / (1.0 + (frequency / high) ** 6)
+    _, weight = _in_band(n_bins, band_hz, rate)
     reach = round(_REACH_MS * 1e-3 * rate)
     apart = round(_APART_MS * 1e-3 * rate)
     curves = np.empty((len(cross), 2 * reach + 1))

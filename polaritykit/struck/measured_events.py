@@ -12,8 +12,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.base.types import Floats, Recording, Samples, read_only
+from polaritykit.base.windows import over_windows
 from polaritykit.struck.onsets import (
     BEFORE_MS,
     FRAME_MS,
@@ -45,7 +45,18 @@ def measured(recording: Recording, events: list[Event], tracks: NDArray[np.bool_
     list of Event
         The same ones; one whose rise no frame of another beginning shows stays as it was.
     """
-    return list(on_cores(lambda event: _measured(recording, event, tracks), events))
+    rate = recording.sample_rate_hz
+    lead, before = _samples(_EARLIER_MS, rate), _samples(BEFORE_MS, rate)
+    stop, rising = _samples(_EARLIER_MS + MERGE_MS, rate), _samples(RISING_MS, rate)
+    frame = _samples(FRAME_MS, rate)
+    windows = [
+        (event.sample - lead - before, event.sample - lead + stop + rising + frame) for event in events
+    ]
+
+    def one(number: int, sound: Samples) -> Event:
+        return _measured(sound, windows[number][0], events[number], tracks, rate)
+
+    return over_windows(one, recording, windows)
 
 
 def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
@@ -61,16 +72,18 @@ def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
     return replace(event, sample=earliest, onset_samples=np.where(found, onset, earliest))
 
 
-def _measured(recording: Recording, event: Event, tracks: NDArray[np.bool_]) -> Event:
-    rate = recording.sample_rate_hz
+def _samples(milliseconds: float, sample_rate_hz: int) -> int:
+    return round(milliseconds * 1e-3 * sample_rate_hz)
 
-    def samples(milliseconds: float) -> int:
-        return round(milliseconds * 1e-3 * rate)
 
-    frame, before, gap = samples(FRAME_MS), samples(BEFORE_MS), samples(GAP_MS)
-    lead, stop = samples(_EARLIER_MS), samples(_EARLIER_MS + MERGE_MS)
-    first = event.sample - lead - before
-    sound = recording.read(first, event.sample - lead + stop + samples(RISING_MS) + frame)
+def _measured(
+    sound: Samples, first: int, event: Event, tracks: NDArray[np.bool_], sample_rate_hz: int
+) -> Event:
+    """Measure one event in the sound around it, which begins at a sample."""
+    frame, before, gap, rising = (
+        _samples(ms, sample_rate_hz) for ms in (FRAME_MS, BEFORE_MS, GAP_MS, RISING_MS)
+    )
+    stop = _samples(_EARLIER_MS + MERGE_MS, sample_rate_hz)
     energy = _frame_energy(sound.astype(np.float64), frame)
     sums = np.cumsum(energy, axis=1)
     at = np.arange(before, energy.shape[1])
@@ -83,7 +96,7 @@ def _measured(recording: Recording, event: Event, tracks: NDArray[np.bool_]) -> 
     onset = high.argmax(axis=1)
     start = first + before
     earliest = int(onset[found].min())
-    rises = np.array([rise[t, onset[t] : onset[t] + samples(RISING_MS)].max() for t in range(len(rise))])
+    rises = np.array([rise[t, onset[t] : onset[t] + rising].max() for t in range(len(rise))])
     return replace(
         event,
         sample=start + earliest,

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Floats, Recording, read_only
+from polaritykit.base.types import Floats, Recording, Samples, read_only
+from polaritykit.base.windows import over_windows
 from polaritykit.struck.onsets import Event, spread
 
 #: Bands in which the level of an event is compared between tracks.
@@ -53,6 +53,8 @@ MOST_HITS = 24
 #: source reaches so many mics, and what a source takes grows with the square of its tracks.
 MOST_TRACKS = 64
 
+#: An event is heard for so long, from so long before it on.
+_HIT_S, _LEAD_S = 0.05, 0.005
 #: A track struck at moments of its own hears a source by chance this often.
 _BY_CHANCE = 0.001
 
@@ -104,11 +106,15 @@ def find_sources(
     list of HitSource
         Loudest home track first; empty where nothing repeats often enough.
     """
-    from scipy.cluster.hierarchy import linkage
-
     if len(events) < _MIN_EVENTS:
         return []
-    levels, before = np.stack(list(on_cores(lambda event: _levels(recording, event), events)), axis=1)
+    from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
+
+    rate = recording.sample_rate_hz
+    length, lead = round(_HIT_S * rate), round(_LEAD_S * rate)
+    windows = [(event.sample - lead - length, event.sample - lead + length) for event in events]
+    told = over_windows(lambda _, sound: _levels(sound, rate), recording, windows)
+    levels, before = np.stack(told, axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
     features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
@@ -294,20 +300,18 @@ def looked_at(events: list[Event]) -> list[Event]:
     return sorted(chosen, key=lambda event: event.sample)
 
 
-def _levels(recording: Recording, event: Event) -> tuple[Floats, Floats]:
+def _levels(sound: Samples, rate: int) -> tuple[Floats, Floats]:
     """Level per track and band that an event brings in its first 45 ms, and the level before it.
 
-    dB, shape (n_tracks, n_bands) each.
+    dB, shape (n_tracks, n_bands) each; of the sound before its beginning and, as long, after.
     """
-    rate = recording.sample_rate_hz
-    start = event.sample - round(0.005 * rate)
-    length = round(0.05 * rate)
+    length = sound.shape[1] // 2
     # Short fades only: a hi-hat is over before a bell-shaped window opens.
     fade = round(0.004 * rate)
     taper = np.ones(length)
     taper[:fade] = np.sin(np.linspace(0.0, np.pi / 2, fade)) ** 2
     taper[-fade:] = taper[:fade][::-1]
-    both = recording.read(start - length, start + length).reshape(-1, 2, length)
+    both = sound.reshape(-1, 2, length)
     power = np.abs(np.fft.rfft(both * taper, axis=-1)) ** 2
     frequency = np.fft.rfftfreq(length, 1 / rate)
     bands = (*_FEATURE_BANDS_HZ, _CLEAN_BAND_HZ)

@@ -73,7 +73,7 @@ class FramePhases:
         """
         rows, home = self.rows[place][:, None], self.homes[place]
         turned = self.phase[rows, list(others)] - self.phase[rows, home]
-        found: NDArray[np.complex64] = _unit_circle()[turned]
+        found = np.asarray(_unit_circle().take(turned), np.complex64)
         both = self.sounds[rows, list(others)] & self.sounds[rows, home]
         if not both.all():
             found *= both[..., None]

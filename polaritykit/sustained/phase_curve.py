@@ -38,6 +38,9 @@ MIN_SIGNIFICANCE = 13.0
 SURE_SIGNIFICANCE = 2.0 * MIN_SIGNIFICANCE
 #: Values of a curve to a sample.
 OVERSAMPLE = 4
+#: Lobes nearer to the peak than so many periods of the mean frequency are its own: of a band of one octave
+#: the envelope has fallen to a fifth there.
+_OWN_PERIODS = 2.0
 #: Opposite lobe over peak: a band of one octave gives .83 (sinc of the bandwidth), where the polarities
 #: look alike.
 MAX_RIVAL = 0.8
@@ -64,6 +67,12 @@ class PhaseCurve:
     share_without_mains: float
     #: Peak over the root-mean-square of the curve away from it.
     peak_over_rest: float
+    #: Peak over what it would be if all that the frames have in common came by one way: a room's reflections
+    #: scatter the phase about a line, noise does not.
+    alignment: float
+    #: Highest value of either sign beyond the peak's own lobes, over the peak, and how far off it lies.
+    other_peak: float
+    other_peak_apart_s: float
     #: Peak lies at the edge of the search.
     at_edge: bool
     #: Share (by weight) of the spectrum's parts that show the same sign at that offset.
@@ -126,6 +135,8 @@ def phase_curve(
     rival = max(0.0, float((-sign * curve).max() / abs(curve[at])))
     unison, octaves = _parts(weight, at_offset, frequency)
     powers = np.mean(np.abs(spectra_a) ** 2, axis=0), np.mean(np.abs(spectra_b) ** 2, axis=0)
+    mean_hz = float(np.sqrt(np.sum(weight * frequency**2) / total))
+    other_peak, apart_s = _other_peak(curve, lag_s, at, _OWN_PERIODS / mean_hz)
     without, share = least_left(weight, at_offset * math.sqrt(n_frames), powers, float(frequency[1]))
     return PhaseCurve(
         curve=read_only(curve),
@@ -138,10 +149,13 @@ def phase_curve(
         significance_without_mains=without,
         share_without_mains=share,
         peak_over_rest=_over_rest(curve, at),
+        alignment=float(abs(curve[at])) * total / float(np.sum(weight**2)),
+        other_peak=other_peak,
+        other_peak_apart_s=apart_s,
         at_edge=at <= oversample or at >= len(curve) - 1 - oversample,
         unison=unison,
         octaves=octaves,
-        mean_hz=float(np.sqrt(np.sum(weight * frequency**2) / total)),
+        mean_hz=mean_hz,
     )
 
 
@@ -158,6 +172,9 @@ def _faint(curve: Floats, lag_s: Floats, at: int, significance: float) -> PhaseC
         significance_without_mains=0.0,
         share_without_mains=1.0,
         peak_over_rest=0.0,
+        alignment=0.0,
+        other_peak=1.0,
+        other_peak_apart_s=math.inf,
         at_edge=False,
         unison=0.0,
         octaves=0.0,
@@ -169,6 +186,14 @@ def _over_rest(curve: Floats, at: int) -> float:
     """Peak over the root-mean-square of the curve further away than a tenth of the search."""
     far = np.abs(np.arange(len(curve)) - at) > len(curve) // 20
     return float(np.abs(curve[at]) / max(float(np.sqrt(np.mean(curve[far] ** 2))), 1e-30))
+
+
+def _other_peak(curve: Floats, lag_s: Floats, at: int, own_s: float) -> tuple[float, float]:
+    """Highest value of either sign further away than the peak's own lobes, over the peak; and how far."""
+    apart_s = np.abs(lag_s - lag_s[at])
+    tall = np.where(apart_s > own_s, np.abs(curve), 0.0)
+    other = int(np.argmax(tall))
+    return float(tall[other] / abs(curve[at])), float(apart_s[other])
 
 
 def _vertex(values: Floats, at: int) -> float:

@@ -3,7 +3,7 @@
 Conventions: as in `polaritykit.sustained.whole_take`.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,30 +24,10 @@ APART = 6
 _SEARCH_RATIO = 1.25
 _LOWEST_HZ, _HIGHEST_HZ = 60.0, 12_000.0
 
+#: Lags to a sample at which correlations are looked at.
+FINE = 2
 
-@dataclass(frozen=True, kw_only=True)
-class TakeFrames:
-    """Whitened spectra of frames in runs over a take, and the mean powers."""
-
-    #: Tracks that were read, in session order.
-    tracks: tuple[int, ...]
-    #: Shape (n_frames, n_tracks_read, n_bins).
-    spectra: Complexes | NDArray[np.complex64]
-    power: Floats | NDArray[np.float32]
-    frequency_hz: Floats
-    fft_size: int
-    sample_rate_hz: int
-    #: Frames in one run.
-    run: int
-    search_s: float
-
-    def spectra_of(self, track: int) -> Complexes:
-        """Of one of the tracks that were read, shape (n_frames, n_bins)."""
-        return np.asarray(self.spectra[:, self.tracks.index(track)])
-
-    def power_of(self, track: int) -> Floats:
-        """Mean power of one of the tracks that were read, shape (n_bins,)."""
-        return np.asarray(self.power[self.tracks.index(track)])
+Pairs = list[tuple[int, int]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,6 +51,11 @@ class TakePlan:
         return np.asarray(np.arange(self.low, self.high) * self.sample_rate_hz / self.size)
 
     @property
+    def reach(self) -> int:
+        """Largest lag looked for, in samples of a grid `FINE` times as fine as the recording's."""
+        return round(self.search_s * self.sample_rate_hz) * FINE
+
+    @property
     def bytes_of_track(self) -> int:
         """What the spectra of one track take."""
         return 8 * len(self.starts) * self.run * (self.high - self.low)
@@ -87,12 +72,25 @@ class TakePlan:
 
             yield from on_cores(spectra, range(self.run))
 
-    def power(self, recording: Recording, tracks: tuple[int, ...]) -> Floats:
-        """Mean power of the frames, (n_tracks, n_bins)."""
-        total = np.zeros((len(tracks), self.high - self.low), np.float32)
-        for frame in self.frames(recording, tracks):
-            total += np.abs(frame) ** 2
-        return np.asarray(total / np.float32(len(self.starts) * self.run))
+
+@dataclass(frozen=True, kw_only=True)
+class TakeFrames:
+    """Whitened spectra of frames in runs over a take, and the mean powers."""
+
+    #: Tracks that were read, in session order.
+    tracks: tuple[int, ...]
+    #: Shape (n_frames, n_tracks_read, n_bins).
+    spectra: Complexes | NDArray[np.complex64]
+    power: Floats | NDArray[np.float32]
+    plan: TakePlan
+
+    def spectra_of(self, track: int) -> Complexes:
+        """Of one of the tracks that were read, shape (n_frames, n_bins)."""
+        return np.asarray(self.spectra[:, self.tracks.index(track)])
+
+    def power_of(self, track: int) -> Floats:
+        """Mean power of one of the tracks that were read, shape (n_bins,)."""
+        return np.asarray(self.power[self.tracks.index(track)])
 
 
 def plan_take(recording: Recording, search_ms: float) -> TakePlan | None:
@@ -163,9 +161,29 @@ def read_take(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) -> 
         tracks=tracks,
         spectra=found,
         power=power,
-        frequency_hz=plan.frequency_hz,
-        fft_size=plan.size,
-        sample_rate_hz=plan.sample_rate_hz,
-        run=plan.run,
-        search_s=plan.search_s,
+        plan=plan,
     )
+
+
+def by_blocks(pairs: Sequence[tuple[int, int]], block: int) -> Iterator[tuple[tuple[int, ...], Pairs]]:
+    """Take the pairs of two blocks of tracks at a time, so that not all tracks need be held.
+
+    Parameters
+    ----------
+    pairs : sequence of (int, int)
+    block : int
+        Tracks of a block.
+
+    Yields
+    ------
+    tuple
+        Tracks in session order, and pairs of them; all pairs once.
+    """
+    tracks = sorted({track for pair in pairs for track in pair})
+    place = {track: k // max(1, block) for k, track in enumerate(tracks)}
+    parts: dict[tuple[int, int], Pairs] = {}
+    for a, b in pairs:
+        low, high = sorted((place[a], place[b]))
+        parts.setdefault((low, high) if len(tracks) > 2 * block else (0, 0), []).append((a, b))
+    for part in parts.values():
+        yield tuple(sorted({track for pair in part for track in pair})), part

@@ -1,35 +1,39 @@
-"""Which pairs the test of the whole take could call related: its first condition, for all pairs at once.
+"""Which pairs the test of the whole take could call related: its least conditions, for all pairs at once.
 
-The test begins with the peak of a pair's correlation in units of chance.  The sums that takes are products
-of matrices for all pairs of some tracks with all others, so that a pair costs two sums per bin and one
-inverse transform; what chance gives is asked for, less a rounding of single precision.
+A pair's peak must stand above what chance gives, and above what the same two tracks give at moments that are
+far apart.  All tracks are read once and held in two bytes a bin (`take_codes`); the sums over frames are
+products of matrices for all pairs, so that a pair costs one sum per bin and a few inverse transforms.  Those
+that stand are held against moments far apart and then against parts of the take, a few milliseconds each.
+Less is asked for than the test asks, by the error of the codes.
 
 Conventions: as in `polaritykit.sustained.whole_take`.
 """
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Floats, Recording
-from polaritykit.sustained.take_frames import TakePlan, whiten
-from polaritykit.sustained.whole_take import CHANCE, FINE, RANGE_DB, UP_TO_HZ, normal_tail
+from polaritykit.sustained.moments_apart import Turned, needed_beside, turned
+from polaritykit.sustained.take_codes import BYTES_OF_BIN, ROUGH, Spectra, TakeCodes, read_codes
+from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_blocks
+from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPair, normal_tail
 
-#: Sums over frames that are kept at a time.
-_BYTES = 2.5e8
-#: Frames multiplied at once, bins of one product, and pairs transformed together.
-_FRAMES, _BINS, _PAIRS = 8, 64, 32
-#: Single precision leaves sums over some hundred frames within a thousandth.
-_ROUNDED = 0.99
+#: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
+_CODE_BYTES, _SUM_BYTES = 4.2e8, 2e8
+#: Bins multiplied at once, on each core, and pairs transformed together.
+_BINS, _PAIRS = 32, 32
+#: The noise of the codes, twice, is taken off what is asked for.
+_LESS = 1.0 - 2.0 * ROUGH
 #: Fewest bins of a weighting.
 _LEAST_BINS = 4
-
-Pairs = list[tuple[int, int]]
+#: Tracks whose frames are held transformed: ten megabytes each of a minute.
+_HELD = 32
 
 
 def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
@@ -47,114 +51,184 @@ def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
     list of (int, int)
         Those of them that are to be tested, in their order.
     """
-    tracks = tuple(sorted({track for pair in pairs for track in pair}))
-    power = plan.power(recording, tracks)
-    place = {track: k for k, track in enumerate(tracks)}
-    partners: dict[int, list[int]] = {}
-    for a, b in pairs:
-        partners.setdefault(place[a], []).append(place[b])
-    firsts = sorted(partners)
-    # A product and a power, of four and eight bytes.
-    at_once = max(1, int(_BYTES / (12 * len(tracks) * power.shape[1])))
+    bytes_of_track = BYTES_OF_BIN * len(plan.starts) * plan.run * (plan.high - plan.low)
     kept: set[tuple[int, int]] = set()
-    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="take") as threads:
-        for begin in range(0, len(firsts), at_once):
-            rows = firsts[begin : begin + at_once]
-            sums = _summed(recording, plan, tracks, power=power, rows=rows, threads=threads)
-            # Of its row's first track on: the others' pairs with it were tested with them.
-            work = [
-                (sums, row, partners[row][at : at + _PAIRS])
-                for row in rows
-                for at in range(0, len(partners[row]), _PAIRS)
+    for tracks, part in by_blocks(pairs, max(1, int(_CODE_BYTES / 2 / max(1, bytes_of_track)))):
+        codes = read_codes(recording, plan, tracks)
+        place = {track: k for k, track in enumerate(tracks)}
+        partners: dict[int, list[int]] = {}
+        for a, b in part:
+            partners.setdefault(place[a], []).append(place[b])
+        kept.update((tracks[a], tracks[b]) for a, b in _standing(codes, partners))
+    return [pair for pair in pairs if pair in kept]
+
+
+def _standing(codes: TakeCodes, partners: dict[int, list[int]]) -> list[tuple[int, int]]:
+    """Those of the pairs of rows of the codes that could pass."""
+    firsts = sorted(partners)
+    n_tracks, n_bins = codes.power.shape
+    at_once = max(1, int(_SUM_BYTES / (8 * n_tracks * n_bins)))
+    above: dict[tuple[int, int], Floats] = {}
+    for begin in range(0, len(firsts), at_once):
+        sums = _Sums.of(codes, firsts[begin : begin + at_once])
+        parts = [
+            (row, partners[row][at : at + _PAIRS])
+            for row in sums.rows
+            for at in range(0, len(partners[row]), _PAIRS)
+        ]
+        for told in on_cores(lambda part, sums=sums: sums.above_chance(*part), parts):  # type: ignore[misc]
+            above.update(told)
+    return _above_others(codes, above)
+
+
+def _above_others(codes: TakeCodes, above: dict[tuple[int, int], Floats]) -> list[tuple[int, int]]:
+    """Those of the pairs whose peaks moments far apart leave standing; what is given are their heights."""
+    first = sorted({row for row, _ in above})
+    kept: list[tuple[int, int]] = []
+    for begin in range(0, len(first), _HELD):
+        held = {row: _turned(codes, row) for row in first[begin : begin + _HELD]}
+        partners: dict[int, list[int]] = {}
+        for row, other in above:
+            if row in held:
+                partners.setdefault(other, []).append(row)
+
+        def tested(
+            other: int, held: dict[int, Turned] = held, partners: dict[int, list[int]] = partners
+        ) -> Pairs:
+            its = held[other] if other in held else _turned(codes, other)
+            return [
+                (row, other)
+                for row in partners[other]
+                if _stands(codes, (row, other), (held[row], its), above[row, other])
             ]
-            for row, found in threads.map(lambda item: (item[1], _standing(plan, power, *item)), work):
-                kept.update((row, other) for other in found)
-    return [(a, b) for a, b in pairs if (place[a], place[b]) in kept]
+
+        for told in on_cores(tested, partners):
+            kept += told
+    return kept
+
+
+def _turned(codes: TakeCodes, row: int) -> Turned:
+    return turned(codes.frames((row,)).spectra_of(row), codes.plan.run)
+
+
+def _stands(codes: TakeCodes, pair: tuple[int, int], both: tuple[Turned, Turned], ratios: Floats) -> bool:
+    """Whether a pair's peak, whichever weighting is its own, is as high as all that is asked of it."""
+    weights = _weights(codes, pair[0], [pair[1]])
+    needed = _needed(codes.plan, weights)[0]
+    held = np.isfinite(needed)
+    # Weightings that hold too few bins are not among the test's.
+    place = np.cumsum(held) - 1
+    tested: TrackPair | None = None
+    for own in np.flatnonzero(held & (ratios >= _LESS**2 * ratios.max())).tolist():
+        height = float(ratios[own] * needed[own]) / _LESS
+        asked = needed_beside(
+            codes.plan, *both, weights=weights[0], needed=needed, weighting=own, enough=height
+        )
+        if asked > height:
+            continue
+        tested = tested or TrackPair.of(codes.frames(pair), *pair)
+        peak = tested.peak(int(place[own]))
+        if tested.without_mains(peak, _LESS) and asked * tested.scatter(peak) * _LESS <= height:
+            return True
+    return False
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Sums:
-    """Sums over all frames of some tracks with those after the first of them, (n_bins, n_rows, n_columns)."""
+    """Sums over all frames of some tracks with those from the first of them on."""
 
-    cross: NDArray[np.complex64]
-    power: NDArray[np.float32]
+    codes: TakeCodes
     rows: Sequence[int]
-    #: Track of the first column.
-    first: int
+    #: Shape (n_bins, n_rows, n_columns).
+    cross: Spectra
+    #: Power of it by chance, under each weighting, (n_weightings, n_rows, n_columns).
+    power: Floats
+
+    @classmethod
+    def of(cls, codes: TakeCodes, rows: Sequence[int]) -> "_Sums":
+        first, n_bins = rows[0], codes.power.shape[1]
+        own, columns = [row - first for row in rows], slice(first, None)
+        inside = _inside(codes)[columns]
+        loud = inside * codes.power[columns]
+        cross = np.empty((n_bins, len(rows), len(inside)), np.complex64)
+        edges = [0, *_tops(codes.plan), n_bins]
+
+        def multiply(bins: slice) -> tuple[Floats, Floats]:
+            spectra = np.ascontiguousarray(codes.spectra(columns, bins).transpose(1, 0, 2))
+            np.matmul(spectra[:, own].conj(), spectra.transpose(0, 2, 1), out=cross[bins])
+            sizes = codes.sizes(columns, bins)
+            flat, weighed = (
+                (sizes * mask[:, bins, None]).reshape(len(inside), -1) for mask in (inside, loud)
+            )
+            return flat[own] @ flat.T, weighed[own] @ weighed.T
+
+        parts = [
+            (part, slice(at, min(at + _BINS, stop)))
+            for part, (low, stop) in enumerate(pairwise(edges))
+            for at in range(low, stop, _BINS)
+        ]
+        power = np.zeros((4, len(rows), len(inside)))
+        told = on_cores(lambda item: multiply(item[1]), parts)
+        for (part, _), (flat, weighed) in zip(parts, told, strict=True):
+            power[0] += flat
+            power[1] += weighed
+            # Those up to a frequency hold all that lies below.
+            power[2 + part :] += flat
+        return cls(codes=codes, rows=rows, cross=cross, power=power)
+
+    def above_chance(self, row: int, others: list[int]) -> dict[tuple[int, int], Floats]:
+        """Pairs of a track that stand above chance: heights over what is asked for under each weighting."""
+        own, columns = list(self.rows).index(row), np.array(others) - self.rows[0]
+        weights = _weights(self.codes, row, others)
+        chance = np.sqrt(self.power[:, own, columns].T * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES)))
+        spectra = weights * self.cross[:, own, columns].T[:, None]
+        heights = _tallest(self.codes.plan, spectra) / np.maximum(chance, 1e-30)
+        ratios = heights / _needed(self.codes.plan, weights)
+        return {(row, other): own for other, own in zip(others, ratios, strict=True) if own.max() >= _LESS}
 
 
-def _summed(
-    recording: Recording,
-    plan: TakePlan,
-    tracks: tuple[int, ...],
-    *,
-    power: Floats,
-    rows: Sequence[int],
-    threads: ThreadPoolExecutor,
-) -> _Sums:
-    first, n_bins = rows[0], power.shape[1]
-    read, own = tracks[first:], [row - first for row in rows]
-    cross = np.zeros((n_bins, len(rows), len(read)), np.complex64)
-    powers = np.zeros(cross.shape, np.float32)
-    batch = np.empty((_FRAMES, len(read), n_bins), np.complex64)
-    filled = 0
-
-    def multiply(at: int, frames: NDArray[np.complex64]) -> None:
-        part = np.ascontiguousarray(frames[:, :, at : at + _BINS].transpose(2, 1, 0))
-        size = np.square(np.abs(part))
-        cross[at : at + _BINS] += part[:, own].conj() @ part.transpose(0, 2, 1)
-        powers[at : at + _BINS] += size[:, own] @ size.transpose(0, 2, 1)
-
-    total = len(plan.starts) * plan.run
-    for number, frame in enumerate(plan.frames(recording, read), start=1):
-        batch[filled] = frame
-        whiten(batch[filled], power[first:])
-        filled += 1
-        if filled == _FRAMES or number == total:
-            ready = batch[:filled]
-            list(threads.map(lambda at, ready=ready: multiply(at, ready), range(0, n_bins, _BINS)))
-            filled = 0
-    return _Sums(cross=cross, power=powers, rows=rows, first=first)
-
-
-def _standing(plan: TakePlan, power: Floats, sums: _Sums, row: int, others: list[int]) -> list[int]:
-    """Those of a track's partners with which it stands above chance under some weighting."""
+def _tallest(plan: TakePlan, spectra: NDArray[np.generic]) -> Floats:
+    """Largest size of the correlations that spectra (…, n_bins) give within the search."""
     from scipy.fft import irfft
 
-    own, columns = list(sums.rows).index(row), [other - sums.first for other in others]
-    weights = _weights(plan, power, row, others)
-    sizes = sums.power[:, own][:, columns].T * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
-    chance = np.sqrt(np.einsum("pwb,pb->pw", weights**2, sizes))
     size = plan.size * FINE
-    spectra = np.zeros((*weights.shape[:2], size // 2 + 1), np.complex64)
-    spectra[..., plan.low : plan.high] = weights * sums.cross[:, own][:, columns].T[:, None]
-    reach = round(plan.search_s * plan.sample_rate_hz) * FINE
-    curves = irfft(spectra, axis=-1, overwrite_x=True)
+    padded = np.zeros((*spectra.shape[:-1], size // 2 + 1), np.complex64)
+    padded[..., plan.low : plan.high] = spectra
+    reach = plan.reach
+    curves = irfft(padded, axis=-1, overwrite_x=True)
     np.abs(curves, out=curves)
     tall = np.maximum(curves[..., -reach:].max(axis=-1), curves[..., : reach + 1].max(axis=-1))
-    heights = tall * (size / 2) / np.maximum(chance, 1e-30)
-    stands = (heights >= _ROUNDED * _needed(plan, weights)).any(axis=1)
-    return [other for other, keep in zip(others, stands, strict=True) if keep]
+    return np.asarray(tall * (size / 2), np.float64)
 
 
-def _weights(plan: TakePlan, power: Floats, row: int, others: list[int]) -> Floats:
+def _inside(codes: TakeCodes) -> NDArray[np.float32]:
+    """1 in the bins of each track that count."""
+    return np.asarray(codes.power >= 10.0 ** (-RANGE_DB / 10.0), np.float32)
+
+
+def _tops(plan: TakePlan) -> list[int]:
+    """Bins up to each frequency."""
+    return [int(np.count_nonzero(plan.frequency_hz <= up_to)) for up_to in UP_TO_HZ]
+
+
+def _weights(codes: TakeCodes, row: int, others: list[int]) -> NDArray[np.float32]:
     """Weightings of the spectrum, (n_others, n_weightings, n_bins); zero where one holds too few bins."""
+    own, its = codes.power[row], codes.power[others]
     least = 10.0 ** (-RANGE_DB / 10.0)
-    own, its = power[row], power[others]
-    inside = (own >= own.max() * least) & (its >= its.max(axis=1, keepdims=True) * least)
-    flat = inside.astype(np.float32)
-    stack = np.stack(
-        [flat, np.sqrt(own * its) * flat, *(flat * (plan.frequency_hz <= up_to) for up_to in UP_TO_HZ)],
-        axis=1,
-    )
+    flat = ((own >= least) & (its >= least)).astype(np.float32)
+    stack = np.repeat(flat[:, None], 2 + len(UP_TO_HZ), axis=1)
+    stack[:, 1] *= np.sqrt(own * its)
+    for number, top in enumerate(_tops(codes.plan), start=2):
+        stack[:, number, top:] = 0.0
     stack[np.count_nonzero(stack, axis=2) < _LEAST_BINS] = 0.0
-    return np.asarray(stack / np.maximum(np.sqrt(np.sum(stack**2, axis=2, keepdims=True)), 1e-30))
+    return stack
 
 
-def _needed(plan: TakePlan, weights: Floats) -> Floats:
+def _needed(plan: TakePlan, weights: NDArray[np.float32]) -> Floats:
     """Height that chance seldom exceeds under each weighting; infinite under one that holds too few bins."""
-    band_hz = weights.sum(axis=2) ** 2 * plan.sample_rate_hz / plan.size
-    lags = np.maximum(2.0 * 2.0 * plan.search_s * band_hz, 1.0)
-    counts = np.count_nonzero(band_hz, axis=1)[:, None]
-    needed = normal_tail(CHANCE / (lags * np.maximum(counts, 1)))
-    return np.where(band_hz > 0.0, needed, np.inf)
+    energy = np.sum(weights**2, axis=2, dtype=np.float64)
+    held = energy > 0.0
+    amount = np.sum(weights, axis=2, dtype=np.float64) ** 2 / np.where(held, energy, 1.0)
+    lags = np.maximum(2.0 * 2.0 * plan.search_s * amount * plan.sample_rate_hz / plan.size, 1.0)
+    counts = np.maximum(held.sum(axis=1), 1)[:, None]
+    return np.where(held, normal_tail(CHANCE / (lags * counts)), np.inf)

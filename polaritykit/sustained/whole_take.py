@@ -19,6 +19,7 @@ over many lags: extreme values of normal variates (from memory).
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +27,8 @@ from numpy.typing import NDArray
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.sustained.mains import clear_of, resolved
-from polaritykit.sustained.take_frames import APART, TakeFrames
+from polaritykit.sustained.moments_apart import needed_beside, turned
+from polaritykit.sustained.take_frames import FINE, TakeFrames, TakePlan
 
 #: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
 _PLAIN_HZ = (200.0, 4000.0)
@@ -36,17 +38,11 @@ RANGE_DB = 60.0
 UP_TO_HZ = (1200.0, 4000.0)
 #: One pair of unrelated noises in a thousand passes.
 CHANCE = 1e-3
-#: What moments that are not simultaneous show above that counts so much.
-_FAR_WORTH = 2.0
-_FAR_DEVIATIONS = 3.5
 #: Parts of the take whose heights are held against one another, within this of the lag (a drifting clock);
 #: the standard deviation of eight normal values seldom exceeds this.
 _PARTS = 8
 _NEAR_S = 0.1e-3
 _EVEN = 1.5
-FINE = 2
-#: Of the powers of moments far apart, what single precision leaves (1e-7) and some more.
-_ROUNDED = 1e-6
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -75,14 +71,18 @@ def shared(take: TakeFrames, a: int, b: int) -> Shared:
     -------
     Shared
     """
-    pair = _Pair.of(take, a, b)
+    pair = TrackPair.of(take, a, b)
     peak = pair.highest()
     none = Shared(
         related=False, lag_s=peak.lag_s, sign=peak.sign, height=peak.height, needed=peak.needed, rival=1.0
     )
     if peak.height < peak.needed or not pair.without_mains(peak):
         return none
-    needed = pair.needed_beside(peak) * pair.scatter(peak)
+    # What takes less first: most pairs that stand by chance do not stand in all parts of the take.
+    scatter = pair.scatter(peak)
+    needed = peak.needed * scatter
+    if peak.height >= needed:
+        needed = pair.needed_beside(peak, peak.height / scatter) * scatter
     return Shared(
         related=peak.height >= needed,
         lag_s=peak.lag_s,
@@ -119,23 +119,23 @@ def plain_sign(take: TakeFrames, a: int, b: int, *, offset_s: float) -> tuple[in
     """
     from scipy.fft import irfft
 
+    plan = take.plan
     cross = np.conj(take.spectra_of(a)) * take.spectra_of(b)
     phasor = np.mean(cross / np.maximum(np.abs(cross), 1e-30), axis=0)
-    frequency = take.frequency_hz
+    frequency = plan.frequency_hz
     inside = (frequency >= _PLAIN_HZ[0]) & (frequency <= _PLAIN_HZ[1])
     everywhere = phasor * np.exp(2j * np.pi * frequency * offset_s)
     phasor = np.where(inside, everywhere, 0.0)
-    reach = round(_PLAIN_NEAR_S * take.sample_rate_hz)
-    first = round(frequency[0] * take.fft_size / take.sample_rate_hz)
+    reach = round(_PLAIN_NEAR_S * plan.sample_rate_hz)
     signs, rivals, lags = [], [], []
     for weight in (1.0, frequency[0] / frequency):
-        spectrum = np.zeros(take.fft_size // 2 + 1, dtype=complex)
-        spectrum[first : first + len(frequency)] = weight * phasor
+        spectrum = np.zeros(plan.size // 2 + 1, dtype=complex)
+        spectrum[plan.low : plan.high] = weight * phasor
         full = irfft(spectrum)
         curve = np.concatenate([full[-reach:], full[: reach + 1]])
         top = int(np.argmax(np.abs(curve)))
         peak = float(curve[top])
-        lags.append((top - reach) / take.sample_rate_hz)
+        lags.append((top - reach) / plan.sample_rate_hz)
         signs.append(1 if peak > 0 else -1)
         rivals.append(max(0.0, float((-np.sign(peak) * curve).max()) / max(abs(peak), 1e-30)))
     aligned = (everywhere * np.exp(2j * np.pi * frequency * lags[0])).real
@@ -151,7 +151,9 @@ def _contradicted(agreement: Floats, frequency_hz: Floats) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Peak:
+class Peak:
+    """Highest place of a pair's correlation under one weighting."""
+
     weighting: int
     lag_s: float
     sign: int
@@ -161,8 +163,10 @@ class _Peak:
 
 
 @dataclass(frozen=True, kw_only=True)
-class _Pair:
-    take: TakeFrames
+class TrackPair:
+    """The frames of two tracks, and what is asked of them."""
+
+    plan: TakePlan
     one: Complexes
     other: Complexes
     powers: tuple[Floats, Floats]
@@ -171,21 +175,29 @@ class _Pair:
     needed: Floats
 
     @classmethod
-    def of(cls, take: TakeFrames, a: int, b: int) -> "_Pair":
+    def of(cls, take: TakeFrames, a: int, b: int) -> "TrackPair":
+        """Take two of the tracks that were read.
+
+        Parameters
+        ----------
+        take : TakeFrames
+        a, b : int
+        """
+        plan = take.plan
         powers = take.power_of(a), take.power_of(b)
-        inside = np.ones(len(take.frequency_hz), dtype=bool)
+        inside = np.ones(len(plan.frequency_hz), dtype=bool)
         for power in powers:
             inside &= power >= power.max() * 10 ** (-RANGE_DB / 10)
         flat = inside.astype(np.float64)
         weights = [flat, np.sqrt(powers[0] * powers[1]) * flat]
-        weights += [np.where(take.frequency_hz <= up_to, flat, 0.0) for up_to in UP_TO_HZ]
+        weights += [np.where(plan.frequency_hz <= up_to, flat, 0.0) for up_to in UP_TO_HZ]
         kept = [w / math.sqrt(float(np.sum(w**2))) for w in weights if np.count_nonzero(w) >= 4]
         stack = np.stack(kept) if kept else np.zeros((1, len(flat)))
-        bin_hz = take.sample_rate_hz / take.fft_size
+        bin_hz = plan.sample_rate_hz / plan.size
         band_hz = stack.sum(axis=1) ** 2 * bin_hz
-        lags = np.maximum(2.0 * 2.0 * take.search_s * band_hz, 1.0)
+        lags = np.maximum(2.0 * 2.0 * plan.search_s * band_hz, 1.0)
         return cls(
-            take=take,
+            plan=plan,
             one=take.spectra_of(a),
             other=take.spectra_of(b),
             powers=powers,
@@ -193,118 +205,101 @@ class _Pair:
             needed=normal_tail(CHANCE / (lags * len(stack))),
         )
 
+    @cached_property
     def products(self) -> Complexes:
         """Cross-spectra of all frames."""
-        return np.conj(self.one) * self.other
+        return np.asarray(np.conj(self.one) * self.other)
 
-    def apart(self) -> NDArray[np.float32]:
-        """Correlations in units of chance between moments far apart, (n_shifts, n_weightings, n_lags).
+    @cached_property
+    def sizes(self) -> Floats:
+        """Their powers."""
+        return np.asarray(np.abs(self.products) ** 2)
 
-        Shifts go round within a run, so that the sums of all of them are one circular correlation over its
-        frames; in single precision, for their heights are only held against one another.
-        """
-        from scipy.fft import fft, ifft, irfft
+    @cached_property
+    def whole(self) -> tuple[Complexes, Floats]:
+        """Sums of both over all frames."""
+        return self.summed(slice(None))
 
-        take = self.take
-        shifts = slice(APART, take.run - APART + 1)
-        one, other = (x.reshape(-1, take.run, x.shape[-1]) for x in (self.one, self.other))
-        total = ifft(np.sum(np.conj(fft(one, axis=1)) * fft(other, axis=1), axis=0), axis=0)[shifts]
-        first, second = (fft(np.square(np.abs(x)), axis=1) for x in (one, other))
-        power = ifft(np.sum(np.conj(first) * second, axis=0), axis=0).real[shifts]
-        squared = power @ (self.weights.T**2) * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
-        # Where nothing sounds together at some distance, only rounding is left.
-        chance = np.sqrt(np.maximum(squared, _ROUNDED * squared.max(axis=0)))
-        size = take.fft_size * FINE
-        low = round(take.frequency_hz[0] * take.fft_size / take.sample_rate_hz)
-        spectra = np.zeros((*chance.shape, size // 2 + 1), np.complex64)
-        scaled = self.weights * (size / 2) / np.maximum(chance, 1e-300)[..., None]
-        np.multiply(scaled, total[:, None], out=spectra[..., low : low + total.shape[1]], casting="same_kind")
-        full = irfft(spectra, axis=-1, overwrite_x=True)
-        return np.concatenate([full[..., -self.reach :], full[..., : self.reach + 1]], axis=-1)
+    def summed(self, frames: slice | NDArray[np.bool_]) -> tuple[Complexes, Floats]:
+        """Add up both over some frames, (n_bins,)."""
+        power = np.asarray(np.sum(self.sizes[frames], axis=0, dtype=np.float64))
+        return self.products[frames].sum(axis=0), power * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
 
-    def curves(self, products: Complexes, weights: Floats) -> Floats:
+    def curves(self, sums: tuple[Complexes, Floats], weights: Floats) -> Floats:
         """Correlation under each weighting in units of chance, (n_weightings, n_lags)."""
         from scipy.fft import irfft
 
-        take = self.take
-        size = take.fft_size * FINE
-        power = (
-            np.sum(np.abs(products) ** 2, axis=0, dtype=np.float64) * BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES)
-        )
+        plan, (total, power) = self.plan, sums
+        size, reach = plan.size * FINE, plan.reach
         chance = np.sqrt(weights**2 @ power)
-        first = round(take.frequency_hz[0] * take.fft_size / take.sample_rate_hz)
         spectrum = np.zeros((len(weights), size // 2 + 1), dtype=complex)
-        spectrum[:, first : first + products.shape[1]] = weights * products.sum(axis=0)
+        spectrum[:, plan.low : plan.high] = weights * total
         full = irfft(spectrum, axis=-1) * (size / 2) / np.maximum(chance, 1e-300)[:, None]
-        reach = self.reach
         return np.concatenate([full[:, -reach:], full[:, : reach + 1]], axis=1)
 
-    @property
-    def reach(self) -> int:
-        return round(self.take.search_s * self.take.sample_rate_hz) * FINE
+    @cached_property
+    def heights(self) -> Floats:
+        """Correlation under each weighting in units of chance, (n_weightings, n_lags)."""
+        return self.curves(self.whole, self.weights)
 
-    def highest(self) -> _Peak:
+    def highest(self) -> Peak:
         """Peak of the weighting that chance explains least."""
-        curves = self.curves(self.products(), self.weights)
-        tall = np.abs(curves).max(axis=1)
-        best = int(np.argmax(tall / self.needed))
-        curve = curves[best]
+        return self.peak(int(np.argmax(np.abs(self.heights).max(axis=1) / self.needed)))
+
+    def peak(self, weighting: int) -> Peak:
+        """Highest place under one weighting."""
+        curve = self.heights[weighting]
         at = int(np.argmax(np.abs(curve)))
-        sign = 1 if curve[at] > 0 else -1
-        return _Peak(
-            weighting=best,
-            lag_s=(at - self.reach) / (self.take.sample_rate_hz * FINE),
+        sign, tall = 1 if curve[at] > 0 else -1, float(abs(curve[at]))
+        return Peak(
+            weighting=weighting,
+            lag_s=(at - self.plan.reach) / (self.plan.sample_rate_hz * FINE),
             sign=sign,
-            height=float(tall[best]),
-            needed=float(self.needed[best]),
-            rival=max(0.0, float((-sign * curve).max() / tall[best])),
+            height=tall,
+            needed=float(self.needed[weighting]),
+            rival=max(0.0, float((-sign * curve).max() / tall)),
         )
 
-    def needed_beside(self, peak: _Peak) -> float:
-        """Height asked for in view of moments that are not simultaneous.
+    def needed_beside(self, peak: Peak, enough: float) -> float:
+        """Height asked for in view of moments that are not simultaneous, or more than enough."""
+        return needed_beside(
+            self.plan,
+            *(turned(track, self.plan.run) for track in (self.one, self.other)),
+            weights=self.weights,
+            needed=self.needed,
+            weighting=peak.weighting,
+            enough=enough,
+        )
 
-        Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
-        """
-        curves = self.apart()
-        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2), dtype=np.float64)))
-        needed = self.needed * spread
-        # The heights of all weightings in units of what each asks for: the peak's own is held against it.
-        far = np.max(np.abs(curves).max(axis=2) / needed, axis=1)
-        beyond = 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
-        usual = float(far.mean() + _FAR_DEVIATIONS * far.std())
-        return float(needed[peak.weighting]) * max(beyond, usual)
-
-    def scatter(self, peak: _Peak) -> float:
+    def scatter(self, peak: Peak) -> float:
         """How much the peak owes to few parts of the take, alike in what both tracks have to say; 1 is even.
 
         Independent frames make parts that scatter by 1 in units of their own chance; one long note common to
         both by accident makes one part stand alone.
         """
-        products = self.products()
-        said = np.cumsum(np.sum(np.abs(products) ** 2, axis=1, dtype=np.float64))
+        said = np.cumsum(np.sum(self.sizes, axis=1, dtype=np.float64))
         part = np.minimum((said / max(float(said[-1]), 1e-300) * _PARTS).astype(int), _PARTS - 1)
-        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
-        near = max(1, round(_NEAR_S * self.take.sample_rate_hz * FINE))
+        at = self.plan.reach + round(peak.lag_s * self.plan.sample_rate_hz * FINE)
+        near = max(1, round(_NEAR_S * self.plan.sample_rate_hz * FINE))
         weight = self.weights[peak.weighting : peak.weighting + 1]
         heights = []
         for number in range(_PARTS):
-            curve = peak.sign * self.curves(products[part == number], weight)[0]
+            curve = peak.sign * self.curves(self.summed(part == number), weight)[0]
             heights.append(float(curve[max(0, at - near) : at + near + 1].max()))
         return max(1.0, float(np.std(heights, ddof=1)) / _EVEN)
 
-    def without_mains(self, peak: _Peak) -> bool:
-        """Whether the peak stands without the bins that hum could fill."""
-        bin_hz = self.take.sample_rate_hz / self.take.fft_size
+    def without_mains(self, peak: Peak, less: float = 1.0) -> bool:
+        """Whether the peak stands without the bins that hum could fill, or so much of it."""
+        bin_hz = self.plan.sample_rate_hz / self.plan.size
         if not resolved(bin_hz):
             return True
-        first = round(self.take.frequency_hz[0] / bin_hz)
+        first = self.plan.low
         pad = [np.concatenate([np.zeros(first), power]) for power in self.powers]
-        at = self.reach + round(peak.lag_s * self.take.sample_rate_hz * FINE)
-        products = self.products()
+        at = self.plan.reach + round(peak.lag_s * self.plan.sample_rate_hz * FINE)
         for mains_hz in (50.0, 60.0):
             clear = clear_of(mains_hz, (pad[0], pad[1]), bin_hz)[first:]
             left = np.where(clear, self.weights[peak.weighting], 0.0)[None]
-            if peak.sign * float(self.curves(products, left)[0, at]) < 0.7 * peak.needed:
+            if peak.sign * float(self.curves(self.whole, left)[0, at]) < 0.7 * less * peak.needed:
                 return False
         return True
 

@@ -6,6 +6,7 @@ from functools import partial
 import numpy as np
 import sessions_continuous as continuous
 import sessions_packages as packages
+import sessions_players as players
 import sessions_sustained as sustained
 from running import Case, Group, in_halves, of_split
 from scoring import Document, answer_of
@@ -197,6 +198,7 @@ def _bound(snr_db: float, band_hz: tuple[float, float] | None) -> Group:
 
 GROUPS: dict[str, Group] = {
     "spaced": Group(cases=partial(stereo_cases, kind="spaced"), seeds=12, quick=3, goal="stereo pairs"),
+    "players": _made("sustained sound in rooms, near and far", 24, 4, players.players_session),
     "near-coincident": Group(
         cases=partial(stereo_cases, kind="near-coincident"), seeds=8, quick=2, goal="stereo pairs"
     ),

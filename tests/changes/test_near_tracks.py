@@ -10,6 +10,7 @@ from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.sustained.activity import ActivityMeter
 from polaritykit.sustained.frame_phases import frame_phases
 from polaritykit.sustained.home_frames import read_frames_of
+from polaritykit.sustained.phase_curve import MIN_SIGNIFICANCE, phase_curve
 
 RATE, SEARCH_MS = 16_000, 40.0
 
@@ -83,3 +84,29 @@ def test_little_memory_takes_the_homes_in_groups(monkeypatch: pytest.MonkeyPatch
     np.testing.assert_array_equal(
         last.phasors(len(last.homes) - 1, range(4)), whole.phasors(3, range(4)), strict=True
     )
+
+
+def test_notes_of_one_scale_are_near_only_where_reading_them_tells_something() -> None:
+    """Held against the reading itself: seven players of random notes of five, none of them together."""
+    rng = np.random.default_rng(11)
+    n, note = 40 * RATE, RATE // 2
+    time_s = np.arange(note) / RATE
+    pitches_hz = 220.0 * 2.0 ** (np.array([0, 2, 4, 7, 9]) / 12.0)
+    tracks = {}
+    for player in range(7):
+        notes = [
+            sum(np.sin(2 * np.pi * hz * k * time_s + rng.uniform(0, 6.3)) / k for k in range(1, 6))
+            for hz in rng.choice(pitches_hz, n // note)
+        ]
+        tracks[str(player)] = np.concatenate(notes) * 0.1 + 1e-3 * rng.standard_normal(n)
+    recording = ArrayRecording(tracks, RATE)
+    frames = read_frames_of(recording, levels_of(recording), 0, SEARCH_MS)
+    told = []
+    for other in range(1, len(tracks)):
+        spectra = frames.spectra_of(0), frames.spectra_of(other)
+        lags = read_pair_lags(*spectra, frames.times_s, RATE, pair=(0, other), search_ms=SEARCH_MS)
+        curve = phase_curve(*spectra, RATE, search_ms=SEARCH_MS)
+        if lags.verdict != "unknown" or (curve is not None and curve.significance >= MIN_SIGNIFICANCE):
+            told.append(str(other))
+    assert near(tracks) == told
+    assert len(told) < len(tracks) - 1

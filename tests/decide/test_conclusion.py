@@ -12,6 +12,7 @@ from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
 from polaritykit.evidence.weigh import weighed
 from polaritykit.spectra.pool import SpectrumPool
+from polaritykit.struck.direct_correlation import DirectTimes
 
 RATE = 48_000
 NAMES = ("near", "far", "third")
@@ -187,3 +188,26 @@ def test_the_lowest_of_several_drums_decides_no_pair_alone() -> None:
     assert concluded(*weighed((low,))).polarity == "inverted"
     assert concluded(*weighed((low, other))).polarity == "unclear"
     assert concluded(*weighed((low, agreeing))).polarity == "inverted"
+
+
+@pytest.mark.parametrize(("agreed_share", "related"), [(1.0, True), (0.6, False)])
+def test_a_sound_that_surely_correlates_is_shared_though_its_sign_stays_open(agreed_share, related):
+    """No first arrival is known, and all readings of the direct sound lie together, or only some.
+
+    Readings of what two tracks do not share fall anywhere within the search: 0.3 ms of 50 each (arithmetic).
+    """
+    pair = np.ones((3, 3)) - np.eye(3)
+    blurred = heard(0, (0.0, 0.0), obstacle="scatter", offset_ms=9.0, odds=0.0)
+    direct = DirectTimes(
+        offset_s=2e-3 * (np.triu(pair) - np.tril(pair)),
+        std_s=2e-5 * pair,
+        agreed=agreed_share * pair,
+        sign=pair,
+    )
+    found = concluded(replace(blurred, direct=direct))
+    assert found.related == related
+    assert found.polarity == "unclear"
+    assert found.cause is not None
+    if related:
+        assert found.offset_s == pytest.approx(2e-3)
+        assert found.offset_kind == "direct_correlation"

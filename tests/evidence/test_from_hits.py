@@ -3,9 +3,13 @@
 Source: by reasoning from the two readings alone (no source); a sign read where the sound is not says nothing.
 """
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from polaritykit.decide.agreement import agree
+from polaritykit.decide.conclusion import DECIDE_MARGIN
 from polaritykit.evidence import from_hits
 from polaritykit.struck.direct_correlation import DirectTimes
 from polaritykit.struck.first_arrival import Arrivals
@@ -29,7 +33,10 @@ def correlated(late_ms: float) -> DirectTimes:
     """Let the direct sound's correlation have the second track so much later."""
     times = np.array([0.0, late_ms * 1e-3])
     return DirectTimes(
-        offset_s=times[None, :] - times[:, None], std_s=np.zeros((2, 2)), agreed=np.ones((2, 2))
+        offset_s=times[None, :] - times[:, None],
+        std_s=np.zeros((2, 2)),
+        agreed=np.ones((2, 2)),
+        sign=np.ones((2, 2)),
     )
 
 
@@ -51,3 +58,21 @@ def test_sign_is_read_where_the_sound_is(spread_ms: float, apart_ms: float, know
 
     assert found[0, 1] == known
     assert found[1, 0] == known
+
+
+def test_two_sources_decide_by_correlation_and_one_does_not() -> None:
+    """One source may correlate half a period off on a track; two seldom do alike (by reasoning)."""
+    tracks = 6
+    apart = 1.0 - np.eye(tracks)
+    direct = DirectTimes(offset_s=0.0 * apart, std_s=0.0 * apart, agreed=apart, sign=-apart)
+    odds = from_hits._odds_of_correlation(direct)
+    assert np.all(odds[apart > 0] < 0.0)
+
+    # One track against the rest.
+    signs = np.array([-1.0, 1, 1, 1, 1, 1])
+    turned = np.abs(odds) * np.outer(signs, signs)
+    assert np.abs(agree([turned], [0]).margin[0, 1:]).max() < DECIDE_MARGIN
+    assert agree([turned, turned], [0, 1]).margin[0, 1:].max() <= -DECIDE_MARGIN
+
+    few = from_hits._odds_of_correlation(replace(direct, agreed=0.6 * apart))
+    assert not few.any()

@@ -1,6 +1,7 @@
 """The common time of made-up strokes on tracks that are late by known amounts (by definition of a delay)."""
 
 import numpy as np
+import pytest
 from made_strokes import RATE, onsets_of, strokes
 
 from polaritykit.struck.common_time import common_time
@@ -33,6 +34,19 @@ def test_what_is_recorded_later_is_found_later_by_just_so_much():
 
     assert np.ptp(moved) <= 0.25
     assert delayed.min() == 0.0
+
+
+def test_a_far_room_is_found_and_no_later_note_of_a_strict_grid():
+    """85 ms is 29 m of way; sixteenths at 150 to the minute follow one another by 100 ms."""
+    far = np.array([0.0, 3.2, 85.0])
+    assert common_time(heard(far), 3, RATE) / RATE * 1e3 == pytest.approx(far, abs=0.5)
+
+    grid = 0.3 + 0.1 * np.arange(60)
+    # Every second track hears every second stroke only.
+    late, beats = (0.0, 7.9), (grid, grid[::2])
+    rows = [strokes(at + ms * 1e-3, [0.5], 7.0)[0] for at, ms in zip(beats, late, strict=True)]
+    found = common_time(onsets_of(np.stack(rows))[0], 2, RATE) / RATE * 1e3
+    assert found == pytest.approx(late, abs=0.5)
 
 
 def test_a_track_without_strokes_stays():

@@ -1,0 +1,157 @@
+"""Two tracks at moments that are far apart: how high their correlation stands there, where nothing is shared.
+
+Moments go round within a run of frames, so that the sums over its frames of all of them are one circular
+correlation; in single precision, for their heights are only held against one another.
+
+Conventions: as in `polaritykit.sustained.whole_take`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
+from polaritykit.base.types import Complexes, Floats
+from polaritykit.sustained.take_frames import APART, FINE, TakePlan
+
+#: What moments that are not simultaneous show above that counts so much.
+_FAR_WORTH = 2.0
+_FAR_DEVIATIONS = 3.5
+#: Of the powers of moments far apart, what single precision leaves (1e-7) and some more.
+_ROUNDED = 1e-6
+
+Spectra = NDArray[np.complex64]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Turned:
+    """Frames of one track, transformed along the frames of each run."""
+
+    #: Of the spectra, (n_runs, run, n_bins).
+    spectra: Spectra
+    #: Of their powers, (n_runs, run // 2 + 1, n_bins).
+    powers: Spectra
+
+    @property
+    def nbytes(self) -> int:
+        """What it takes of memory."""
+        return self.spectra.nbytes + self.powers.nbytes
+
+
+def turned(spectra: Complexes | Spectra, run: int) -> Turned:
+    """Transform the frames of one track.
+
+    Parameters
+    ----------
+    spectra : ndarray, shape (n_frames, n_bins)
+        Run after run.
+    run : int
+        Frames of one.
+
+    Returns
+    -------
+    Turned
+    """
+    from scipy.fft import fft, rfft
+
+    in_runs = np.asarray(spectra, np.complex64).reshape(-1, run, spectra.shape[-1])
+    return Turned(spectra=fft(in_runs, axis=1), powers=rfft(np.square(np.abs(in_runs)), axis=1))
+
+
+def needed_beside(
+    plan: TakePlan,
+    one: Turned,
+    other: Turned,
+    *,
+    weights: Floats | NDArray[np.float32],
+    needed: Floats,
+    weighting: int,
+    enough: float,
+) -> float:
+    """Height asked for in view of moments that are not simultaneous.
+
+    Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
+
+    Parameters
+    ----------
+    plan : TakePlan
+    one, other : Turned
+    weights : ndarray, shape (n_weightings, n_bins)
+    needed : ndarray, shape (n_weightings,)
+        Heights that chance seldom exceeds.
+    weighting : int
+        Of the peak that is judged.
+    enough : float
+        Its height: more need not be told.
+
+    Returns
+    -------
+    float
+        Where it is above `enough`, perhaps less than it would be.
+    """
+    far = _Apart.of(plan, one, other, weights)
+    # The peak's own weighting asks for no more than all of them do.
+    own, spread = far.heights(slice(weighting, weighting + 1))
+    own = own / (needed[weighting] * spread)
+    least = float(needed[weighting] * spread[0]) * max(_beyond(own), float(own.mean()))
+    if least > enough:
+        return least
+    tall, spreads = far.heights(slice(None))
+    asked = needed * spreads
+    # The heights of all weightings in units of what each asks for: the peak's own is held against it.
+    highest = np.max(tall / asked, axis=1)
+    usual = float(highest.mean() + _FAR_DEVIATIONS * highest.std())
+    return float(asked[weighting]) * max(_beyond(highest), usual)
+
+
+def _beyond(far: Floats) -> float:
+    return 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Apart:
+    """Sums over the frames of moments far apart, (n_moments, n_bins), in units of chance (n_moments, …)."""
+
+    plan: TakePlan
+    total: Spectra
+    #: Shape (n_moments, n_weightings).
+    chance: Floats
+    weights: Floats | NDArray[np.float32]
+
+    @classmethod
+    def of(
+        cls, plan: TakePlan, one: Turned, other: Turned, weights: Floats | NDArray[np.float32]
+    ) -> "_Apart":
+        from scipy.fft import ifft, irfft
+
+        moments = slice(APART, plan.run - APART + 1)
+        total = ifft(_summed(one.spectra, other.spectra), axis=0)[moments]
+        power = irfft(_summed(one.powers, other.powers), plan.run, axis=0)[moments]
+        squared = power @ (weights.T**2) * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
+        # Where nothing sounds together at some distance, only rounding is left.
+        chance = np.sqrt(np.maximum(squared, _ROUNDED * squared.max(axis=0)))
+        return cls(plan=plan, total=total, chance=chance, weights=weights)
+
+    def heights(self, which: slice) -> tuple[Floats, Floats]:
+        """Highest peak of each moment under some weightings, and how much wider than chance all lags lie."""
+        from scipy.fft import irfft
+
+        plan, chance = self.plan, self.chance[:, which]
+        size, reach = plan.size * FINE, plan.reach
+        spectra = np.zeros((*chance.shape, size // 2 + 1), np.complex64)
+        scaled = self.weights[which] * (size / 2) / np.maximum(chance, 1e-300)[..., None]
+        np.multiply(scaled, self.total[:, None], out=spectra[..., plan.low : plan.high], casting="same_kind")
+        full = irfft(spectra, axis=-1, overwrite_x=True)
+        curves = np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
+        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2), dtype=np.float64)))
+        np.abs(curves, out=curves)
+        return np.asarray(curves.max(axis=2), np.float64), spread
+
+
+def _summed(one: Spectra, other: Spectra) -> Spectra:
+    """Sum over runs of conj(one)·other: run by run, so that what is at hand stays in the cache."""
+    total = np.zeros(one.shape[1:], np.complex64)
+    for first, second in zip(one, other, strict=True):
+        total += np.conj(first) * second
+    return total
