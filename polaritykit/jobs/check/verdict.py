@@ -150,12 +150,8 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
         return []
     aligned = [track for track in delays if track.rule == "arrival"]
     advanced = [track for track in delays if track.shift_ms < 0.0]
-    shortest, longest = (f(abs(track.shift_ms) for track in delays) for f in (min, max))
-    span = (
-        f"{number(longest, 2)} ms"
-        if len(delays) == 1
-        else f"{number(shortest, 2)} to {number(longest, 2)} ms"
-    )
+    shortest, longest = (number(f(abs(track.shift_ms) for track in delays), 2) for f in (min, max))
+    span = f"{longest} ms" if shortest == longest else f"{shortest} to {longest} ms"
     own = listed(source_names([track.name for track in aligned])) if aligned else ""
     out = [f"Set {plural(len(delays), 'shift')} of {span} against {anchor}."]
     out += [
@@ -175,7 +171,10 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
 def _staying_sentences(findings: Findings, fullest: Sequence[str]) -> list[str]:
     """Say which sources stay apart from the anchor in their own mic; one with several homes once."""
     anchor = findings.corrections.anchor
-    told = [*fullest, *(source.home for source in findings.served if source.home in source.together)]
+    # A mic that moves along with another on its source keeps its distance from that one, whatever it hears.
+    along = [track.name for track in findings.corrections.tracks if track.reason == "along"]
+    served = [source.home for source in findings.served if source.home in source.together]
+    told = {*fullest, *along, *served}
     stays: dict[str, dict[str, float]] = {}
     for source in findings.served:
         for item in source.apart:

@@ -13,9 +13,15 @@ def served(home, residual_ms):
 
 def test_a_drum_with_two_homes_is_told_once():
     """Its mic on top and its mic below are homes of strokes; a home found twice is one."""
+    tracks = [SimpleNamespace(name="tom", reason="along")]
     findings = SimpleNamespace(
-        corrections=SimpleNamespace(anchor="oh"),
-        served=(served("snare_top", -2.0), served("snare_bottom", -1.5), served("snare_top", -2.1)),
+        corrections=SimpleNamespace(anchor="oh", tracks=tracks),
+        served=(
+            served("snare_top", -2.0),
+            served("snare_bottom", -1.5),
+            served("snare_top", -2.1),
+            served("tom", 1.0),
+        ),
     )
 
     (told,) = _staying_sentences(findings, ())
