@@ -13,7 +13,7 @@ def served(home, residual_ms):
 
 def test_a_drum_with_two_homes_is_told_once():
     """Its mic on top and its mic below are homes of strokes; a home found twice is one."""
-    tracks = [SimpleNamespace(name="tom", reason="along")]
+    tracks = [SimpleNamespace(name="tom", shift_ms=3.2)]
     findings = SimpleNamespace(
         corrections=SimpleNamespace(anchor="oh", tracks=tracks),
         served=(
@@ -38,11 +38,14 @@ def test_a_loss_of_a_drum_with_two_homes_is_told_once():
         OctaveLoss(home="snare_top", octave_hz=250.0, db=-1.5, std_db=0.5, where="all"),
         OctaveLoss(home="snare_bottom", octave_hz=250.0, db=-2.5, std_db=0.5, where="all"),
         OctaveLoss(home="kick", octave_hz=63.0, db=-0.5, std_db=0.9, where="all"),
+        *(OctaveLoss(home=f"tom_{k}", octave_hz=63.0, db=-1.0 - k, std_db=0.5, where="own") for k in (1, 2)),
     ]
     tracks = [SimpleNamespace(name="tom", losses=lossy)]
 
     assert _loss_sentences(SimpleNamespace(corrections=SimpleNamespace(tracks=tracks))) == [
-        "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom."
+        "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom.",
+        "With all settings the tom loses 2.0 dB around 63 Hz in its own mics, mostly by tom.",
+        "With all settings the tom loses 3.0 dB around 63 Hz in its own mics, mostly by tom.",
     ]
 
 
