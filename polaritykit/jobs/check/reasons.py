@@ -313,9 +313,14 @@ def correction_clauses(
         else "",
         _shift_words(track, anchor),
         *(f"with all settings {cost(loss)}" for loss in track.losses),
-        "waits for a track that is advanced" if waits else "",
+        f"at a desk waits for {_earliest(corrections)}, which is advanced" if waits else "",
     ]
     return tuple(part for part in parts if part) or ("nothing to correct",)
+
+
+def _earliest(corrections: Corrections) -> str:
+    """Name the track that is advanced most."""
+    return min(corrections.tracks, key=lambda track: track.shift_ms).name
 
 
 def flip_words(track: TrackCorrection) -> str:

@@ -3,11 +3,12 @@
 Conventions: one headline, then short sentences; a number is only given where it was measured.
 """
 
+from collections.abc import Sequence
 from typing import Any
 
 from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
-from polaritykit.decide.findings import Findings, PairFinding, TrackCorrection
+from polaritykit.decide.findings import Findings, OctaveLoss, PairFinding, TrackCorrection
 from polaritykit.jobs.check.reasons import cost, flip_words, lost, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
@@ -168,28 +169,37 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
     if fullest:
         verb = "is" if len(fullest) == 1 else "are"
         out.append(f"{listed(fullest)} {verb} set where the sum is fullest, not by the first arrival.")
+    return out + _staying_sentences(findings, fullest)
+
+
+def _staying_sentences(findings: Findings, fullest: Sequence[str]) -> list[str]:
+    """Say which sources stay apart from the anchor in their own mic; one with several homes once."""
+    anchor = findings.corrections.anchor
+    told = [*fullest, *(source.home for source in findings.served if source.home in source.together)]
+    stays: dict[str, dict[str, float]] = {}
     for source in findings.served:
-        if source.home in fullest:
-            continue
-        if source.home in source.together:
-            continue
         for item in source.apart:
-            if item.track == source.home:
-                late = "after" if item.residual_ms > 0 else "before"
-                by = f"{number(abs(item.residual_ms), 2)} ms {late} {anchor}"
-                who = capital(the_source(source.home))
-                out.append(f"{who} (in {source.home}) stays {by}: lining it up would not help.")
+            if item.track == source.home and source.home not in told:
+                stays.setdefault(the_source(source.home), {}).setdefault(source.home, item.residual_ms)
+    out = []
+    for who, homes in stays.items():
+        by = [
+            f"{number(abs(apart_ms), 2)} ms {'after' if apart_ms > 0 else 'before'} {anchor} in {home}"
+            for home, apart_ms in homes.items()
+        ]
+        out.append(f"{capital(who)} stays {listed(by)}: lining it up would not help.")
     return out
 
 
 def _loss_sentences(findings: Findings) -> list[str]:
-    """Say what the settings cost; what they may cost stands beside each setting."""
-    return [
-        f"With all settings {cost(loss)}, mostly by {track.name}."
-        for track in findings.corrections.tracks
-        for loss in track.losses
-        if lost(loss.db, loss.std_db)[0]
-    ]
+    """Say what the settings cost, of a drum with several homes once; what they may cost stands elsewhere."""
+    worst: dict[tuple[str, float], tuple[str, OctaveLoss]] = {}
+    for track in findings.corrections.tracks:
+        for loss in track.losses:
+            key = (the_source(loss.home), loss.octave_hz)
+            if lost(loss.db, loss.std_db)[0] and (key not in worst or loss.db < worst[key][1].db):
+                worst[key] = (track.name, loss)
+    return [f"With all settings {cost(loss)}, mostly by {name}." for name, loss in worst.values()]
 
 
 def _open_sentences(findings: Findings) -> list[str]:

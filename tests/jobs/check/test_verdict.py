@@ -1,0 +1,40 @@
+"""Sentences of the summary, from findings made up for them."""
+
+from types import SimpleNamespace
+
+from polaritykit.decide.findings import Apart, OctaveLoss, ServedSource
+from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences
+
+
+def served(home, residual_ms):
+    """Make a source that stays apart from the anchor in its own mic."""
+    return ServedSource(home=home, together=(), apart=(Apart(track=home, residual_ms=residual_ms),))
+
+
+def test_a_drum_with_two_homes_is_told_once():
+    """Its mic on top and its mic below are homes of strokes; a home found twice is one."""
+    findings = SimpleNamespace(
+        corrections=SimpleNamespace(anchor="oh"),
+        served=(served("snare_top", -2.0), served("snare_bottom", -1.5), served("snare_top", -2.1)),
+    )
+
+    (told,) = _staying_sentences(findings, ())
+    assert told == (
+        "The snare stays 2.00 ms before oh in snare_top and 1.50 ms before oh in snare_bottom: "
+        "lining it up would not help."
+    )
+    assert _staying_sentences(findings, ("snare_top", "snare_bottom")) == []
+
+
+def test_a_loss_of_a_drum_with_two_homes_is_told_once():
+    """The greater one of an octave, and none that only may be."""
+    lossy = [
+        OctaveLoss(home="snare_top", octave_hz=250.0, db=-1.5, std_db=0.5, where="all"),
+        OctaveLoss(home="snare_bottom", octave_hz=250.0, db=-2.5, std_db=0.5, where="all"),
+        OctaveLoss(home="kick", octave_hz=63.0, db=-0.5, std_db=0.9, where="all"),
+    ]
+    tracks = [SimpleNamespace(name="tom", losses=lossy)]
+
+    assert _loss_sentences(SimpleNamespace(corrections=SimpleNamespace(tracks=tracks))) == [
+        "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom."
+    ]
