@@ -71,13 +71,17 @@ class _FileReader:
         #: Where damage begins depends on how much was asked for at a time.
         self._damaged = False
 
-    def read(self, start: int, stop: int) -> Samples:
-        """Return samples ``[start, stop)`` on the common clock at the file's rate, ``(n, channels)``."""
-        frames = np.zeros((stop - start, self.source.channels), np.float32)
+    def read(self, start: int, stop: int, into: Samples | None = None) -> Samples:
+        """Return samples ``[start, stop)`` on the common clock at the file's rate, ``(n, channels)``.
+
+        Where they are to be put `into`, that is one piece of memory.
+        """
+        frames = np.empty((stop - start, self.source.channels), np.float32) if into is None else into
         first = max(start - self.source.origin, 0)
-        last = min(stop - self.source.origin, self.source.frames)
+        last = max(min(stop - self.source.origin, self.source.frames), first)
+        offset = min(first + self.source.origin - start, len(frames))
+        frames[:offset], frames[offset + last - first :] = 0.0, 0.0
         if first < last:
-            offset = first + self.source.origin - start
             self._hash_up_to(first)
             if not self._decode(first, frames[offset : offset + last - first]):
                 self.faults.update((channel, "unreadable") for channel in range(self.source.channels))
@@ -397,9 +401,11 @@ class FileRecording:
     def _fill(self, group: Sequence[tuple[_FileReader, _View]], start: int, block: Samples) -> None:
         first = self._start + start
         for reader, view in group:
-            row = reader.source.first_row
-            frames = view.read(first, first + block.shape[1])
-            block[row : row + reader.source.channels] = frames.T
+            rows = block[reader.source.first_row :][: reader.source.channels]
+            if len(rows) == 1 and view is reader:
+                reader.read(first, first + block.shape[1], into=rows.T)
+            else:
+                rows[:] = view.read(first, first + block.shape[1]).T
 
     def close(self) -> None:
         """Let go of all files and samples; reading opens them again."""

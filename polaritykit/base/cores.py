@@ -29,6 +29,10 @@ def on_cores(work: Callable[[T], R], items: Iterable[T], *, most: int | None = N
     object
         What the work returns, item by item in their order.
     """
-    workers = max(1, min(os.cpu_count() or 1, most or os.cpu_count() or 1))
+    items = list(items)
+    workers = min(len(items), os.cpu_count() or 1, most or len(items))
+    if workers <= 1:  # a thread made for one alone costs more than small work does
+        yield from map(work, items)
+        return
     with ThreadPoolExecutor(workers, thread_name_prefix="work") as threads:
         yield from threads.map(work, items)

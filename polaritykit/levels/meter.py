@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Samples
 from polaritykit.levels.clipping import ClipDetector, Clipping
+from polaritykit.levels.duplicates import DuplicateFinder
 from polaritykit.levels.hum import Hum, HumDetector
 from polaritykit.levels.settings import LevelSettings
 from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
@@ -45,10 +47,10 @@ class TrackLevels:
 #: Rate the hum detector works at, about; and taps of its low-pass per output sample and input frame.
 _LOW_RATE_HZ = 1000
 _SEGMENTS = 6
-#: Tiles measured together: large enough to keep Python out of the way, small enough for the cache.
-_TILES_AT_ONCE = 16
-#: Every this many samples one goes into the search for copies: a copy is one at any subset.
-_COPY_STRIDE = 8
+#: Tiles and tracks measured together: large enough to keep Python out of the way, small enough for the cache,
+#: and the same whatever the number of cores.
+_TILES_AT_ONCE = 32
+_TRACKS_AT_ONCE = 12
 #: Histogram of short-term levels.
 _LOWEST_DB, _HIGHEST_DB, _BINS_PER_DB = -200.0, 20.0, 4
 #: Short-term levels that make one mean for the standard error of the DC offset (32 × 40 ms).
@@ -66,8 +68,6 @@ _SILENT_PEAK_DBFS = -80.0
 #: hears at least the room change.
 _SILENT_RMS_DBFS = -60.0
 _SILENT_RANGE_DB = 1.5
-#: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
-_DUPLICATE_MARGIN = 1e-6
 #: Fault ``hum`` when its lines together come within this of the track's own RMS.
 _HUM_BELOW_RMS_DB = 40.0
 
@@ -91,11 +91,43 @@ class LevelMeter:
         self, track_names: Sequence[str], sample_rate_hz: int, settings: LevelSettings | None = None
     ) -> None:
         self._names = tuple(track_names)
-        self._settings = settings or LevelSettings()
-        n_tracks = len(self._names)
+        settings = settings or LevelSettings()
+        self._parts = [
+            (rows, _SomeTracks(len(range(len(self._names))[rows]), sample_rate_hz, settings))
+            for rows in (
+                slice(first, first + _TRACKS_AT_ONCE) for first in range(0, len(self._names), _TRACKS_AT_ONCE)
+            )
+        ]
+        self._duplicates = DuplicateFinder(len(self._names))
+        self._result: tuple[TrackLevels, ...] | None = None
+
+    def update(self, block: Samples) -> None:
+        """Take in the next samples of all tracks, shape ``(n_tracks, n)``, any n."""
+        self._duplicates.update(block)
+        for _ in on_cores(lambda part: part[1].update(block[part[0]]), self._parts):
+            pass
+
+    def result(self) -> tuple[TrackLevels, ...]:
+        """Return the levels of every track; nothing may be added afterwards."""
+        if self._result is None:
+            originals = self._duplicates.originals(10 ** (_SILENT_PEAK_DBFS / 10))
+            copy_of = [None if original is None else self._names[original] for original in originals]
+            self._result = tuple(track for rows, part in self._parts for track in part.result(copy_of[rows]))
+        return self._result
+
+
+class _SomeTracks:
+    """The meters of a few tracks, for one core at a time."""
+
+    def __init__(self, n_tracks: int, sample_rate_hz: int, settings: LevelSettings) -> None:
+        self._settings = settings
         self._frame = max(1, round(sample_rate_hz / _LOW_RATE_HZ))
         self._tile = STRETCH * self._frame  # 40 ms
-        self._buffer: Samples = np.zeros((n_tracks, CONTEXT), dtype=np.float32)
+        #: What is measured at once and what is around it; made once, for new memory costs time.
+        self._buffer: Samples = np.zeros(
+            (n_tracks, 2 * CONTEXT + (_TILES_AT_ONCE + 1) * self._tile), dtype=np.float32
+        )
+        self._held = CONTEXT
         self._n_samples = 0
         self._filter = _decimator(self._frame)
         self._tails = np.zeros((n_tracks, _SEGMENTS - 1, _SEGMENTS), dtype=np.float32)
@@ -109,37 +141,34 @@ class LevelMeter:
         self._histogram = np.zeros(
             (n_tracks, round((_HIGHEST_DB - _LOWEST_DB) * _BINS_PER_DB)), dtype=np.int64
         )
-        #: Some samples of the tiles that were not compared yet, float64.
-        self._some: list[Floats] = []
-        self._copy_count = 0
-        self._copy_sums = np.zeros(n_tracks)
-        self._copy_products = np.zeros((n_tracks, n_tracks))
-        self._result: tuple[TrackLevels, ...] | None = None
 
     def update(self, block: Samples) -> None:
-        """Take in the next samples of all tracks, shape ``(n_tracks, n)``, any n."""
+        """Take in the next samples, shape ``(n_tracks, n)``, any n."""
         self._n_samples += block.shape[1]
         step = _TILES_AT_ONCE * self._tile
         for start in range(0, block.shape[1], step):
-            part = np.asarray(block[:, start : start + step], dtype=np.float32)
-            self._buffer = np.concatenate([self._buffer, part], axis=1)
+            self._hold(block[:, start : start + step])
             self._measure_whole_tiles()
-        self._compare()
 
-    def result(self) -> tuple[TrackLevels, ...]:
-        """Return the levels of every track; nothing may be added afterwards."""
-        if self._result is None:
-            rest = (self._buffer.shape[1] - CONTEXT) % self._tile
-            missing = CONTEXT + (self._tile - rest) % self._tile
-            pad = np.zeros((len(self._names), missing), dtype=np.float32)
-            self._buffer = np.concatenate([self._buffer, pad], axis=1)
-            self._measure_whole_tiles()
-            self._compare()
-            self._result = self._conclude()
-        return self._result
+    def result(self, copy_of: Sequence[str | None]) -> list[TrackLevels]:
+        """Return the levels of each track, given what it copies; nothing may be added afterwards."""
+        rest = (self._held - CONTEXT) % self._tile
+        missing = CONTEXT + (self._tile - rest) % self._tile
+        self._hold(np.zeros((len(self._buffer), missing), dtype=np.float32))
+        self._measure_whole_tiles()
+        hums, clips = self._hum.result(), self._clipping.result()
+        return [
+            self._track(number, copy_of[number], hums[number], clips[number])
+            for number in range(len(self._buffer))
+        ]
+
+    def _hold(self, part: Samples) -> None:
+        """Keep samples for measuring, no more than are measured at once."""
+        self._buffer[:, self._held : self._held + part.shape[1]] = part
+        self._held += part.shape[1]
 
     def _measure_whole_tiles(self) -> None:
-        n_tiles = (self._buffer.shape[1] - 2 * CONTEXT) // self._tile
+        n_tiles = (self._held - 2 * CONTEXT) // self._tile
         if n_tiles < 1:
             return
         end = CONTEXT + n_tiles * self._tile
@@ -153,8 +182,9 @@ class LevelMeter:
         self._clipping.update(samples, CONTEXT, self._tile, lowest, highest)
         sums = self._low_band(inside)
         self._short_term(tiles, sums.reshape(len(inside), n_tiles, -1).sum(axis=2))
-        self._some.append(inside[:, ::_COPY_STRIDE].astype(np.float64))
-        self._buffer = self._buffer[:, end - CONTEXT :]
+        rest = self._buffer[:, end - CONTEXT : self._held].copy()
+        self._held = rest.shape[1]
+        self._buffer[:, : self._held] = rest
 
     def _low_band(self, inside: Samples) -> Floats:
         """Feed the hum detector; return the sum of each frame, shape (n_tracks, n_frames)."""
@@ -182,38 +212,6 @@ class LevelMeter:
         track, tile = np.nonzero(powers > energies / self._tile * 1e-5)
         place = ((10 * np.log10(powers[track, tile]) - _LOWEST_DB) * _BINS_PER_DB).astype(np.intp)
         np.add.at(self._histogram, (track, np.clip(place, 0, self._histogram.shape[1] - 1)), 1)
-
-    def _compare(self) -> None:
-        """Add up the products of all pairs, a block at once: small ones cost more to begin than to do."""
-        if not self._some:
-            return
-        some = np.concatenate(self._some, axis=1)
-        self._some.clear()
-        self._copy_count += some.shape[1]
-        self._copy_sums += some.sum(axis=1)
-        self._copy_products += some @ some.T
-
-    def _conclude(self) -> tuple[TrackLevels, ...]:
-        copies = self._copies()
-        hums = self._hum.result()
-        clips = self._clipping.result()
-        return tuple(
-            self._track(number, copies[number], hums[number], clips[number])
-            for number in range(len(self._names))
-        )
-
-    def _copies(self) -> list[str | None]:
-        """Name of the first earlier track that each track copies up to gain and sign."""
-        count = max(1, self._copy_count)
-        mean = self._copy_sums / count
-        covariance = self._copy_products / count - np.outer(mean, mean)
-        variance = np.maximum(np.diag(covariance), 0.0)
-        scale = np.sqrt(np.outer(variance, variance))
-        audible = variance > 10 ** (_SILENT_PEAK_DBFS / 10)
-        match = np.abs(covariance) >= (1 - _DUPLICATE_MARGIN) * scale
-        match &= np.outer(audible, audible)
-        earlier = [np.flatnonzero(match[number, :number]) for number in range(len(self._names))]
-        return [self._names[found[0]] if len(found) else None for found in earlier]
 
     def _track(self, number: int, copy_of: str | None, hum: Hum | None, clip: Clipping) -> TrackLevels:
         count = max(1, self._n_samples)

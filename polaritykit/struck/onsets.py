@@ -116,9 +116,11 @@ class OnsetDetector:
     def _frame_energy(self, samples: Samples, n_frames: int) -> Samples:
         """Mean square of each frame about its own straight line, shape (n_tracks, n_frames)."""
         n_hops = n_frames + _HOPS - 1
-        hops = samples[:, : n_hops * self._hop].reshape(len(samples), n_hops, self._hop)
-        squares = np.einsum("thn,thn->th", hops, hops)
-        sums, slopes = np.moveaxis(hops @ self._basis, -1, 0)
+        squares, sums, slopes = np.empty((3, len(samples), n_hops), dtype=np.float32)
+        for track, row in enumerate(samples[:, : n_hops * self._hop]):
+            hops = row.reshape(n_hops, self._hop)
+            np.matmul(np.square(hops), self._basis[:, 0], out=squares[track])
+            sums[track], slopes[track] = (hops @ self._basis).T
         length = _HOPS * self._hop
         parts = [slice(k, k + n_frames) for k in range(_HOPS)]
         mean = _added([sums[:, part] for part in parts])
@@ -175,23 +177,22 @@ class OnsetDetector:
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
         """Keep the first frame of each rise (of energy) that is high enough, up to frame ``last``."""
         tail = round(MERGE_MS / _HOP_MS)
+        first = self._first_frame + lead
+        high = np.flatnonzero(rise[: last - lead] >= MIN_RISE)
         found: list[int] = []
-        for index in np.flatnonzero(rise[: last - lead] >= MIN_RISE):
-            frame = self._first_frame + lead + int(index)
-            if frame < self._free_from[track]:
-                continue
-            found.append(frame)
-            after = self._energy[track, lead + index : lead + index + tail]
-            self._onsets.append(
-                Onset(
-                    track=track,
-                    sample=frame * self._hop,
-                    level_db=float(10 * np.log10(after.max())),
-                    rise_db=float(10 * np.log10(rise[index : index + _RISING].max())),
-                )
-            )
-            self._free_from[track] = frame + tail
-        self._add_ringing(track, found, self._first_frame + lead, self._first_frame + last)
+        at = int(np.searchsorted(high, self._free_from[track] - first))
+        while at < len(high):
+            found.append(int(high[at]))
+            at = int(np.searchsorted(high, found[-1] + tail))
+        if found:
+            self._free_from[track] = first + found[-1] + tail
+        levels_db = _highest_db(self._energy[track, lead:], found, tail)
+        rises_db = _highest_db(rise, found, _RISING)
+        self._onsets += [
+            Onset(track=track, sample=(first + index) * self._hop, level_db=level_db, rise_db=rise_db)
+            for index, level_db, rise_db in zip(found, levels_db, rises_db, strict=True)
+        ]
+        self._add_ringing(track, [first + index for index in found], first, self._first_frame + last)
 
     def _add_ringing(self, track: int, found: list[int], first: int, last: int) -> None:
         """Add up the energy of frames [first, last) that lie just after an onset."""
@@ -207,6 +208,13 @@ class OnsetDetector:
         if stop > first:
             inside = self._energy[track, first - self._first_frame : stop - self._first_frame]
             self._after_onsets[track] += float(inside.sum())
+
+
+def _highest_db(powers: NDArray[np.floating], starts: list[int], length: int) -> list[float]:
+    """Highest of so many powers from each start on, as far as there are any, dB."""
+    places = np.add.outer(np.array(starts, dtype=np.intp), np.arange(length))
+    highest = powers[np.minimum(places, len(powers) - 1)].max(axis=1)
+    return [float(level_db) for level_db in 10 * np.log10(highest)]
 
 
 def _added(parts: list[Samples]) -> Samples:

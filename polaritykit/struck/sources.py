@@ -107,10 +107,10 @@ def find_sources(
     list of HitSource
         Loudest home track first; empty where nothing repeats often enough.
     """
-    from scipy.cluster.hierarchy import linkage
-
     if len(events) < _MIN_EVENTS:
         return []
+    from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
+
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.flatnonzero(np.any([event.rise_db > 0.0 for event in events], axis=0))
     levels, before = _levels(recording, events, tuple(struck.tolist()))
