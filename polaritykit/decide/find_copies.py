@@ -7,7 +7,7 @@ Conventions: ``late_s`` positive where the copy is late.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +21,9 @@ from polaritykit.decide.scene import Copy
 WITHIN_S = 0.1
 #: Sound compared, at the loudest moment of one of the two, and the frames its coherence is taken over.
 _SAMPLES, _FRAME = 1 << 16, 1 << 11
+#: Most pairs are told apart in a quarter of it, about the same moment: what is nowhere near a copy in what is
+#: loudest is none in all of it.
+_QUICK_SAMPLES, _QUICK_MEDIAN = 1 << 14, 0.9
 #: Windows that are kept, of one and of a whole row's other tracks: a megabyte or two each.
 _FIRSTS_KEPT, _SECONDS_KEPT = 8, 64
 #: Copies rise and fall together, give or take a frame.
@@ -73,11 +76,15 @@ def find_copies(
     size = np.sqrt(np.sum(steady**2, axis=0))
     alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
     together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
-    windows = _Windows(recording)
+    windows, quick = _Windows(recording, _SAMPLES), _Windows(recording, _QUICK_SAMPLES)
 
     def compared(pair: tuple[int, int]) -> Copy | None:
         at = int(np.argmax(activity_db[:, pair[0]] + activity_db[:, pair[1]])) * frame_samples
-        return _compared(windows, *pair, at)
+        near = _Compared.of(quick, *pair, at)
+        if near is not None and np.median(near.coherence) < _QUICK_MEDIAN:
+            return None
+        whole = _Compared.of(windows, *pair, at)
+        return whole.copy() if whole is not None else None
 
     for a, row in enumerate(together):
         pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
@@ -119,10 +126,10 @@ class _Second:
 class _Windows:
     """Windows at loud moments, kept for a while: most pairs share a few moments."""
 
-    def __init__(self, recording: Recording) -> None:
+    def __init__(self, recording: Recording, n_samples: int) -> None:
         self.rate = recording.sample_rate_hz
         self.within = round(WITHIN_S * self.rate)
-        self.n = min(_SAMPLES, recording.n_samples)
+        self.n = min(n_samples, recording.n_samples)
         self._recording = recording
         self.first = lru_cache(maxsize=_FIRSTS_KEPT)(self._first)
         self.second = lru_cache(maxsize=_SECONDS_KEPT)(self._second)
@@ -151,27 +158,68 @@ class _Windows:
         return _Second(samples=found, whole=rfft(found.astype(np.float64), self.size))
 
 
-def _compared(windows: _Windows, a: int, b: int, at: int) -> Copy | None:
-    """Hold two tracks against one another around one moment."""
-    rate, within, start = windows.rate, windows.within, windows.start(at)
-    one, two = windows.first(a, start), windows.second(b, start)
-    lag, sign = _lag(one.whole, two.whole, within, windows.size)
-    aligned = two.samples[within + lag : within + lag + windows.n].astype(np.float64)
-    cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
-    top = 10.0 ** (-_RANGE_DB / 10.0)
-    frequency = np.arange(len(cross)) * rate / _FRAME
-    held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
-    if held.sum() < _FRAME // 64:
-        return None
-    coherence = np.abs(cross[held]) ** 2 / (power_a[held] * power_b[held])
-    if np.median(coherence) < _MEDIAN or np.percentile(coherence, 10.0) < _TENTH:
-        return None
-    gain_db = 10.0 * np.log10(power_b[held] / power_a[held])
-    low, high = np.percentile(gain_db, [5.0, 95.0])
-    filtered = bool(high - low > _FILTERED_DB)
-    more = 0.0 if filtered else _fraction(sign * cross[held], frequency[held] / rate)
-    late = lag + more if abs(lag + more) >= _ROUNDING else 0.0
-    return Copy(track=b, original=a, late_s=late / rate, inverted=bool(sign < 0), filtered=filtered)
+@dataclass(frozen=True, kw_only=True)
+class _Compared:
+    """Two tracks held against one another around one moment, the second brought to the first."""
+
+    a: int
+    b: int
+    rate: int
+    #: Whole samples by which the second is late, and its sign.
+    lag: int
+    sign: float
+    #: In bins in which both hold anything.
+    cross: Complexes
+    power_a: Floats
+    power_b: Floats
+    frequency_hz: Floats
+
+    @classmethod
+    def of(cls, windows: _Windows, a: int, b: int, at: int) -> "_Compared | None":
+        """Compare; None where too little sounds in both."""
+        rate, within, start = windows.rate, windows.within, windows.start(at)
+        one, two = windows.first(a, start), windows.second(b, start)
+        lag, sign = _lag(one.whole, two.whole, within, windows.size)
+        aligned = two.samples[within + lag : within + lag + windows.n].astype(np.float64)
+        cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
+        top = 10.0 ** (-_RANGE_DB / 10.0)
+        frequency = np.arange(len(cross)) * rate / _FRAME
+        held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
+        if held.sum() < _FRAME // 64:
+            return None
+        return cls(
+            a=a,
+            b=b,
+            rate=rate,
+            lag=lag,
+            sign=sign,
+            cross=cross[held],
+            power_a=power_a[held],
+            power_b=power_b[held],
+            frequency_hz=frequency[held],
+        )
+
+    @cached_property
+    def coherence(self) -> Floats:
+        """Magnitude-squared coherence of each bin."""
+        return np.asarray(np.abs(self.cross) ** 2 / (self.power_a * self.power_b))
+
+    def copy(self) -> Copy | None:
+        """Tell the second as a copy of the first, if it is one."""
+        if np.median(self.coherence) < _MEDIAN or np.percentile(self.coherence, 10.0) < _TENTH:
+            return None
+        gain_db = 10.0 * np.log10(self.power_b / self.power_a)
+        low, high = np.percentile(gain_db, [5.0, 95.0])
+        filtered = bool(high - low > _FILTERED_DB)
+        more = 0.0 if filtered else _fraction(self.sign * self.cross, self.frequency_hz / self.rate)
+        late = self.lag + more if abs(self.lag + more) >= _ROUNDING else 0.0
+        return Copy(
+            track=self.b,
+            original=self.a,
+            late_s=late / self.rate,
+            inverted=bool(self.sign < 0),
+            filtered=filtered,
+        )
 
 
 def _lag(one: Complexes, two: Complexes, within: int, size: int) -> tuple[int, float]:

@@ -137,6 +137,9 @@ def _notches(conclusion: Conclusion, offset_ms: float | None) -> tuple[tuple[flo
     if offset_ms is None or abs(offset_ms) < _LEAST_OFFSET_MS or conclusion.polarity == "unclear":
         return (), None
     inverted = conclusion.polarity == "inverted"
-    found = notches_hz(abs(offset_ms), inverted, HEARING_HZ[1])[:_MOST_NOTCHES]
+    # A notch at f moves by f·σ/τ, and the next peak lies 1/(2τ) away: told as far as that is half of it.
+    doubt_ms = 1e3 * (conclusion.std_s or 0.0)
+    up_to_hz = min(HEARING_HZ[1], 250.0 / doubt_ms) if doubt_ms else HEARING_HZ[1]
+    found = notches_hz(abs(offset_ms), inverted, up_to_hz)[:_MOST_NOTCHES]
     depth = notch_depth_db(conclusion.main.level_difference_db) if conclusion.main is not None else None
     return tuple(float(f) for f in found), depth

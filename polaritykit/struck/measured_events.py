@@ -54,9 +54,10 @@ def measured(recording: Recording, events: list[Event], tracks: NDArray[np.bool_
     ]
 
     def one(number: int, sound: Samples) -> Event:
-        return _measured(sound, windows[number][0], events[number], tracks, rate)
+        return _measured(sound, windows[number][0], events[number], which, rate)
 
-    return over_windows(one, recording, windows)
+    which = np.flatnonzero(tracks)
+    return over_windows(one, recording, windows, tuple(which.tolist()))
 
 
 def earlier(event: Event, samples: NDArray[np.int64]) -> Event:
@@ -77,9 +78,9 @@ def _samples(milliseconds: float, sample_rate_hz: int) -> int:
 
 
 def _measured(
-    sound: Samples, first: int, event: Event, tracks: NDArray[np.bool_], sample_rate_hz: int
+    sound: Samples, first: int, event: Event, tracks: NDArray[np.int64], sample_rate_hz: int
 ) -> Event:
-    """Measure one event in the sound around it, which begins at a sample."""
+    """Measure one event in the sound of some tracks around it, which begins at a sample."""
     frame, before, gap, rising = (
         _samples(ms, sample_rate_hz) for ms in (FRAME_MS, BEFORE_MS, GAP_MS, RISING_MS)
     )
@@ -90,19 +91,18 @@ def _measured(
     quiet = (sums[:, at - gap] - sums[:, at - before]) / (before - gap)
     rise = energy[:, before:] / np.maximum(quiet, TINY)
     high = rise[:, :stop] >= MIN_RISE
-    found = high.any(axis=1) & tracks
+    found = high.any(axis=1)
     if not found.any():
         return event
     onset = high.argmax(axis=1)
     start = first + before
     earliest = int(onset[found].min())
     rises = np.array([rise[t, onset[t] : onset[t] + rising].max() for t in range(len(rise))])
-    return replace(
-        event,
-        sample=start + earliest,
-        onset_samples=start + np.where(found, onset, earliest).astype(np.int64),
-        rise_db=read_only(np.where(found, 10 * np.log10(np.maximum(rises, TINY)), 0.0)),
-    )
+    onset_samples = np.full(len(event.rise_db), start + earliest, dtype=np.int64)
+    onset_samples[tracks[found]] = start + onset[found]
+    rise_db = np.zeros(len(event.rise_db))
+    rise_db[tracks[found]] = 10 * np.log10(np.maximum(rises[found], TINY))
+    return replace(event, sample=start + earliest, onset_samples=onset_samples, rise_db=read_only(rise_db))
 
 
 def _frame_energy(sound: Floats, frame: int) -> Floats:

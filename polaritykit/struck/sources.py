@@ -9,7 +9,8 @@ levels
     then to the event's loudest track, so that neither gains nor the strength of a stroke matter.
 """
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -110,37 +111,47 @@ def find_sources(
         return []
     from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
 
-    rate = recording.sample_rate_hz
-    length, lead = round(_HIT_S * rate), round(_LEAD_S * rate)
-    windows = [(event.sample - lead - length, event.sample - lead + length) for event in events]
-    told = over_windows(lambda _, sound: _levels(sound, rate), recording, windows)
-    levels, before = np.stack(told, axis=1)
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
-    struck = np.any([event.rise_db > 0.0 for event in events], axis=0)
-    features = _features(levels[:, struck])[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
-    top = np.percentile(levels.max(axis=2), 95, axis=0)
+    struck = np.flatnonzero(np.any([event.rise_db > 0.0 for event in events], axis=0))
+    levels, before = _levels(recording, events, tuple(struck.tolist()))
+    features = _features(levels)[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
     tree = linkage(features / np.sqrt(features.shape[1]), method="average")
     if elsewhere is None:
-        elsewhere = np.zeros(len(struck), dtype=np.bool_)
-    heard = _Heard(events=events, levels=levels, before=before, top=top, struck=struck, elsewhere=elsewhere)
-    sources = [_source(heard, group) for group in _groups(tree)]
+        elsewhere = np.zeros(len(recording.track_names), dtype=np.bool_)
+    heard = _Heard(events=events, levels=levels, before=before, struck=struck, elsewhere=elsewhere)
+    chosen = [_Chosen.of(heard, group) for group in _groups(tree)]
+    kept = sorted({int(index) for one in chosen for index in one.kept})
+    asked = sorted({int(index) for one in chosen for index in one.asked})
+    others = ~elsewhere & ~np.isin(np.arange(len(elsewhere)), struck)
+    heard = heard.by_all(recording, [(kept, others), (asked, elsewhere)])
+    sources = [_source(heard, one) for one in chosen]
     return sorted(sources, key=lambda source: -float(source.level_db.max()))
 
 
 @dataclass(frozen=True, kw_only=True)
 class _Heard:
-    """How the tracks hear the events looked at."""
+    """How tracks hear the events looked at."""
 
     events: list[Event]
-    #: What an event brings, and what was there before it, dB; shape (n_events, n_tracks, n_bands).
+    #: Tracks on which anything ever sets in suddenly.
+    struck: NDArray[np.int64]
+    #: Tracks that are struck at moments of their own, shape (n_tracks,).
+    elsewhere: NDArray[np.bool_]
+    #: What an event brings, and what was there before it, dB; shape (n_events, n_struck, n_bands), or of all
+    #: tracks, where the events are those that were chosen.
     levels: Floats
     before: Floats
-    #: Each track's own loudest level, and whether anything ever sets in suddenly on it; shape (n_tracks,).
-    top: Floats
-    struck: NDArray[np.bool_]
-    #: Tracks that are struck at moments of their own.
-    elsewhere: NDArray[np.bool_]
+
+    def by_all(self, recording: Recording, asked: Sequence[tuple[list[int], NDArray[np.bool_]]]) -> "_Heard":
+        """Let other tracks tell of some events, and those of no others."""
+        told = np.full((2, len(self.events), len(self.elsewhere), self.levels.shape[2]), np.nan)
+        told[:, :, self.struck] = self.levels, self.before
+        for which, tracks in asked:
+            if which and tracks.any():
+                rows, events = np.flatnonzero(tracks), [self.events[index] for index in which]
+                told[:, np.array(which)[:, None], rows] = _levels(recording, events, tuple(rows.tolist()))
+        return replace(self, levels=told[0], before=told[1])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -195,29 +206,48 @@ def _standing(tree: Floats) -> tuple[Floats, Floats, list[NDArray[np.int64]]]:
     return formed, joined, members
 
 
-def _source(heard: _Heard, group: _Group) -> HitSource:
+@dataclass(frozen=True, kw_only=True)
+class _Chosen:
+    """The least disturbed events of a group, its home, and those asked of tracks struck elsewhere."""
+
+    group: _Group
+    kept: NDArray[np.int64]
+    home: int
+    asked: NDArray[np.int64]
+
+    @classmethod
+    def of(cls, heard: _Heard, group: _Group) -> "_Chosen":
+        """Choose them by what the struck tracks hear."""
+        levels, before = heard.levels[group.members], heard.before[group.members]
+        # What nearly all events rise by and reach is the source's own: those in which another one sounds
+        # along (a cymbal over every second stroke) do not lend it their home.
+        rises = np.array([heard.events[index].rise_db[heard.struck] for index in group.members])
+        # Each track's own loudest level.
+        top = np.percentile(heard.levels.max(axis=2), 95, axis=0)
+        reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - top, 20, axis=0)
+        home = int(np.argmax(reached))
+        kept = group.members[_cleanest(levels, before, home)]
+        # All of them; of very many tracks, which would be read at every stroke, those that are kept.
+        asked = kept if len(heard.elsewhere) > MOST_TRACKS else group.members
+        return cls(group=group, kept=kept, home=int(heard.struck[home]), asked=asked)
+
+
+def _source(heard: _Heard, chosen: _Chosen) -> HitSource:
     """Describe a group by its least disturbed events."""
-    events = [heard.events[index] for index in group.members]
-    levels, before, struck = heard.levels[group.members], heard.before[group.members], heard.struck
-    # What nearly all events rise by and reach is the source's own: those in which another one sounds along
-    # (a cymbal over every second stroke) do not lend it their home.
-    rises = np.array([event.rise_db for event in events])
-    reached = np.percentile(rises, 20, axis=0) + np.percentile(levels.max(axis=2) - heard.top, 20, axis=0)
-    home = int(np.argmax(np.where(struck, reached, -np.inf)))
-    kept = _cleanest(levels[:, struck], before[:, struck], int(struck[:home].sum()))
-    clean = levels[kept]
-    hears = ~heard.elsewhere | _gets_louder(levels, before)
-    level_db = np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(events))
+    clean, before, group = heard.levels[chosen.kept], heard.before[chosen.kept], chosen.group
+    hears = ~heard.elsewhere
+    hears |= _gets_louder(heard.levels[chosen.asked], heard.before[chosen.asked])
+    level_db = np.median(clean.max(axis=2), axis=0) + 10 * np.log10(len(group.members))
     return HitSource(
-        events=tuple(events[index] for index in kept),
-        n_found=len(events),
+        events=tuple(heard.events[index] for index in chosen.kept),
+        n_found=len(group.members),
         level_db=read_only(np.where(hears, level_db, NOT_HEARD_DB)),
-        home=home,
-        lowness_db=_lowness_db(np.median(clean[:, struck], axis=0)),
+        home=chosen.home,
+        lowness_db=_lowness_db(np.median(clean[:, heard.struck], axis=0)),
         highness_db=read_only(np.median(clean[:, :, -1] - clean.max(axis=2), axis=0)),
         cuts=group.cuts,
         apart=group.apart,
-        heard_in=_heard_in(clean - before[kept], home, hears),
+        heard_in=_heard_in(clean - before, chosen.home, hears),
     )
 
 
@@ -227,11 +257,11 @@ def _gets_louder(levels: Floats, before: Floats) -> NDArray[np.bool_]:
     A track that does not hear a source is as often louder as quieter (and more often quieter where its own
     sounds set in suddenly and die away): the sign test, band by band.
     """
-    from scipy.stats import binom
+    from scipy.special import bdtrc
 
     # What is not louder was put a tenth of what was there before (`_levels`).
     louder = (levels > before - 10.0 + 1e-6).sum(axis=0)
-    chance = binom.sf(louder - 1, len(levels), 0.5) * levels.shape[2]
+    chance = bdtrc(louder - 1, len(levels), 0.5) * levels.shape[2]
     return np.asarray(chance.min(axis=1) <= _BY_CHANCE)
 
 
@@ -300,11 +330,21 @@ def looked_at(events: list[Event]) -> list[Event]:
     return sorted(chosen, key=lambda event: event.sample)
 
 
-def _levels(sound: Samples, rate: int) -> tuple[Floats, Floats]:
-    """Level per track and band that an event brings in its first 45 ms, and the level before it.
+def _levels(recording: Recording, events: Sequence[Event], tracks: tuple[int, ...]) -> tuple[Floats, Floats]:
+    """Level per track and band that events bring in their first 45 ms, and the level before them.
 
-    dB, shape (n_tracks, n_bands) each; of the sound before its beginning and, as long, after.
+    dB, shape (n_events, n_tracks, n_bands) each.
     """
+    rate = recording.sample_rate_hz
+    length, lead = round(_HIT_S * rate), round(_LEAD_S * rate)
+    windows = [(event.sample - lead - length, event.sample - lead + length) for event in events]
+    told = over_windows(lambda _, sound: _levels_in(sound, rate), recording, windows, tracks)
+    brought, before = np.stack(told, axis=1)
+    return brought, before
+
+
+def _levels_in(sound: Samples, rate: int) -> tuple[Floats, Floats]:
+    """Levels of one event, in the sound before its beginning and, as long, after; (n_tracks, n_bands)."""
     length = sound.shape[1] // 2
     # Short fades only: a hi-hat is over before a bell-shaped window opens.
     fade = round(0.004 * rate)

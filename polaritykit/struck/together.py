@@ -67,13 +67,15 @@ def _by_chance(first_ms: Floats, second_ms: Floats, length_ms: float) -> float:
     Onsets of independent tracks are at any lag alike; the number in a window is Poisson's, and as many
     windows were looked at as the lags hold.
     """
-    from scipy.stats import poisson
+    from scipy.special import pdtrc
 
     counts = lag_counts(first_ms, second_ms, reach_ms=REACH_MS, bin_ms=_BIN_MS)
     width = round(_WIDTH_MS / _BIN_MS)
     windows = np.convolve(counts, np.ones(width), mode="valid")
     most = float(windows.max())
+    if most == 0.0:
+        return 1.0
     over_all = len(first_ms) * len(second_ms) * _WIDTH_MS / length_ms
     # Both may play in the same parts of the take only.
     nearby = (float(counts.sum()) - most) * width / (len(counts) - width)
-    return float(poisson.sf(most - 1.0, max(over_all, nearby)) * len(counts) / width)
+    return float(pdtrc(most - 1.0, max(over_all, nearby)) * len(counts) / width)

@@ -20,6 +20,8 @@ _FAR_WORTH = 2.0
 _FAR_DEVIATIONS = 3.5
 #: Of the powers of moments far apart, what single precision leaves (1e-7) and some more.
 _ROUNDED = 1e-6
+#: Smallest number of single precision that is no denormal.
+_LEAST = 1.2e-38
 
 Spectra = NDArray[np.complex64]
 
@@ -140,7 +142,7 @@ class _Apart:
         plan, chance = self.plan, self.chance[:, which]
         size, reach = plan.size * FINE, plan.reach
         spectra = np.zeros((*chance.shape, size // 2 + 1), np.complex64)
-        scaled = self.weights[which] * (size / 2) / np.maximum(chance, 1e-300)[..., None]
+        scaled = self.weights[which] * (size / 2) / np.maximum(chance, _LEAST)[..., None]
         np.multiply(scaled, self.total[:, None], out=spectra[..., plan.low : plan.high], casting="same_kind")
         full = irfft(spectra, axis=-1, overwrite_x=True)
         curves = np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)

@@ -25,15 +25,15 @@ from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_blocks
 from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPair, normal_tail
 
 #: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
-_CODE_BYTES, _SUM_BYTES = 4.2e8, 2e8
+_CODE_BYTES, _SUM_BYTES = 4.2e8, 1.5e8
 #: Bins multiplied at once, on each core, and pairs transformed together.
-_BINS, _PAIRS = 32, 32
+_BINS, _PAIRS = 16, 32
 #: The noise of the codes, twice, is taken off what is asked for.
 _LESS = 1.0 - 2.0 * ROUGH
 #: Fewest bins of a weighting.
 _LEAST_BINS = 4
-#: Tracks whose frames are held transformed: ten megabytes each of a minute.
-_HELD = 32
+#: Tracks whose frames are held transformed: ten megabytes each of a minute, as much as the sums took before.
+_HELD = 15
 
 
 def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
@@ -85,16 +85,17 @@ def _above_others(codes: TakeCodes, above: dict[tuple[int, int], Floats]) -> lis
     """Those of the pairs whose peaks moments far apart leave standing; what is given are their heights."""
     first = sorted({row for row, _ in above})
     kept: list[tuple[int, int]] = []
+    held: dict[int, Turned] = {}
     for begin in range(0, len(first), _HELD):
-        held = {row: _turned(codes, row) for row in first[begin : begin + _HELD]}
+        # The last ones are let go before others are made.
+        held.clear()
+        held.update((row, _turned(codes, row)) for row in first[begin : begin + _HELD])
         partners: dict[int, list[int]] = {}
         for row, other in above:
             if row in held:
                 partners.setdefault(other, []).append(row)
 
-        def tested(
-            other: int, held: dict[int, Turned] = held, partners: dict[int, list[int]] = partners
-        ) -> Pairs:
+        def tested(other: int, partners: dict[int, list[int]] = partners) -> Pairs:
             its = held[other] if other in held else _turned(codes, other)
             return [
                 (row, other)

@@ -1,9 +1,13 @@
-"""What is told of a pair's levels."""
+"""What is told of a pair's levels and notches."""
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from polaritykit import analyse_arrays
+from polaritykit.decide.conclusion import Conclusion
+from polaritykit.decide.pair_finding import _notches
 
 RATE = 48_000
 
@@ -26,3 +30,27 @@ def test_a_track_that_is_constant_has_no_level():
     (pair,) = analyse_arrays({"a": sound, "b": np.full(2 * RATE, 0.25)}, sample_rate_hz=RATE).pairs
 
     assert pair.level_difference_db is None
+
+
+@pytest.mark.parametrize(
+    ("std_ms", "up_to_hz"), [(0.0, 20_000.0), (0.05, 5_000.0), (0.5, 500.0), (2.0, 125.0)]
+)
+def test_notches_are_told_as_far_as_the_offset_is_known(std_ms: float, up_to_hz: float) -> None:
+    """Odd multiples of 1/(2·4 ms) below 1/(4·std) (closed forms): half way to the next peak."""
+    known = Conclusion(
+        related=True,
+        relation="acoustic",
+        offset_s=4e-3,
+        std_s=std_ms * 1e-3,
+        offset_kind=None,
+        polarity="same",
+        confidence=1.0,
+        strong=True,
+        main=None,
+        sources=(),
+        cause=None,
+    )
+    told, _ = _notches(known, 4.0)
+    wanted = np.arange(125.0, up_to_hz + 1.0, 250.0)[:40]
+    assert told == pytest.approx(wanted)
+    assert _notches(replace(known, polarity="unclear"), 4.0) == ((), None)

@@ -127,16 +127,16 @@ def test_unrelated_takes_stay_where_they_are(tmp_path):
 
 def test_chains_of_recorders(tmp_path):
     """The third shares nothing with the first and is found through the second."""
-    sound = speech_like(RATE, 150, 7)
-    write(tmp_path / "a.wav", np.stack([sound[: 70 * RATE]] * 2, axis=1))
-    write(tmp_path / "b.wav", on_recorder(sound, RATE, start_s=35.0, ppm=10.0)[: 75 * RATE])
-    write(tmp_path / "c.wav", on_recorder(sound, RATE, start_s=75.0, ppm=-15.0)[: 66 * RATE])
+    sound = speech_like(RATE, 100, 7)
+    write(tmp_path / "a.wav", np.stack([sound[: 48 * RATE]] * 2, axis=1))
+    write(tmp_path / "b.wav", on_recorder(sound, RATE, start_s=24.0, ppm=10.0)[: 50 * RATE])
+    write(tmp_path / "c.wav", on_recorder(sound, RATE, start_s=52.0, ppm=-15.0)[: 44 * RATE])
 
     session = open_lined_up([tmp_path])
 
     places = {one.files[0].name: (one.start_s, one.drift_ppm) for one in session.recorders}
-    assert places["b.wav"] == pytest.approx((35.0, 10.0), abs=0.2)
-    assert places["c.wav"][0] == pytest.approx(75.0, abs=1e-4)
+    assert places["b.wav"] == pytest.approx((24.0, 10.0), abs=0.2)
+    assert places["c.wav"][0] == pytest.approx(52.0, abs=1e-4)
     assert places["c.wav"][1] == pytest.approx(-15.0, abs=0.3)
     # Nothing is common to all three: the last one is left out of the comparison, and that is said.
     assert session.recording.track_names == ("a.L", "a.R", "b")

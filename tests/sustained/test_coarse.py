@@ -29,12 +29,12 @@ def clicks(seconds, seed):
 
 def on_clock(x, ppm):
     """Return what a faster clock records: a cubic spline through eight values per sample."""
-    from scipy.interpolate import CubicSpline
+    from scipy.ndimage import map_coordinates
     from scipy.signal import resample_poly
 
     fine = resample_poly(x.astype(float), 8, 1)
     at = np.arange(int(len(x) * (1 + 1e-6 * ppm)) - 1) / (1 + 1e-6 * ppm) * 8
-    return CubicSpline(np.arange(len(fine)), fine)(at).astype(np.float32)
+    return map_coordinates(fine, [at], order=3, mode="mirror").astype(np.float32)
 
 
 @pytest.mark.parametrize("ppm", [0.0, 35.0, -200.0])

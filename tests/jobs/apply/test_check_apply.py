@@ -6,6 +6,7 @@ What must hold is said in README.md and DEVELOPERS.md; the audio is white noise 
 import base64
 import json
 import os
+import shutil
 import sys
 
 import numpy as np
@@ -31,15 +32,35 @@ def sound():
     return {"t0": samples[LATE:], "t1": -samples[:-LATE]}
 
 
-@pytest.fixture
-def session(tmp_path, sound, monkeypatch):
-    """Write the session, others by the same names below it, and work from the folder above."""
-    (tmp_path / "s" / "s").mkdir(parents=True)
+@pytest.fixture(scope="module")
+def made(tmp_path_factory, sound):
+    """Write the session, and others by the same names below it; checked once for all tests."""
+    place = tmp_path_factory.mktemp("made")
+    (place / "s" / "s").mkdir(parents=True)
     for number, (name, samples) in enumerate(sound.items()):
-        soundfile.write(tmp_path / "s" / f"{name}.wav", samples, RATE, subtype="FLOAT")
-        soundfile.write(tmp_path / "s" / "s" / f"{name}.wav", noise(2 + number), RATE, subtype="FLOAT")
+        soundfile.write(place / "s" / f"{name}.wav", samples, RATE, subtype="FLOAT")
+        soundfile.write(place / "s" / "s" / f"{name}.wav", noise(2 + number), RATE, subtype="FLOAT")
+    assert run("check", place / "s", "--out", place / "o") == 0
+    return place
+
+
+@pytest.fixture
+def session(tmp_path, made, monkeypatch):
+    """Give a session of one's own to change, and work from the folder above."""
+    shutil.copytree(made / "s", tmp_path / "s")
     monkeypatch.chdir(tmp_path)
     return tmp_path / "s"
+
+
+@pytest.fixture
+def report(session, made):
+    """Give the session's report, as it is where the session was checked in its place."""
+    folder = session.parent / "o"
+    shutil.copytree(made / "o", folder)
+    document = json.loads((folder / "report.json").read_text(encoding="utf-8"))
+    document["session"]["folder"] = str(session.resolve())
+    (folder / "report.json").write_text(json.dumps(document), encoding="utf-8")
+    return folder
 
 
 def run(*arguments):
@@ -111,15 +132,14 @@ CHANGES = {
 
 
 @pytest.mark.parametrize("what", CHANGES)
-def test_a_changed_file_is_refused_by_name(session, capsys, what):
+def test_a_changed_file_is_refused_by_name(session, report, capsys, what):
     """Before anything is written; with the file of that time back, all is well."""
-    assert run("check", "s", "--out", "o") == 0
     kept = (session / "t1.wav").read_bytes()
     CHANGES[what](session / "t1.wav")
     before = sorted(session.parent.rglob("*"))
     capsys.readouterr()
 
-    assert run("apply", "o", "--out", "fixed") == 4
+    assert run("apply", report, "--out", "fixed") == 4
     said = capsys.readouterr().err
     assert said.startswith("polaritykit: Changed since the report was made: t1.wav (")
     assert what in said
@@ -127,7 +147,7 @@ def test_a_changed_file_is_refused_by_name(session, capsys, what):
     assert sorted(session.parent.rglob("*")) == before
 
     (session / "t1.wav").write_bytes(kept)
-    assert run("apply", "o", "--out", "fixed") == 0
+    assert run("apply", report, "--out", "fixed") == 0
 
 
 def test_what_lies_outside_the_common_span_counts_too(session, capsys):
@@ -153,20 +173,19 @@ def secret(session):
     place = session.parent / "other" / "secret.wav"
     place.parent.mkdir()
     place.write_bytes((session / "t1.wav").read_bytes())
-    assert run("check", "s", "--out", "o") == 0
     return place
 
 
 @pytest.mark.parametrize(
     "file", ["ABSOLUTE", "../other/secret.wav", "s/../../other/secret.wav", "..", ".", "", None, 7]
 )
-def test_no_file_outside_the_session_is_read(session, secret, capsys, file):
+def test_no_file_outside_the_session_is_read(session, report, secret, capsys, file):
     """Whatever the report says: one sentence, exit code 4, nothing written."""
-    point_elsewhere(session.parent / "o", str(secret) if file == "ABSOLUTE" else file)
+    point_elsewhere(report, str(secret) if file == "ABSOLUTE" else file)
     before = sorted(session.parent.rglob("*"))
     capsys.readouterr()
 
-    assert run("apply", "o", "--out", "fixed") == 4
+    assert run("apply", report, "--out", "fixed") == 4
     said = capsys.readouterr().err
     assert "report" in said.lower()
     assert len(said.splitlines()) == 1
@@ -174,18 +193,18 @@ def test_no_file_outside_the_session_is_read(session, secret, capsys, file):
 
 
 @pytest.mark.parametrize("kind", ["file", "folder"])
-def test_links_out_of_the_session_are_not_followed(session, secret, capsys, kind):
+def test_links_out_of_the_session_are_not_followed(session, report, secret, capsys, kind):
     """A link in the place of a file, and a folder that is one, are refused by name."""
     if kind == "file":
         (session / "t1.wav").unlink()
         (session / "t1.wav").symlink_to(secret)
     else:
         (session / "deep").symlink_to(secret.parent)
-        point_elsewhere(session.parent / "o", "deep/secret.wav")
+        point_elsewhere(report, "deep/secret.wav")
     before = sorted(session.parent.rglob("*"))
     capsys.readouterr()
 
-    assert run("apply", "o", "--out", "fixed") == 4
+    assert run("apply", report, "--out", "fixed") == 4
     said = capsys.readouterr().err
     assert ("t1.wav" if kind == "file" else "secret.wav") in said
     assert "leads out of the session's folder by a link" in said

@@ -120,21 +120,24 @@ MADE = {
 
 
 @pytest.mark.parametrize("how", MADE)
-@pytest.mark.parametrize("original", ["02_snare_top", "06_tom_low"])
-def test_no_two_tracks_null_once_all_is_set(original, how):
+def test_no_two_tracks_null_once_all_is_set(how):
     """A copy of a track that is right, and of one that is flipped."""
     tracks, rate = recorded()
-    tracks = {**tracks, f"{original}.dup1": MADE[how](tracks[original], rate)}
+    originals = ("02_snare_top", "06_tom_low")
+    copies = {f"{name}.dup1": MADE[how](tracks[name], rate) for name in originals}
+    tracks = {**tracks, **copies}
     found = polaritykit.analyse_arrays(tracks, sample_rate_hz=rate)
-    sums = []
-    for track in found.corrections.tracks:
-        if track.name.startswith(original):
-            turns = np.exp(
-                -2j * np.pi * rfftfreq(2 * len(tracks[original]), 1 / rate) * track.delay_ms * 1e-3
-            )
-            moved = irfft(rfft(tracks[track.name], 2 * len(tracks[original])) * turns)
-            sums.append((-1.0 if track.invert else 1.0) * moved)
+    for original in originals:
+        sums = []
+        for track in found.corrections.tracks:
+            if track.name.startswith(original):
+                turns = np.exp(
+                    -2j * np.pi * rfftfreq(2 * len(tracks[original]), 1 / rate) * track.delay_ms * 1e-3
+                )
+                moved = irfft(rfft(tracks[track.name], 2 * len(tracks[original])) * turns)
+                sums.append((-1.0 if track.invert else 1.0) * moved)
 
-    alone_db, both_db = (10 * np.log10(np.mean(np.square(x))) for x in (sums[0], sum(sums)))
-    # A filter turns the phase as well; it must not cost what the original has.
-    assert both_db - alone_db > (2.0 if "filtered" in how else 4.5)
+        assert len(sums) == 2
+        alone_db, both_db = (10 * np.log10(np.mean(np.square(x))) for x in (sums[0], sum(sums)))
+        # A filter turns the phase as well; it must not cost what the original has.
+        assert both_db - alone_db > (2.0 if "filtered" in how else 4.5)
