@@ -264,3 +264,16 @@ def test_a_twin_set_right_ends_where_the_kit_does_and_one_that_is_not_shows() ->
         )
         found = [setting_scores.source_octaves(k, s) for k, s in ((kit, plain), (other, back))]
         assert setting_scores.alike(*found, settled=True) == (same, 1)
+
+
+def test_a_track_that_no_answer_ties_to_another_is_not_counted_as_set() -> None:
+    """The anchor is flipped: of a track in its group that says something, of one by itself nothing."""
+    kit = one_tone((0.0, 5.0, 5.0), (1, 1, 1))
+    for groups, told in ((((0, 1, 2),), (0, 1)), (((0,), (1, 2)), (0, 0))):
+        setting = setting_scores.Set(
+            signs=np.array([1.0, -1.0, -1.0]),
+            shifts_ms=np.zeros(3),
+            settled=np.ones(3, dtype=bool),
+            groups=groups,
+        )
+        assert setting_scores.flips(kit, setting).right == told

@@ -27,6 +27,8 @@ _DIRECT, _DIRECT_AGREED, _DIRECT_SHARP, _DIRECT_NEAR = -1.2, 3.2, 1.0, 3.4
 _DIRECT_AWAY, _DIRECT_AGAINST = -0.9, -1.3
 #: The two readings of a source speak of one arrival within about so much (half a period at 1.7 kHz).
 _SAME_MS = 0.3
+#: Up to about so far apart one of the two is wrong by what they differ: another cycle at a drum's skin.
+_EITHER_MS = 0.42
 #: Spreads are told apart between a sample and a metre of path only.
 _SCATTER_MS = 0.03, 1.0
 #: Where a reading is of another arrival, that lies about so far off.
@@ -223,8 +225,8 @@ def _spread_s(source: SourceEvidence, a: int, b: int, alone_s: float) -> float:
     """
     if source.direct is None or not source.known[a, b]:
         return alone_s
-    near = _near(source, a, b)
     apart_s = float(source.offset_s[a, b] - source.direct.offset_s[a, b])
+    near = 1.0 / (1.0 + (1e3 * apart_s / _EITHER_MS) ** 4)
     # What they differ by is the error of either.
     together_s = math.hypot(apart_s, float(source.direct.std_s[a, b])) / math.sqrt(2.0)
     return math.sqrt(near * together_s**2 + (1.0 - near) * alone_s**2)

@@ -49,21 +49,25 @@ _WEIGHT_CORRELATION = 2.4
 _WEIGHT_VOTES = 1.0
 _WEIGHT_COHERENCE = 0.5
 _WEIGHT_STABILITY = 0.3
-#: Taken off where fewer than eight hits speak.
-_FEW_HITS = 8
+#: Taken off in full where so few hits speak or fewer, and not at all from so many on.
+_FEW_HITS, _ENOUGH_HITS = 6, 10
 _FEW_HITS_PENALTY = 0.6
 #: Below this the first motion lies under the noise and a later one is picked: nothing to say ...
 _SNR_NONE_DB = 2.0
 #: ... from here on in full.
 _SNR_FULL_DB = 6.0
-#: Both readings must have the same sign, the second by at least this.
-_MIN_VOTES = 0.1
-#: Averaged votes this small are what chance gives with some forty hits.
-_MIN_COHERENCE = 0.15
+#: Both readings must have the same sign: from where the second says nothing to where it says enough.
+_VOTES = 0.05, 0.15
+#: Averaged votes of about 0.15 are what chance gives with some forty hits.
+_COHERENCE = 0.1, 0.2
 #: Picks from resampled hits stay within this of a clear first motion: as far as they are lined up.  Of 26
 #: wrong signs among 784 on development sessions (seeds 1 to 4; with linear-phase equalisers 200 to 203) this
 #: and the reach of the sign's search leave 3, and 609 of the 758 right ones (5 and 6 at 0.15 and 0.2 ms).
-_CLEAR_MS = 0.1
+#: In full to the first figure, not at all from the second on; so too for the reach of the search, and for how
+#: near the correlation has to be.
+_CLEAR_MS = 0.07, 0.13
+_REACHED_MS = 0.75 * SEARCH_MS, 1.25 * SEARCH_MS
+_CONFIRMED_MS = 0.75 * AGREE_MS, 1.25 * AGREE_MS
 #: Log-odds of a sign that is the direct sound's correlation's, where first arrivals give none; from all
 #: readings agreed but one ...
 _CORRELATION_ODDS = 1.2
@@ -161,9 +165,10 @@ def _read(hits: HitWindows, here: Here) -> SourceEvidence:
     direct = direct_times(windows, zero, rate, arrivals.arrival_s)
     direct = replace(direct, agreed=read_only(direct.agreed * np.outer(well_heard, well_heard)))
     arrivals, moved = reconciled(arrivals, direct, windows, zero=zero, sample_rate_hz=rate)
-    odds = _log_odds(arrivals, read_signs(windows, zero, arrivals, rate), len(windows))
-    odds = np.where(_place_known(arrivals, direct) & ~(moved[:, None] | moved[None, :]), odds, 0.0)
-    correlated = np.where(odds == 0.0, _odds_of_correlation(direct), 0.0)
+    placed = np.where(moved[:, None] | moved[None, :], 0.0, _place_known(arrivals, direct))
+    odds = placed * _log_odds(arrivals, read_signs(windows, zero, arrivals, rate), len(windows))
+    # The correlation speaks as far as first arrivals do not.
+    rest = np.clip(1.0 - np.abs(odds) / _CORRELATION_ODDS, 0.0, 1.0) * _odds_of_correlation(direct)
     obstacle = tuple(_obstacle(arrivals, track) for track in range(windows.shape[1]))
     heard = np.array([not why for why in obstacle])
     return SourceEvidence(
@@ -175,8 +180,8 @@ def _read(hits: HitWindows, here: Here) -> SourceEvidence:
         offset_s=read_only(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None]),
         std_s=read_only(np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None])),
         known=heard[:, None] & heard[None, :] & ~np.eye(len(heard), dtype=bool),
-        log_odds=read_only(odds + correlated),
-        by_correlation=correlated != 0.0,
+        log_odds=read_only(odds + rest),
+        by_correlation=np.abs(rest) > np.abs(odds),
         level_db=source.level_db,
         obstacle=obstacle,
         lowness_db=source.lowness_db,
@@ -213,8 +218,8 @@ def _obstacle(arrivals: Arrivals, track: int) -> str:
     return "" if arrivals.stability[track] >= _MIN_STABILITY else "scatter"
 
 
-def _place_known(arrivals: Arrivals, direct: DirectTimes) -> NDArray[np.bool_]:
-    """Pairs whose sign may be read at their first arrivals; where those had to be moved it may not either.
+def _place_known(arrivals: Arrivals, direct: DirectTimes) -> Floats:
+    """How surely the sign of a pair may be read at its first arrivals, 0 to 1.
 
     A sign is read within so much of the arrivals: picks that scatter by more have no place to read it at.  A
     pick that scatters at all is no clear first motion (a filter that rings before the sound, something struck
@@ -223,7 +228,14 @@ def _place_known(arrivals: Arrivals, direct: DirectTimes) -> NDArray[np.bool_]:
     """
     spread_ms = np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None]) * 1e3
     apart_ms = np.abs(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None] - direct.offset_s) * 1e3
-    return (spread_ms <= SEARCH_MS) & ((spread_ms <= _CLEAR_MS) | (apart_ms <= AGREE_MS))
+    known = np.maximum(_below(spread_ms, _CLEAR_MS), _below(apart_ms, _CONFIRMED_MS))
+    return np.asarray(_below(spread_ms, _REACHED_MS) * known)
+
+
+def _below(value: Floats, limits: tuple[float, float]) -> Floats:
+    """1 up to the lower limit, 0 from the upper one on, even between: no limit tips what is told."""
+    low, high = limits
+    return np.asarray(np.clip((high - value) / (high - low), 0.0, 1.0))
 
 
 def _odds_of_correlation(direct: DirectTimes) -> Floats:
@@ -248,11 +260,11 @@ def _log_odds(arrivals: Arrivals, signs: HitSigns, n_hits: int) -> Floats:
         + _WEIGHT_VOTES * signs.votes * sign
         + _WEIGHT_COHERENCE * coherence
         + _WEIGHT_STABILITY * worse(arrivals.stability)
-        - _FEW_HITS_PENALTY * (n_hits < _FEW_HITS)
+        - _FEW_HITS_PENALTY * float(_below(np.array(n_hits), (_FEW_HITS, _ENOUGH_HITS)))
     )
     size = np.clip(_SLOPE * (reading - _MIDDLE), 0.0, EDGE_CAP)
     above_noise = (worse(arrivals.snr_db) - _SNR_NONE_DB) / (_SNR_FULL_DB - _SNR_NONE_DB)
-    agree = (signs.votes * sign >= _MIN_VOTES) & (coherence >= _MIN_COHERENCE)
+    agree = (1.0 - _below(signs.votes * sign, _VOTES)) * (1.0 - _below(coherence, _COHERENCE))
     odds = sign * size * np.clip(above_noise, 0.0, 1.0) * agree
     np.fill_diagonal(odds, 0.0)
     return np.asarray(odds)

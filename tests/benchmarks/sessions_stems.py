@@ -67,9 +67,12 @@ class StemKit:
     @property
     def own(self) -> np.ndarray:
         """Place in `stems` of the source each track is there for: louder in it than in the others."""
-        level = 10 * np.log10([stem.energy for stem in self.stems])
-        matched = level + 20 * np.log10(self.gains)
-        return np.argmax(matched - matched.mean(axis=1, keepdims=True), axis=0)
+        energy = np.array([stem.energy for stem in self.stems])
+        # A drum that is not played in this take is nobody's.
+        played = (energy > 0.0).all(axis=1, keepdims=True)
+        matched = 10 * np.log10(np.where(played, energy, 1.0)) + 20 * np.log10(self.gains)
+        stands = matched - matched.mean(axis=1, keepdims=True)
+        return np.argmax(np.where(played, stands, -np.inf), axis=0)
 
 
 def stems_of(session: Session, score: list[tuple[float, str, float]]) -> tuple[Stem, ...]:

@@ -122,12 +122,15 @@ def with_bus(kit: StemKit, late_samples: int) -> StemKit:
         turn = np.exp(-2j * np.pi * stem.frequency_hz * late_ms * 1e-3)
         spectra = stem.spectra[parts].sum(axis=0) * turn
         loudest = parts[int(np.argmax(stem.energy[parts]))]
+        # A bus of mics that hear a source with either sign has none of its own.
+        signs = set(stem.sign[parts].tolist())
+        sign = signs.pop() if len(signs) == 1 else 0
         # Octaves that are not judged: as if the parts were in no step.
         octave = stem.octave_energy[:, parts].sum(axis=1)
         return replace(
             stem,
             arrival_ms=np.append(stem.arrival_ms, stem.arrival_ms[loudest] + late_ms),
-            sign=np.append(stem.sign, stem.sign[loudest]),
+            sign=np.append(stem.sign, sign),
             energy=np.append(stem.energy, octave.sum()),
             spectra=np.vstack([stem.spectra, spectra]).astype(np.complex64),
             octave_energy=np.column_stack([stem.octave_energy, octave]),

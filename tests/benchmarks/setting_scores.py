@@ -119,7 +119,8 @@ def flips(kit: StemKit, setting: Set, *, anchor: str = "oh_left") -> FlipCount:
     """Hold the flips against the sign of each track's own source, where that and the anchor's are known.
 
     A group that no answer ties to the anchor is right when its tracks end alike, for which way round it is
-    was not told; as it is always told, the smaller part of it that ends unlike counts as wrong.
+    was not told; as it is always told, the smaller part of it that ends unlike counts as wrong.  Of a track
+    that no answer ties to any other nothing was told, and where it ends is not set.
     """
     place = kit.names.index(anchor)
     true = np.array([kit.stems[own].sign[k] * kit.stems[own].sign[place] for k, own in enumerate(kit.own)])
@@ -128,7 +129,10 @@ def flips(kit: StemKit, setting: Set, *, anchor: str = "oh_left") -> FlipCount:
     tied = np.ones(len(true), dtype=bool)
     for group in setting.groups:
         members = list(group)
-        if place in members or len(members) < 2:
+        if place in members:
+            continue
+        if len(members) < 2:
+            flipped[members] = False
             continue
         tied[members] = False
         ends = float(np.sum(true[members] * np.where(flipped[members], -1.0, 1.0)))

@@ -76,7 +76,8 @@ def test_a_track_that_is_never_struck_changes_nothing(two_drums):
         assert two.level_db[:3] == pytest.approx(one.level_db)
 
 
-def test_a_track_struck_by_itself_hears_what_makes_it_louder(two_drums):
+@pytest.mark.parametrize("most_tracks", [64, 4])
+def test_a_track_struck_by_itself_hears_what_makes_it_louder(two_drums, most_tracks, monkeypatch):
     """Noise of 3 dB more than a drum's faint sound in it, and noise alone: only the first hears the drum."""
     tracks, _ = two_drums
     noise = 0.01 * np.random.default_rng(10).standard_normal((2, tracks.shape[1]))
@@ -84,6 +85,8 @@ def test_a_track_struck_by_itself_hears_what_makes_it_louder(two_drums):
     made = np.vstack([tracks, noise])
     events = merge_onsets(onsets_of(tracks.astype(np.float32))[0], 5, RATE)
     elsewhere = np.array([False, False, False, True, True])
+    # Of more tracks than that only the strokes that are used are asked of them.
+    monkeypatch.setattr("polaritykit.struck.sources.MOST_TRACKS", most_tracks)
     found = find_sources(
         ArrayRecording(dict(zip("abcde", made, strict=True)), RATE), events, elsewhere=elsewhere
     )

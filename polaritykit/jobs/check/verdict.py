@@ -3,6 +3,7 @@
 Conventions: one headline, then short sentences; a number is only given where it was measured.
 """
 
+import re
 from collections.abc import Sequence
 from typing import Any
 
@@ -150,12 +151,8 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
         return []
     aligned = [track for track in delays if track.rule == "arrival"]
     advanced = [track for track in delays if track.shift_ms < 0.0]
-    shortest, longest = (f(abs(track.shift_ms) for track in delays) for f in (min, max))
-    span = (
-        f"{number(longest, 2)} ms"
-        if len(delays) == 1
-        else f"{number(shortest, 2)} to {number(longest, 2)} ms"
-    )
+    shortest, longest = (number(f(abs(track.shift_ms) for track in delays), 2) for f in (min, max))
+    span = f"{longest} ms" if shortest == longest else f"{shortest} to {longest} ms"
     own = listed(source_names([track.name for track in aligned])) if aligned else ""
     out = [f"Set {plural(len(delays), 'shift')} of {span} against {anchor}."]
     out += [
@@ -175,14 +172,16 @@ def _delay_sentences(findings: Findings, delays: list[TrackCorrection]) -> list[
 def _staying_sentences(findings: Findings, fullest: Sequence[str]) -> list[str]:
     """Say which sources stay apart from the anchor in their own mic; one with several homes once."""
     anchor = findings.corrections.anchor
-    told = [*fullest, *(source.home for source in findings.served if source.home in source.together)]
-    stays: dict[str, dict[str, float]] = {}
+    moved = [track.name for track in findings.corrections.tracks if track.shift_ms]
+    served = [source.home for source in findings.served if source.home in source.together]
+    told = {*fullest, *moved, *served}
+    stays: dict[tuple[str, ...], dict[str, float]] = {}
     for source in findings.served:
         for item in source.apart:
             if item.track == source.home and source.home not in told:
-                stays.setdefault(the_source(source.home), {}).setdefault(source.home, item.residual_ms)
+                stays.setdefault(_drum(source.home), {}).setdefault(source.home, item.residual_ms)
     out = []
-    for who, homes in stays.items():
+    for (who, *_), homes in stays.items():
         by = [
             f"{number(abs(apart_ms), 2)} ms {'after' if apart_ms > 0 else 'before'} {anchor} in {home}"
             for home, apart_ms in homes.items()
@@ -191,12 +190,17 @@ def _staying_sentences(findings: Findings, fullest: Sequence[str]) -> list[str]:
     return out
 
 
+def _drum(home: str) -> tuple[str, ...]:
+    """Tell a drum by its name and its number: top and bottom mic are on one, tom 1 and tom 2 are two."""
+    return (the_source(home), *re.findall(r"\d+", home.lstrip("0123456789")))
+
+
 def _loss_sentences(findings: Findings) -> list[str]:
     """Say what the settings cost, of a drum with several homes once; what they may cost stands elsewhere."""
-    worst: dict[tuple[str, float], tuple[str, OctaveLoss]] = {}
+    worst: dict[tuple[tuple[str, ...], float], tuple[str, OctaveLoss]] = {}
     for track in findings.corrections.tracks:
         for loss in track.losses:
-            key = (the_source(loss.home), loss.octave_hz)
+            key = (_drum(loss.home), loss.octave_hz)
             if lost(loss.db, loss.std_db)[0] and (key not in worst or loss.db < worst[key][1].db):
                 worst[key] = (track.name, loss)
     return [f"With all settings {cost(loss)}, mostly by {name}." for name, loss in worst.values()]
@@ -211,7 +215,19 @@ def _open_sentences(findings: Findings) -> list[str]:
     if left:
         moves = "it moves" if len(left) == 1 else "they move"
         out.append(f"Timing not judged: {listed(left)}; {moves} along with any shift of all.")
+        out += _unheard_sentences(findings)
     return out
+
+
+def _unheard_sentences(findings: Findings) -> list[str]:
+    """Name the tracks whose own sound was found on no track, of which no loss can be foretold."""
+    tracks = findings.corrections.tracks
+    heard = {_drum(source.home) for source in findings.sources}
+    left = [t.name for t in tracks if t.reason == "no_arrival" and _drum(t.name) not in heard]
+    if not left or not any(track.shift_ms for track in tracks):
+        return []
+    sound = f"What is played into {listed(left)} was not told apart from the rest"
+    return [f"{sound}: what the shifts do to it in the sum of all tracks is not known."]
 
 
 def _sum_sentences(findings: Findings) -> list[str]:

@@ -3,7 +3,7 @@
 from types import SimpleNamespace
 
 from polaritykit.decide.findings import Apart, OctaveLoss, ServedSource
-from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences
+from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences, _unheard_sentences
 
 
 def served(home, residual_ms):
@@ -13,9 +13,15 @@ def served(home, residual_ms):
 
 def test_a_drum_with_two_homes_is_told_once():
     """Its mic on top and its mic below are homes of strokes; a home found twice is one."""
+    tracks = [SimpleNamespace(name="tom", shift_ms=3.2)]
     findings = SimpleNamespace(
-        corrections=SimpleNamespace(anchor="oh"),
-        served=(served("snare_top", -2.0), served("snare_bottom", -1.5), served("snare_top", -2.1)),
+        corrections=SimpleNamespace(anchor="oh", tracks=tracks),
+        served=(
+            served("snare_top", -2.0),
+            served("snare_bottom", -1.5),
+            served("snare_top", -2.1),
+            served("tom", 1.0),
+        ),
     )
 
     (told,) = _staying_sentences(findings, ())
@@ -32,9 +38,28 @@ def test_a_loss_of_a_drum_with_two_homes_is_told_once():
         OctaveLoss(home="snare_top", octave_hz=250.0, db=-1.5, std_db=0.5, where="all"),
         OctaveLoss(home="snare_bottom", octave_hz=250.0, db=-2.5, std_db=0.5, where="all"),
         OctaveLoss(home="kick", octave_hz=63.0, db=-0.5, std_db=0.9, where="all"),
+        *(OctaveLoss(home=f"tom_{k}", octave_hz=63.0, db=-1.0 - k, std_db=0.5, where="own") for k in (1, 2)),
     ]
     tracks = [SimpleNamespace(name="tom", losses=lossy)]
 
     assert _loss_sentences(SimpleNamespace(corrections=SimpleNamespace(tracks=tracks))) == [
-        "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom."
+        "With all settings the snare loses 2.5 dB around 250 Hz in the sum of all tracks, mostly by tom.",
+        "With all settings the tom loses 2.0 dB around 63 Hz in its own mics, mostly by tom.",
+        "With all settings the tom loses 3.0 dB around 63 Hz in its own mics, mostly by tom.",
     ]
+
+
+def test_what_was_not_told_apart_is_named_where_something_is_shifted():
+    """A tom that no source is at home on; a snare's top whose drum is at home on the bottom is not named."""
+    tracks = [
+        SimpleNamespace(name="kick", reason="coincide", shift_ms=4.0),
+        SimpleNamespace(name="tom_1", reason="no_arrival", shift_ms=0.0),
+        SimpleNamespace(name="snare_top", reason="no_arrival", shift_ms=0.0),
+    ]
+    sources = [SimpleNamespace(home="kick"), SimpleNamespace(home="snare_bottom")]
+    findings = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks), sources=sources)
+    still = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks[1:]), sources=sources)
+
+    (told,) = _unheard_sentences(findings)
+    assert told.startswith("What is played into tom_1 was not told apart")
+    assert _unheard_sentences(still) == []
