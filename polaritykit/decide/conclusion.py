@@ -126,7 +126,6 @@ def conclude(
 def _timed(pair: PairEvidence, main: SourceEvidence | None) -> Timed | None:
     """Choose the offset, where a source speaks of the pair or its direct sound surely correlates."""
     if main is not None and main.kind == "continuous":
-        # Sustained sound, which no stroke repeats, is left alone.
         return leading_sustained(pair)
     if main is None and not pair.evidence.correlates(pair.a, pair.b):
         return None
