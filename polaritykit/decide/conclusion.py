@@ -12,7 +12,7 @@ from polaritykit.decide.agreement import Agreement
 from polaritykit.decide.causes import why_apart, why_unclear
 from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relation
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
-from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained
+from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained, sharper
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pair_sum import sum_effect_db
 from polaritykit.spectra.pool import Spectra
@@ -129,7 +129,7 @@ def _timed(pair: PairEvidence, main: SourceEvidence | None) -> Timed | None:
         return leading_sustained(pair)
     if main is None and not pair.evidence.correlates(pair.a, pair.b):
         return None
-    timed = leading(pair)
+    timed = sharper(leading(pair), leading_sustained(pair))
     # A sound whose sign stays open is shared all the same.
     return timed if timed is None or main is not None or timed.correlates else None
 

@@ -181,6 +181,26 @@ def leading_sustained(pair: PairEvidence) -> Timed | None:
     return max(known, key=lambda one: _weight_db(pair, one), default=None)
 
 
+def sharper(struck: Timed | None, sustained: Timed | None) -> Timed | None:
+    """Take the reading in frames where it is of the arrival that the strokes tell, and known better.
+
+    Strokes of which none is like another (a shaker, brushes) are timed by what they share in frames.
+
+    Parameters
+    ----------
+    struck, sustained : Timed or None
+
+    Returns
+    -------
+    Timed or None
+        The struck one, or none, where they do not say the same.
+    """
+    if struck is None or sustained is None or sustained.std_s >= struck.std_s:
+        return struck
+    apart_s = abs(struck.offset_s - sustained.offset_s)
+    return sustained if apart_s <= 2.0 * math.hypot(struck.std_s, sustained.std_s) else struck
+
+
 def _weight_db(pair: PairEvidence, one: Timed) -> float:
     """Weigh a reading by what its source brings and how sure it is."""
     sure = -math.log(math.exp(-one.right) + math.exp(-_SUREST))
