@@ -31,6 +31,8 @@ CORRECTION_COLUMNS = ("name", "invert", "delay_ms", "delay_samples", "shift_ms",
 
 #: Longest list of reasons in the terminal, and of the tracks named for one; the report has them all.
 _MOST_ROWS, _MOST_CELLS = 10, 240
+#: Losses told beside a setting in the terminal.
+_MOST_LOSSES = 3
 #: Sentences, and rows under a heading, where a screen is all there is; and lines of such a row.
 _BRIEF, _BRIEF_LINES = 3, 2
 
@@ -129,14 +131,20 @@ def _costs(track: dict[str, Any]) -> str:
         # Two mics of one drum may both be homes of it: the worst is told.
         key = the_source(loss["home"]), loss["octave_hz"], loss["where"]
         told_of[key] = min(told_of.get(key, loss), loss, key=lambda one: float(one["db"]))
-    for loss in told_of.values():
+    # What is sure before what may be.
+    worst_first = sorted(
+        told_of.values(), key=lambda one: (not lost(one["db"], one.get("std_db"))[0], float(one["db"]))
+    )
+    for loss in worst_first[:_MOST_LOSSES]:
         sure, lost_db = lost(loss["db"], loss.get("std_db"))
         where = f"around {frequency(loss['octave_hz'])} {in_sum(loss['where'])}"
         words[sure].append(
             f"{the_source(loss['home'])} {'' if sure else 'up to '}{number(lost_db, 1)} dB {where}"
         )
     said = (("costs", words[True]), ("may cost", words[False]))
-    return "".join(f"; {verb} {', '.join(told)}" for verb, told in said if told)
+    more = len(worst_first) - _MOST_LOSSES
+    rest = f"; {more} more in the report" if more > 0 else ""
+    return "".join(f"; {verb} {', '.join(told)}" for verb, told in said if told) + rest
 
 
 def _unclear(document: Document) -> list[tuple[str, str]]:

@@ -142,6 +142,17 @@ def test_what_a_setting_costs_is_told_without_a_sign():
     assert _costs({"losses": two}) == "; costs the snare 2.0 dB around 250 Hz in the sum of all tracks"
 
 
+def test_the_worst_losses_are_told_and_the_others_counted():
+    """Three of them; what is sure before what may be, however large."""
+    lossy = [{"home": "tom", "octave_hz": 63.0 * 2**k, "db": -1.0 - k, "where": "all"} for k in range(4)]
+    lossy.append({"home": "kick", "octave_hz": 63.0, "db": -0.4, "std_db": 20.0, "where": "all"})
+    told = _costs({"losses": lossy})
+
+    assert told.startswith("; costs the tom 4.0 dB around")
+    assert told.count("the tom") == 3
+    assert told.endswith("; 2 more in the report")
+
+
 def test_what_may_be_lost_is_told_as_that():
     """0.4 dB ± 1.2 may be 1.6 dB (one standard deviation); 1.3 ± 0.5 is a loss."""
     lossy = [
