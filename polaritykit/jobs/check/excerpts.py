@@ -15,7 +15,7 @@ import numpy as np
 from polaritykit.audio.excerpt import Cutter, Sound
 from polaritykit.base.spans import Span, common_span, spans_of
 from polaritykit.base.types import Floats, Recording, Samples
-from polaritykit.decide.findings import Findings, PairFinding
+from polaritykit.decide.findings import Findings, PairFinding, PairSource
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,6 +40,8 @@ class ExcerptSettings:
 
 
 _DEFAULTS = ExcerptSettings()
+#: Offsets within this are of one arrival.
+_ONE_ARRIVAL_MS = 0.1
 #: To be looked at, not heard: one hit as both tracks record it, always in the page.  Any room that is judged
 #: is late by less than what follows the hit; 12 kHz is a pixel at that length.
 WAVES = ExcerptSettings(
@@ -134,8 +136,8 @@ class _Moments:
 
     def of(self, pair: PairFinding, index: dict[str, int]) -> tuple[float, str, float | None]:
         """Start of the excerpt, what is heard, and when it is struck."""
-        main = pair.sources[0] if pair.sources else None
-        if main is not None and main.kind == "hits":
+        main = _struck(pair)
+        if main is not None:
             hit_s = self._typical_hit(main.home, index[main.home], index[pair.reference], index[pair.other])
             if hit_s is not None:
                 start = self._within(hit_s - self._settings.before_s)
@@ -196,3 +198,15 @@ class _Moments:
                 levels.append(10.0 * np.log10(np.mean(np.square(samples, dtype=np.float64), axis=1) + 1e-12))
             self._loudness = starts, np.array(levels)
         return self._loudness
+
+
+def _struck(pair: PairFinding) -> PairSource | None:
+    """Return the struck source that leads, or whose arrival was read in frames; None where none does."""
+    for number, source in enumerate(pair.sources):
+        if source.kind != "hits":
+            continue
+        one, its = source.offset_ms, pair.offset_ms
+        same = one is not None and its is not None and abs(one - its) <= _ONE_ARRIVAL_MS
+        if number == 0 or same:
+            return source
+    return None
