@@ -274,6 +274,7 @@ def _decide(
         anchor=judged.anchor,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
         copies=judged.copies,
+        onsets=first.onsets.onsets(),
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
     corrections = corrections_of(
@@ -283,6 +284,7 @@ def _decide(
         shifts=decision.shifts,
         anchor=judged.anchor,
         sample_rate_hz=recording.sample_rate_hz,
+        by_own_strokes=[sound.home for sound in scene.unplaced],
     )
     pads = tuple(
         PadStep(

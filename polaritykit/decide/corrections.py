@@ -186,6 +186,7 @@ def corrections_of(
     shifts: Sequence[Shift],
     anchor: int | None,
     sample_rate_hz: int,
+    by_own_strokes: Sequence[int] = (),
 ) -> Corrections:
     """Put flips and shifts together to one setting per track.
 
@@ -197,6 +198,8 @@ def corrections_of(
         One per track.
     anchor : int or None
     sample_rate_hz : int
+    by_own_strokes : sequence of int
+        Tracks whose source was not told apart but is heard by strokes that are theirs alone.
 
     Returns
     -------
@@ -244,6 +247,7 @@ def corrections_of(
         groups=_groups(names, pairs),
         outvoted=_outvoted(names, pairs),
         loops=_loops(names, pairs),
+        by_own_strokes=tuple(names[track] for track in by_own_strokes),
     )
 
 

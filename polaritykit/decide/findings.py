@@ -324,6 +324,9 @@ class Corrections:
     groups: tuple[tuple[str, ...], ...]
     outvoted: tuple[Outvoted, ...]
     loops: tuple[Loop, ...]
+    #: Tracks whose own sound was not told apart, and is known by strokes that are theirs alone: for what sums
+    #: lose of it.
+    by_own_strokes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -62,6 +62,14 @@ class Scene:
     gains: Floats
     copies: tuple[Copy, ...] = ()
     sample_rate_hz: int = 48_000
+    #: Sounds of close mics whose source was not told apart, by the strokes that are theirs alone: in sums
+    #: like the others, but without arrivals, and no track is there for them.
+    unplaced: tuple[Sound, ...] = ()
+
+    @property
+    def heard(self) -> tuple[Sound, ...]:
+        """All that is heard in sums, `sounds` first."""
+        return (*self.sounds, *self.unplaced)
 
     @property
     def anchors(self) -> tuple[int, ...]:

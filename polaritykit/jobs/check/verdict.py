@@ -222,7 +222,8 @@ def _open_sentences(findings: Findings) -> list[str]:
 def _unheard_sentences(findings: Findings) -> list[str]:
     """Name the tracks whose own sound was found on no track, of which no loss can be foretold."""
     tracks = findings.corrections.tracks
-    heard = {_drum(source.home) for source in findings.sources}
+    homes = (*(source.home for source in findings.sources), *findings.corrections.by_own_strokes)
+    heard = {_drum(home) for home in homes}
     left = [t.name for t in tracks if t.reason == "no_arrival" and _drum(t.name) not in heard]
     if not left or not any(track.shift_ms for track in tracks):
         return []
