@@ -234,6 +234,7 @@ def corrections_of(
                 gain_db=shift.gain_db,
                 about=_named(shift.about, names),
                 late_samples=shift.late_samples,
+                sum_of=tuple(names[part] for part in shift.sum_of),
                 either_ms=None
                 if shift.either_s is None
                 else (shift.either_s[0] * 1e3, shift.either_s[1] * 1e3),

@@ -104,7 +104,8 @@ def _losses(
 
 def _sums(scene: Scene, number: int) -> Iterator[tuple[Where, list[int]]]:
     """Name the sums that are likely to be made of a source."""
-    yield "all", np.flatnonzero(scene.usable & scene.related).tolist()
+    printed = [one.track for one in scene.sums]
+    yield "all", [*np.flatnonzero(scene.usable & scene.related).tolist(), *printed]
     own = own_mics(scene, number)
     if own:
         yield "anchor", [*own, *scene.anchors]

@@ -15,7 +15,7 @@ from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.own_octave import timed_by_octave
 from polaritykit.decide.ownership import own_sources
-from polaritykit.decide.scene import Copy, Scene, Sound
+from polaritykit.decide.scene import Copy, PrintedSum, Scene, Sound
 from polaritykit.decide.source_sums import (
     ALL_HZ,
     GatedSpectra,
@@ -55,6 +55,7 @@ def scene_of(
     frame_samples: int,
     copies: tuple[Copy, ...] = (),
     onsets: Sequence[Onset] = (),
+    sums: tuple[PrintedSum, ...] = (),
 ) -> Scene:
     """Gather what the decision on shifts needs.
 
@@ -75,6 +76,7 @@ def scene_of(
     copies : tuple of Copy
     onsets : sequence of Onset
         Of all tracks.
+    sums : tuple of PrintedSum
 
     Returns
     -------
@@ -128,6 +130,7 @@ def scene_of(
         gains=gains,
         copies=copies,
         sample_rate_hz=recording.sample_rate_hz,
+        sums=sums,
         unplaced=_unplaced(recording, onsets, np.flatnonzero(asked), np.flatnonzero(close), held),
     )
 

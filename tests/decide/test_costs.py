@@ -11,7 +11,9 @@ from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.decide.certainty import may_lose, spread_db, weighed_db
 from polaritykit.decide.choice import likely_losses
 from polaritykit.decide.costs import losses_by_track
+from polaritykit.decide.scene import PrintedSum
 from polaritykit.decide.source_sums import ALL_HZ, gated_spectra, levelled_at_home
+from polaritykit.decide.stage import decide
 from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
 
@@ -118,6 +120,21 @@ def test_a_loss_of_what_was_not_told_apart_is_told():
     found = losses_by_track(made, np.array([3e-3, 0.0, 0.0]), ())
 
     assert [(loss.home, loss.octave_hz, loss.where) for loss in found[0]] == [(1, 125.0, "all")]
+
+
+def test_a_bus_is_heard_in_the_sum_of_all():
+    """Two equal waves τ apart lose −20 log10 |cos πfτ|: a mic moved against the bus that holds it."""
+    one = sound(0, (0.0, 0.0, 0.0), (0.0, 0.0, -60.0), octave_db=LOW)
+    made = scene([one], own=(0, -1, 0), anchor=2, usable=(True, False, True))
+    bus = PrintedSum(track=1, parts=(0, 2), late_s=0.0)
+    shifts = np.array([2e-3, 0.0, 0.0])
+
+    assert losses_by_track(made, shifts, ()) == {}
+    (loss,) = losses_by_track(replace(made, sums=(bus,)), shifts, ())[0]
+    assert (loss.octave_hz, loss.where) == (125.0, "all")
+    assert -5.0 < loss.change_db < -2.0
+    (told,) = [s for s in decide(replace(made, sums=(bus,))).shifts if s.reason == "bus"]
+    assert (told.shift_s, told.sum_of) == (0.0, (0, 2))
 
 
 def test_a_loss_that_strokes_do_not_agree_on_may_be_one():

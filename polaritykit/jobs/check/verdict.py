@@ -10,7 +10,8 @@ from typing import Any
 from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, OctaveLoss, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import cost, flip_words, lost, pair_words, settling_words
+from polaritykit.jobs.check.loss_words import cost, lost
+from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
