@@ -24,8 +24,8 @@ _BINS, _RANGE_DB = 96, 40.0
 #: Least squares on n tracks explain n of so many frames of anything: fewer frames tell nothing.
 _FRAMES_PER_TRACK = 4
 #: What is left of a bus by least squares, bin by bin, in half of the bins (a first look: mics of simulated
-#: kits of the development split leave 5 to 20 %); and by gains that are real and positive (a bus in time leaves
-#: a millionth, those mics 70 to 99 %), beyond what the ends of frames leave of a late one.
+#: kits of the development split leave 5 to 20 %); and by gains that are real and positive (a bus in time
+#: leaves a millionth, those mics 70 to 99 %), beyond what the ends of frames leave of a late one.
 _LEFT_FREE, _LEFT_BY_GAINS = 0.03, 0.01
 #: Most that frames' ends may leave: a bus up to some ten milliseconds late.
 _LEFT_BY_ENDS = 0.06
