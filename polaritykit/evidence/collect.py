@@ -167,7 +167,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
             return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
-        for number, told in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+        for number, told in enumerate(on_cores(one, sources, most=at_once(everyone, rate))):
             items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
