@@ -85,9 +85,11 @@ def read_codes(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) ->
         def code(own: int, take: TakeFrames = take, begin: int = begin) -> None:
             mean = np.asarray(take.power[own])
             power[begin + own] = mean / max(float(mean.max()), 1e-30)
-            coded = _coded(np.asarray(take.spectra[:, own], np.complex64))
-            in_turn = coded.reshape(runs, plan.run, n_bins).transpose(2, 1, 0)
-            codes[begin + own] = in_turn.reshape(n_bins, -1)
+            coded = np.empty((runs, plan.run, n_bins), np.uint16)
+            # Run by run: what is worked out of one stays in the cache.
+            for number, its in enumerate(coded):
+                its[:] = _coded(np.asarray(take.spectra[number * plan.run :][: plan.run, own], np.complex64))
+            codes[begin + own] = coded.transpose(2, 1, 0).reshape(n_bins, -1)
 
         for _ in on_cores(code, range(len(take.tracks))):
             pass
