@@ -51,9 +51,13 @@ class TakeCodes:
 
     def frames(self, rows: tuple[int, ...]) -> TakeFrames:
         """Of some tracks, as they were in their runs."""
-        runs, run = len(self.plan.starts), self.plan.run
-        in_runs = [self.spectra(row, slice(None)).reshape(-1, run, runs).transpose(2, 1, 0) for row in rows]
-        spectra = np.stack([frames.reshape(runs * run, -1) for frames in in_runs], axis=1)
+        n_bins, n_frames = self.codes.shape[1:]
+        spectra = np.empty((n_frames, len(rows), n_bins), np.complex64)
+        for place, row in enumerate(rows):
+            # Two bytes are put in order sooner than eight.
+            in_runs = self.codes[row].reshape(n_bins, self.plan.run, -1).transpose(2, 1, 0)
+            coded = np.ascontiguousarray(in_runs).reshape(n_frames, -1)
+            _tables()[0].take(coded, out=spectra[:, place], mode="clip")
         return TakeFrames(tracks=rows, spectra=spectra, power=self.power[list(rows)], plan=self.plan)
 
     def sizes(self, rows: slice | int, bins: slice) -> NDArray[np.float32]:
