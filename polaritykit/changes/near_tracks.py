@@ -17,14 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
-from polaritykit.changes.frame_lags import (
-    GROUPS,
-    LEAST_FRAMES,
-    LEAST_STRENGTH,
-    least_on_line,
-    on_line,
-    restless,
-)
+from polaritykit.changes.frame_lags import restless
+from polaritykit.changes.frame_line import GROUPS, LEAST_FRAMES, least_on_line, on_line
+from polaritykit.changes.frame_step import LEAST_STRENGTH
 from polaritykit.sustained.frame_phases import FramePhases
 from polaritykit.sustained.phase_curve import FEWEST_BINS, MIN_SIGNIFICANCE, OVERSAMPLE
 
