@@ -60,13 +60,13 @@ class TakeCodes:
         for place, row in enumerate(rows):
             # Two bytes are put in order sooner than eight.
             in_runs = self.codes[row].reshape(n_bins, self.plan.run, -1).transpose(2, 1, 0)
-            coded = np.ascontiguousarray(in_runs)
-            _look_up(_tables()[0], coded.reshape(n_frames, -1), spectra[:, place])
+            coded = np.ascontiguousarray(in_runs, np.uint16).reshape(n_frames, n_bins)
+            _look_up(_tables()[0], coded, spectra[:, place])
         return TakeFrames(tracks=rows, spectra=spectra, power=self.power[list(rows)], plan=self.plan)
 
     def sizes(self, rows: slice | int, bins: slice) -> NDArray[np.float32]:
         """Return the powers of the same."""
-        codes = self.codes[rows, bins] >> 8
+        codes = np.asarray(self.codes[rows, bins] >> 8, np.uint16)
         found = np.empty(codes.shape, np.float32)
         _look_up(_tables()[1], codes, found)
         return found
