@@ -5,6 +5,7 @@ Names never decide a measurement; they only choose what is kept together, what k
 
 import re
 from collections.abc import Sequence
+from functools import lru_cache
 
 _SIDE = re.compile(
     r"^(?P<stem>.*?)(?P<gap>[ ._-]*)(?P<side>left|right|links|rechts|l|r)(?P<tail>\)?)$", re.IGNORECASE
@@ -135,6 +136,7 @@ def mid_and_side(a: str, b: str) -> tuple[str, str] | None:
     return read["mid"][1], read["side"][1]
 
 
+@lru_cache(maxsize=4096)
 def source_name(track: str) -> str:
     """Name a source by the track that is home to it: without its number, its take and where the mic stood.
 

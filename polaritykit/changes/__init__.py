@@ -6,7 +6,7 @@
 `frame_lags`
     Sustained sound pair by pair: most pairs are at rest, every group of frames showing the pooled peak.
     Where they do not, the one line of lags over time (two clocks) or the one moment (a step) is looked for
-    that gathers most frames.
+    that gathers most frames (`frame_line`, `frame_step`; `followed_frames` holds the frames).
 `explain_hits`
     Takes off what all tracks of a hit share and each track's usual value (median polish: Tukey), then asks
     for one explanation per track: a straight line (slopes of all pairs of hits: Theil and Sen), a step in

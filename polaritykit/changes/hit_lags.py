@@ -119,10 +119,11 @@ def _spectra(windows: Floats, zero: int, sample_rate_hz: int) -> tuple[Complexes
     size = 2 * n
     low, high = _HIT_BAND_HZ
     n_bins = int(2 ** np.ceil(np.log2(high * 1.15 * size / sample_rate_hz))) + 1
-    full = rfft(piece * taper, size, axis=-1)
-    spectra = np.zeros((*full.shape[:-1], n_bins), dtype=complex)
-    kept = min(n_bins, full.shape[-1])
-    spectra[..., :kept] = full[..., :kept]
+    spectra = np.zeros((*piece.shape[:-1], n_bins), dtype=complex)
+    kept = min(n_bins, size // 2 + 1)
+    # Hit by hit: what is worked out of one stays in the cache.
+    for own, hit in zip(spectra, piece, strict=True):
+        own[..., :kept] = rfft(hit * taper, size, axis=-1)[..., :kept]
     frequency = np.arange(n_bins) * sample_rate_hz / size
     band = np.clip((frequency - low / 2) / (low / 2), 0.0, 1.0) * np.clip(
         (high * 1.15 - frequency) / (high * 0.15), 0.0, 1.0

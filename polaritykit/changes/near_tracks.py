@@ -9,23 +9,17 @@ asked what the full ones will be asked.
 Conventions: as in `polaritykit.changes.frame_lags`.
 """
 
-import os
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
-from polaritykit.changes.frame_lags import (
-    GROUPS,
-    LEAST_FRAMES,
-    LEAST_STRENGTH,
-    least_on_line,
-    on_line,
-    restless,
-)
+from polaritykit.changes.frame_lags import restless
+from polaritykit.changes.frame_line import GROUPS, LEAST_FRAMES, least_on_line, on_line
+from polaritykit.changes.frame_step import LEAST_STRENGTH
 from polaritykit.sustained.frame_phases import FramePhases
 from polaritykit.sustained.phase_curve import FEWEST_BINS, MIN_SIGNIFICANCE, OVERSAMPLE
 
@@ -73,9 +67,7 @@ def near_tracks(phases: FramePhases, place: int, others: Sequence[int], search_m
     if not len(phases.rows[place]):
         return []
     parts = [list(others[at : at + _TOGETHER]) for at in range(0, len(others), _TOGETHER)]
-    with ThreadPoolExecutor(os.cpu_count() or 1, thread_name_prefix="near") as threads:
-        found = threads.map(lambda part: _near(phases, place, part, search_ms), parts)
-        return [track for part in found for track in part]
+    return [track for part in parts for track in _near(phases, place, part, search_ms)]
 
 
 def _near(phases: FramePhases, place: int, others: list[int], search_ms: float) -> list[int]:
@@ -90,7 +82,8 @@ def _near(phases: FramePhases, place: int, others: list[int], search_ms: float) 
         kept |= _strength(phases, mean, used, n=n, reach=reach, above=3.0) >= _ROUNDED * LEAST_STRENGTH
         rest = np.flatnonzero(~kept & (used.sum(axis=1) >= FEWEST_BINS))
         if len(rest):
-            moving = rest[_restless(phases, phasor[:, rest] * used[rest], place, reach)]
+            both = phasor if len(rest) == len(others) else phasor[:, rest]
+            moving = rest[_restless(phases, both, used[rest], place, reach)]
             kept[moving] = [_changes(phases, phasor[:, one], used[one], place, reach) for one in moving]
     return [track for track, keep in zip(others, kept, strict=True) if keep]
 
@@ -104,21 +97,30 @@ def _strength(
     """
     weight = np.where(used, np.sqrt(np.maximum(np.abs(mean) ** 2 - above / n, 0.0)), 0.0)
     chance = np.sqrt(np.sum(weight**2, axis=1) / 2 / n)
-    tall = np.abs(_curves(phases, weight * mean, phases.size * _OVERSAMPLE, reach * _OVERSAMPLE)).max(axis=1)
+    size = phases.size * _OVERSAMPLE
+    tall = _tallest(_curves(phases, weight, mean, size), reach * _OVERSAMPLE) * np.float32(size / 2)
     enough = np.count_nonzero(weight, axis=1) >= FEWEST_BINS
     return np.asarray(np.where(enough, tall / np.maximum(chance, 1e-30), 0.0))
 
 
-def _curves(phases: FramePhases, spectra: Phasors, size: int, reach: int) -> Curves:
-    """Sum over the bins of each row at lags -reach..reach of a grid of `size` lags to a frame."""
+def _curves(phases: FramePhases, weight: NDArray[Any], spectra: Phasors, size: int) -> Curves:
+    """Mean over a frame's two-sided spectrum of the weighted bins of each row, at `size` lags to a frame.
+
+    Lag 0 first, negative ones last; size / 2 times that is the sum over the bins.
+    """
     from scipy.fft import irfft
 
     *rows, n_bins = spectra.shape
     padded = np.zeros((*rows, size // 2 + 1), np.complex64)
-    padded[..., phases.first : phases.first + n_bins] = spectra
-    full = irfft(padded, size, axis=-1, overwrite_x=True)
-    full *= np.float32(size / 2)
-    return np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
+    np.multiply(weight, spectra, out=padded[..., phases.first : phases.first + n_bins], casting="same_kind")
+    return np.asarray(irfft(padded, size, axis=-1, overwrite_x=True), np.float32)
+
+
+def _tallest(curves: Curves, reach: int) -> Curves:
+    """Largest size at lags -reach..reach of curves with lag 0 first."""
+    parts = curves[..., -reach:], curves[..., : reach + 1]
+    sizes = [np.maximum(part.max(axis=-1), -part.min(axis=-1)) for part in parts]
+    return np.asarray(np.maximum(*sizes))
 
 
 def _changes(phases: FramePhases, phasor: Phasors, used: NDArray[np.bool_], place: int, reach: int) -> bool:
@@ -129,7 +131,9 @@ def _changes(phases: FramePhases, phasor: Phasors, used: NDArray[np.bool_], plac
     return restless(np.asarray(phasor[:, used], np.complex128), bins, times, phases.sample_rate_hz, reach)
 
 
-def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> NDArray[np.bool_]:
+def _restless(
+    phases: FramePhases, phasor: Phasors, used: NDArray[np.bool_], place: int, reach: int
+) -> NDArray[np.bool_]:
     """Whether single frames could lie on a line of lags over time, or on two sides of a step."""
     every = 2 if len(phasor) >= _MANY_FRAMES else 1
     times = phases.times_s(place)[::every]
@@ -137,12 +141,14 @@ def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> N
     size = min(phases.size, 1 << int(np.ceil(np.log2(2 * top))))
     step = phases.size // size
     lags = -(-reach // step)
-    signed = _curves(phases, phasor[::every], size, lags)
-    curves = np.abs(signed)
-    noise = np.median(curves[..., ::_THINNED], axis=(0, 2)) / 0.6745
-    found = _could_step(phases, phasor, reach) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
+    signed = _curves(phases, used, phasor[::every], size)
+    curves = np.empty((*signed.shape[:-1], 2 * lags + 1), np.float32)
+    np.abs(signed[..., -lags:], out=curves[..., :lags])
+    np.abs(signed[..., : lags + 1], out=curves[..., lags:])
+    noise = np.median(curves[..., ::_THINNED], axis=(0, 2)) * np.float32(size / 2) / 0.6745
+    found = _could_step(phases, phasor, used, reach) >= _HALF * LEAST_STRENGTH * np.maximum(noise, 1e-30)
     at = curves.argmax(axis=2)
-    sign = np.sign(np.take_along_axis(signed, at[..., None], axis=2)[..., 0])
+    sign = np.sign(np.take_along_axis(signed, (at - lags)[..., None] % size, axis=2)[..., 0])
     lag = (at - lags) * step / phases.sample_rate_hz
     least = least_on_line(len(phasor)) * (_HALF if every == 1 else _HALF_OF_HALF / every)
     for other in np.flatnonzero(~found):
@@ -150,21 +156,24 @@ def _restless(phases: FramePhases, phasor: Phasors, place: int, reach: int) -> N
     return np.asarray(found)
 
 
-def _could_step(phases: FramePhases, phasor: Phasors, reach: int) -> Floats:
+def _could_step(phases: FramePhases, phasor: Phasors, used: NDArray[np.bool_], reach: int) -> Floats:
     """Height over the root of their frames that the two sides of an edge between groups both reach."""
     edges = np.linspace(0, len(phasor), GROUPS + 1).astype(int)
     groups = list(pairwise(edges.tolist()))
     # Added up before they are transformed, and row by row, as `reduceat` does, and faster.
     sums = np.stack([phasor[first:stop].sum(axis=0) for first, stop in groups])
-    curves = _curves(phases, sums, phases.size, reach)
-    before, after = _heights(curves, np.diff(edges)), _heights(curves[::-1], np.diff(edges)[::-1])
-    return np.asarray(np.minimum(before[:-1], after[-2::-1]).max(axis=0))
+    curves = _curves(phases, used, sums, phases.size)
+    counts = np.diff(edges)
+    before, after = (_heights(curves[::way], counts[::way], reach) for way in (1, -1))
+    return np.asarray(np.minimum(before, after[::-1]).max(axis=0) * (phases.size / 2))
 
 
-def _heights(sums: Curves, counts: NDArray[np.int64]) -> Floats:
+def _heights(sums: Curves, counts: NDArray[np.int64], reach: int) -> Floats:
     """Highest peaks of the groups' curves added up one after another, over the root of their frames."""
-    total, highest = np.zeros_like(sums[0]), []
-    for curve in sums:
+    highest = []
+    total = sums[0].copy()
+    # The last one adds up all of them: no side of an edge.
+    for curve in sums[1:]:
+        highest.append(_tallest(total, reach))
         total += curve
-        highest.append(np.abs(total).max(axis=1))
-    return np.asarray(np.stack(highest) / np.sqrt(np.cumsum(counts))[:, None])
+    return np.asarray(np.stack(highest) / np.sqrt(np.cumsum(counts)[:-1])[:, None])

@@ -2,6 +2,8 @@
 
 Two mics hear a source alike when they stand equally far from it, which first arrivals tell; of a stereo pair
 one side may be nearer to one source and the other side to another, so that the middle of all sources counts.
+Gains are set by what is loudest in a track: that two mics stand equally far from some third drum tells
+nothing of a pad.
 
 Conventions: a step is the level of the louder track over the quieter one, dB.
 """
@@ -43,20 +45,22 @@ def level_steps(scene: Scene) -> tuple[LevelStep, ...]:
     Returns
     -------
     tuple of LevelStep
-        Of stereo pairs, and of tracks that hear a source at the same moment.
+        Of stereo pairs, and of tracks that hear what is loudest in both at the same moment.
     """
     if not scene.sounds:
         return ()
     linked = {frozenset(pair) for pair in scene.linked}
     arrival_s = np.array([sound.arrival_s for sound in scene.sounds])
     level_db = np.array([sound.level_db for sound in scene.sounds])
+    loudest = level_db == level_db.max(axis=0)
     found = []
-    for a, b in _candidates(scene, arrival_s):
+    for a, b in _candidates(scene, arrival_s, loudest):
         pair = frozenset((a, b)) in linked
         if not pair and scene.signs[a] != scene.signs[b]:
             # On the two sides of a drum two mics hear it at once, and not alike.
             continue
-        counts = _counts(arrival_s[:, b] - arrival_s[:, a], linked=pair)
+        offset_s, leads = arrival_s[:, b] - arrival_s[:, a], loudest[:, a] & loudest[:, b]
+        counts = _counts(offset_s, leads, linked=pair)
         differences = level_db[counts, b] - level_db[counts, a]
         step = float(np.median(differences))
         near = [pad for pad in PADS_DB if abs(abs(step) - pad) <= WINDOW_DB]
@@ -66,15 +70,19 @@ def level_steps(scene: Scene) -> tuple[LevelStep, ...]:
     return tuple(found)
 
 
-def _candidates(scene: Scene, arrival_s: Floats) -> Iterator[tuple[int, int]]:
-    """Yield the usable pairs that hear a source at the same moment, or are linked and hear one, in order."""
+def _candidates(scene: Scene, arrival_s: Floats, loudest: NDArray[np.bool_]) -> Iterator[tuple[int, int]]:
+    """Yield the usable pairs whose source they hear at the same moment, or linked ones that hear any."""
     usable = np.flatnonzero(scene.usable)
     for place, a in enumerate(usable.tolist()):
         others = usable[place + 1 :]
         image = np.array([(a, b) in scene.linked or (b, a) in scene.linked for b in others.tolist()], bool)
-        counts = _counts(arrival_s[:, others] - arrival_s[:, [a]], linked=image)
+        leads = loudest[:, others] & loudest[:, [a]]
+        counts = _counts(arrival_s[:, others] - arrival_s[:, [a]], leads, linked=image)
         yield from ((a, b) for b in others[counts.any(axis=0)].tolist())
 
 
-def _counts(offset_s: Floats, *, linked: NDArray[np.bool_] | bool) -> NDArray[np.bool_]:
-    return np.asarray(np.isfinite(offset_s) & (linked | (np.abs(offset_s) <= SAME_DISTANCE_S)))
+def _counts(
+    offset_s: Floats, leads: NDArray[np.bool_], *, linked: NDArray[np.bool_] | bool
+) -> NDArray[np.bool_]:
+    same = leads & (np.abs(offset_s) <= SAME_DISTANCE_S)
+    return np.asarray(np.isfinite(offset_s) & (linked | same))

@@ -295,8 +295,11 @@ def weights(spectra: GatedSpectra, gains: Floats, shifts_s: Floats) -> Complexes
     -------
     ndarray of complex, shape (n_bins, n_tracks)
     """
-    turns = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shifts_s)
-    return np.asarray(gains * turns)
+    found = np.zeros((len(spectra.frequency_hz), len(gains)), np.complex128)
+    used = np.flatnonzero(gains)
+    turns = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shifts_s[used])
+    found[:, used] = gains[used] * turns
+    return found
 
 
 def octave_powers(

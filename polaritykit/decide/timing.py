@@ -5,6 +5,7 @@ Conventions: as in `polaritykit.evidence.source`.
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -55,8 +56,8 @@ class Timed:
 
     source: SourceEvidence
     offset_s: float
-    #: Half of what holds 95 % of the chance, another arrival's included.
-    std_s: float
+    #: Spread of the reading, of the arrival it is taken for, where another one may count on top.
+    spread_s: float
     #: None for sustained sound.
     kind: OffsetKind | None
     #: Log-odds that it is of the arrival it is taken for.
@@ -65,6 +66,11 @@ class Timed:
     behind_db: float = 0.0
     #: Whether the direct sound surely correlates there.
     correlates: bool = False
+
+    @cached_property
+    def std_s(self) -> float:
+        """Half of what holds 95 % of the chance, another arrival's included; asked of few of all readings."""
+        return self.spread_s if self.kind is None else with_other(self.spread_s, self.right, _OTHER_MS * 1e-3)
 
 
 def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
@@ -85,7 +91,7 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
     offset_s, std_s = float(source.offset_s[a, b]), float(source.std_s[a, b])
     if source.direct is None:
         right = math.inf if source.right is None else float(source.right[a, b])
-        return Timed(source=source, offset_s=offset_s, std_s=std_s, kind=None, right=right)
+        return Timed(source=source, offset_s=offset_s, spread_s=std_s, kind=None, right=right)
     moved = source.moved is not None and bool(source.moved[a, b])
     near = _near(source, a, b)
     right = (
@@ -97,9 +103,7 @@ def by_arrival(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=offset_s,
-        std_s=with_other(
-            _spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)), right, _OTHER_MS * 1e-3
-        ),
+        spread_s=_spread_s(source, a, b, math.hypot(std_s, _ARRIVAL_MODEL_MS * 1e-3)),
         kind="direct_correlation" if moved else "first_arrival",
         right=right,
         correlates=_surely(source, a, b) and near >= 0.5,
@@ -126,7 +130,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
-        std_s=with_other(_spread_s(source, a, b, std_s), right, _OTHER_MS * 1e-3),
+        spread_s=_spread_s(source, a, b, std_s),
         kind="direct_correlation",
         right=right,
         behind_db=_BEHIND_DB * near,

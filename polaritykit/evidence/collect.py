@@ -167,7 +167,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
             return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
-        for number, told in enumerate(on_cores(one, sources, most=at_once(len(usable), rate))):
+        for number, told in enumerate(on_cores(one, sources, most=at_once(everyone, rate))):
             items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
@@ -210,12 +210,16 @@ def _from_frames(
         homes = np.flatnonzero(sustained.any(axis=1)).tolist()
         for phases in frame_phases(steady, activity_db, homes):
 
-            def one(place: int, phases: FramePhases = phases) -> SourceEvidence:
-                home = phases.homes[place]
-                near = near_tracks(phases, place, np.flatnonzero(sustained[home]).tolist(), search_ms)
+            def look(place: int, phases: FramePhases = phases) -> tuple[int, list[int]]:
+                others = np.flatnonzero(sustained[phases.homes[place]]).tolist()
+                return phases.homes[place], near_tracks(phases, place, others, search_ms)
+
+            def one(found: tuple[int, list[int]]) -> SourceEvidence:
+                home, near = found
                 return frame_evidence(steady, activity_db, home, near, search_ms)
 
-            for item in on_cores(one, range(len(phases.homes)), most=_HOMES_AT_ONCE):
+            near = list(on_cores(look, range(len(phases.homes))))
+            for item in on_cores(one, near, most=_HOMES_AT_ONCE):
                 items.append(item)
                 progress("sustained sound", (item.home + 1) / len(sustained))
         return tuple(closed(steady, items, frame_samples(steady.n_samples, steady.sample_rate_hz)))

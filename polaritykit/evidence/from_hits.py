@@ -4,7 +4,8 @@ Conventions: as in `polaritykit.evidence.source`.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import fields, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,16 +28,18 @@ from polaritykit.struck.first_arrival import (
 from polaritykit.struck.line_up import lined_up
 from polaritykit.struck.repeatability import REPEATS_FROM, stroke_similarity
 from polaritykit.struck.signs import SEARCH_MS, HitSigns, low_pass, read_signs
-from polaritykit.struck.sources import MOST_HITS, MOST_TRACKS, HitSource
+from polaritykit.struck.sources import HitSource
 from polaritykit.struck.stroke_alignment import APART_MS, stroke_shifts
 from polaritykit.struck.windows import HitWindows
 
 #: Windows hold what the predictor is fitted to before the earliest arrival, and the start of the latest.
 _LEAD_MS = EARLIEST_MS + NOISE_GAP_MS + NOISE_MS + 4.0
 _TAIL_MS = LATEST_MS + 8.0
-#: While a source is read its windows are held some six times over (filtered, whitened, as votes, as
-#: spectra); of all sources read at a time that is no more than so many bytes, or one source.
-_COPIES, _AT_ONCE_BYTES = 6, 6e8
+#: While a source is read its windows are held some three times over (as votes, as spectra, as curves of all
+#: pairs); of all sources read at a time that is no more than so many bytes, or one source.
+_COPIES, _AT_ONCE_BYTES = 3, 6e8
+#: Tracks picked together: what is worked out of their windows stays in the cache.
+_TRACKS = 8
 #: Sound above this is left out: it is alike in no two hits, and converters ring there before the sound.
 _TOP_HZ = 6000.0
 #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
@@ -145,23 +148,27 @@ def _repeats(
     return alike
 
 
-def at_once(n_tracks: int, sample_rate_hz: int) -> int:
+def at_once(sources: Sequence[HitSource], sample_rate_hz: int) -> int:
     """Give the number of sources whose windows may be held at a time, by the memory that takes.
 
     Parameters
     ----------
-    n_tracks, sample_rate_hz : int
-        Of the recording; of very many tracks a source is looked for in some.
+    sources : sequence of HitSource
+    sample_rate_hz : int
     """
-    samples = MOST_HITS * min(n_tracks, MOST_TRACKS) * (_LEAD_MS + _TAIL_MS) * 1e-3 * sample_rate_hz
-    return max(1, int(_AT_ONCE_BYTES / (_COPIES * 8 * samples)))
+    cells = [
+        len(source.events) * (len(source.level_db) if source.heard_in is None else len(source.heard_in))
+        for source in sources
+    ]
+    samples = max(cells, default=0) * (_LEAD_MS + _TAIL_MS) * 1e-3 * sample_rate_hz
+    return max(1, int(_AT_ONCE_BYTES / (_COPIES * 8 * max(samples, 1.0))))
 
 
 def _read(hits: HitWindows, here: Here) -> SourceEvidence:
     """Read the windows of one source's hits."""
     source, well_heard = here.source, here.well_heard
     windows, zero, rate = hits.samples, hits.zero, hits.sample_rate_hz
-    arrivals = lined_up(pick_arrivals(low_pass(windows, _TOP_HZ, rate), zero, rate), zero, rate)
+    arrivals = lined_up(_picked(windows, zero, rate), zero, rate)
     direct = direct_times(windows, zero, rate, arrivals.arrival_s)
     direct = replace(direct, agreed=read_only(direct.agreed * np.outer(well_heard, well_heard)))
     arrivals, moved = reconciled(arrivals, direct, windows, zero=zero, sample_rate_hz=rate)
@@ -192,6 +199,21 @@ def _read(hits: HitWindows, here: Here) -> SourceEvidence:
         similarity=_repeats(windows, source.home, well_heard, zero, rate),
         hit_lags=read_hit_lags(windows, zero, hits.at_samples / rate, rate, home=source.home),
     )
+
+
+def _picked(windows: Floats, zero: int, sample_rate_hz: int) -> Arrivals:
+    """First arrivals on all tracks, some tracks at a time: each is picked by itself."""
+    parts = []
+    for first in range(0, windows.shape[1], _TRACKS):
+        some = low_pass(windows[:, first : first + _TRACKS], _TOP_HZ, sample_rate_hz)
+        parts.append(pick_arrivals(some, zero, sample_rate_hz))
+
+    def all_of(name: str) -> NDArray[Any]:
+        found = np.concatenate([getattr(part, name) for part in parts])
+        found.flags.writeable = False
+        return found
+
+    return Arrivals(**{each.name: all_of(each.name) for each in fields(Arrivals)})
 
 
 def well_heard(source: HitSource, sources: Sequence[HitSource]) -> NDArray[np.bool_]:

@@ -6,7 +6,8 @@ Conventions: odds are log-odds that a reading is of the arrival it is taken for.
 import math
 
 #: Share of a normal error beyond two standard deviations.
-_BEYOND_TWO = math.erfc(math.sqrt(2.0))
+_ROOT_TWO = math.sqrt(2.0)
+_BEYOND_TWO = math.erfc(_ROOT_TWO)
 
 
 def with_other(std_s: float, right: float, other_s: float) -> float:
@@ -31,9 +32,12 @@ def with_other(std_s: float, right: float, other_s: float) -> float:
     wrong = 1.0 / (1.0 + math.exp(min(right, 700.0)))
     other_s = max(other_s, std_s)
     low, high = std_s, other_s
+    sqrt, erfc, right_one = math.sqrt, math.erfc, 1.0 - wrong
     for _ in range(30):
-        middle = math.sqrt(low * high)
-        beyond = (1.0 - wrong) * math.erfc(math.sqrt(2.0) * middle / std_s)
-        beyond += wrong * math.erfc(math.sqrt(2.0) * middle / other_s)
-        low, high = (middle, high) if beyond > _BEYOND_TWO else (low, middle)
-    return math.sqrt(low * high)
+        middle = sqrt(low * high)
+        apart = _ROOT_TWO * middle
+        if right_one * erfc(apart / std_s) + wrong * erfc(apart / other_s) > _BEYOND_TWO:
+            low = middle
+        else:
+            high = middle
+    return sqrt(low * high)

@@ -74,10 +74,10 @@ def seen_notches(
     power = spectra.auto_a + spectra.auto_b
 
     def share(low_hz: float, high_hz: float) -> float:
-        first, stop = np.searchsorted(frequency, low_hz), np.searchsorted(frequency, high_hz, side="right")
+        first, stop = frequency.searchsorted(low_hz), frequency.searchsorted(high_hz, side="right")
         inside = slice(int(first), max(int(first), int(stop)))
-        total = float(np.sum(power[inside]))
-        return 2.0 * float(np.sum(turned[inside])) / total if total > 0.0 else 0.0
+        total = float(power[inside].sum())
+        return 2.0 * float(turned[inside].sum()) / total if total > 0.0 else 0.0
 
     spacing_hz = 1e3 / abs(offset_ms)
     candidates: Floats = notches_hz(abs(offset_ms), inverted, _HIGHEST_HZ)

@@ -124,10 +124,13 @@ def _common_sign(offset_s: Floats, pooled: Sequence[tuple[Complexes, tuple[float
     """Sign of the correlation at the offsets where all readings of it have the same, 0 elsewhere."""
     a, b = np.triu_indices(len(offset_s), 1)
     summed = np.zeros(len(a))
+    turned: dict[tuple[int, float], Complexes] = {}
     for cross, band, rate in pooled:
-        frequency, weight = _in_band(cross.shape[-1], band, rate)
-        turned = np.exp(2j * np.pi * frequency * offset_s[a, b, None])
-        summed += np.sign(np.einsum("pf,pf,f->p", cross, turned, weight).real)
+        n_bins = cross.shape[-1]
+        frequency, weight = _in_band(n_bins, band, rate)
+        if (n_bins, rate) not in turned:
+            turned[n_bins, rate] = np.exp(2j * np.pi * frequency * offset_s[a, b, None])
+        summed += np.sign(np.einsum("pf,pf,f->p", cross, turned[n_bins, rate], weight).real)
     sign = np.zeros(offset_s.shape)
     sign[a, b] = sign[b, a] = np.where(np.abs(summed) == len(pooled), np.sign(summed), 0.0)
     return sign
@@ -208,12 +211,15 @@ def _spectra(
     taper[-fall:] = np.cos(np.linspace(0.0, np.pi / 2, fall)) ** 2
     longest = max(after - before for before, after in _GATES_MS) + _REACH_MS
     size = next_fast_len(round(longest * 1e-3 * sample_rate_hz) + 1, real=True)
-    spectra = rfft(piece * taper, size, axis=-1)
     top = max(high for _, high in _BANDS_HZ) * 1.5
-    kept = min(spectra.shape[-1], int(np.ceil(top * size / sample_rate_hz)) + 1)
+    kept = min(size // 2 + 1, int(np.ceil(top * size / sample_rate_hz)) + 1)
     rate = _OVERSAMPLING * 2.0 * (kept - 1) * sample_rate_hz / size
-    spectra = spectra[..., :kept]
-    return np.asarray(spectra / np.maximum(np.abs(spectra), 1e-12) ** _FLATNESS), rate
+    flat = np.empty((*piece.shape[:-1], kept), np.complex128)
+    # Hit by hit: what is worked out of one stays in the cache.
+    for own, hit in zip(flat, piece, strict=True):
+        spectra = rfft(hit * taper, size, axis=-1)[..., :kept]
+        np.divide(spectra, np.maximum(np.abs(spectra), 1e-12) ** _FLATNESS, out=own)
+    return flat, rate
 
 
 def _cross(flat: Complexes) -> Complexes:
@@ -265,17 +271,20 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     middle = 2 * reach
     place = np.zeros(n_tracks, dtype=np.int64)
     summed = np.zeros((n_tracks, 4 * reach + 1))
-    left = set(range(n_tracks))
+    tallest = np.zeros(n_tracks)
+    left = np.ones(n_tracks, dtype=np.bool_)
     track = int(highest.sum(axis=1).argmax())
     while True:
-        left.discard(track)
-        if not left:
+        left[track] = False
+        if not left.any():
             break
         start = int(np.clip(place[track] - reach + middle, 0, middle))
-        for other in left:
+        for other in np.flatnonzero(left).tolist():
             own = curves[pair[track, other]]
             summed[other, start : start + width] += own if track < other else own[::-1]
-        track = max(left, key=lambda other: float(summed[other].max()))
+            # What is added is nowhere negative: beyond it nothing has changed.
+            tallest[other] = max(tallest[other], summed[other, start : start + width].max())
+        track = int(np.where(left, tallest, -1.0).argmax())
         place[track] = int(summed[track].argmax()) - middle
     # A track's place follows from the others': as long as these stay it need not be looked for again.
     settled: set[int] = set()

@@ -53,12 +53,12 @@ def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int) -> Arrivals:
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
     reach = samples(_SEARCH_MS)
     curves = pair_correlations(
-        arrivals.votes[None],
+        [arrivals.votes],
         picks,
         before=samples(_BEFORE_MS),
         length=samples(_BEFORE_MS + _AFTER_MS),
         reach=reach,
-    )[0]
+    )
     value, lag = np.abs(curves).max(axis=-1), best_lag(curves)
     # A lag at the end of the search is no match but a slope.
     fits = (value >= _LEAST_SIMILARITY) & (np.abs(lag) < 0.95 * reach)

@@ -128,20 +128,20 @@ def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: i
 
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
     direct = pair_correlations(
-        band_pass(windows, _BAND_HZ, sample_rate_hz),
+        (band_pass(hit, _BAND_HZ, sample_rate_hz) for hit in windows),
         picks,
         before=samples(_BEFORE_MS),
         length=samples(_BEFORE_MS + _AFTER_MS),
         reach=samples(SEARCH_MS),
     )
     votes = pair_correlations(
-        arrivals.votes[None],
+        [arrivals.votes],
         picks,
         before=samples(_VOTES_BEFORE_MS),
         length=samples(_VOTES_BEFORE_MS + _VOTES_AFTER_MS),
         reach=samples(_VOTES_SEARCH_MS),
     )
-    return HitSigns(correlation=read_only(_largest(direct.mean(axis=0))), votes=read_only(_largest(votes[0])))
+    return HitSigns(correlation=read_only(_largest(direct)), votes=read_only(_largest(votes)))
 
 
 def _largest(curves: Floats) -> Floats:

@@ -13,8 +13,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Floats, Recording
+from polaritykit.base.types import Floats, Recording, Samples
+from polaritykit.base.windows import over_windows
 from polaritykit.sustained.activity import choose_frames, frame_samples
 from polaritykit.sustained.frames import spectra_of
 from polaritykit.sustained.phase_curve import BAND_HZ, BIN_RANGE_DB
@@ -137,12 +137,11 @@ def _read(
 
         def read(
             row: int,
-            tracks: tuple[int, ...] = tracks,
+            sound: Samples,
             here: slice = here,
             power: NDArray[np.float16] = power,
         ) -> None:
-            at = int(frames[row])
-            spectra = spectra_of(recording.read(at * size, (at + 1) * size, tracks), size)[:, first:stop]
+            spectra = spectra_of(sound, size)[:, first:stop]
             own = np.abs(spectra) ** 2
             top[row, here] = own.max(axis=1, initial=0.0)
             # Half precision holds eleven digits below each frame's own strongest bin; the frames' are told
@@ -151,8 +150,8 @@ def _read(
             turns = np.round(np.angle(spectra) * (_TURN / (2.0 * np.pi)))
             phase[row, here] = turns.astype(np.int32).astype(np.uint16)
 
-        for _ in on_cores(read, range(len(frames))):
-            pass
+        windows = [(at * size, (at + 1) * size) for at in frames.tolist()]
+        over_windows(read, recording, windows, tracks)
         audible[:, here] = _audible(power, top[:, here], rows)
     return FramePhases(
         homes=tuple(home for home, _ in group),

@@ -4,12 +4,14 @@ Conventions: as in `polaritykit.sustained.phase_curve`.
 """
 
 import math
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.hann import BINS_ALIKE
 from polaritykit.base.types import Complexes, Recording, Samples
+from polaritykit.base.windows import over_windows
 
 #: Neighbouring bins averaged where what one track explains of another may be faint.
 _NEIGHBOURS = 9
@@ -34,8 +36,12 @@ def read_frames(
     ndarray, shape (n_frames, n_tracks, size + 2·margin)
     """
     found = np.empty((len(frames), len(tracks), size + 2 * margin), dtype=np.float32)
-    for row, at in zip(found, frames.tolist(), strict=True):
-        row[:] = recording.read(at * size - margin, (at + 1) * size + margin, tracks)
+
+    def put(row: int, sound: Samples) -> None:
+        found[row] = sound
+
+    windows = [(at * size - margin, (at + 1) * size + margin) for at in frames.tolist()]
+    over_windows(put, recording, windows, tracks)
     return found
 
 
@@ -56,9 +62,13 @@ def spectra_of(frames: Samples, size: int, start: int = 0) -> Complexes:
     """
     from scipy.fft import rfft
 
-    window = np.hanning(size + 2)[1:-1].astype(np.float32)
     # In single precision: its rounding lies far below any noise of a converter.
-    return np.asarray(rfft(frames[..., start : start + size] * window, axis=-1))
+    return np.asarray(rfft(frames[..., start : start + size] * _window(size), axis=-1))
+
+
+@cache
+def _window(size: int) -> Samples:
+    return np.hanning(size + 2)[1:-1].astype(np.float32)
 
 
 def explained_db(windows_a: Samples, windows_b: Samples, left_s: float, sample_rate_hz: int) -> float:

@@ -21,6 +21,7 @@ Carter, G. C., Knapp, C. H. & Nuttall, A. H. (1973), IEEE Trans. AU 21(4), 337-3
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -189,11 +190,16 @@ def take_windows(
     return one, other
 
 
+@cache
+def _window(size: int) -> Samples:
+    return np.hanning(size + 1)[:-1].astype(np.float32)
+
+
 def _pool(windows_a: Samples, windows_b: Samples, rate_hz: int) -> _Pooled:
     from scipy.fft import rfft
 
     n_windows, size = windows_a.shape
-    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window = _window(size)
     stretches = min(_STRETCHES, n_windows)
     edges = np.linspace(0, n_windows, stretches + 1).round().astype(int)
     parts = []

@@ -6,6 +6,7 @@ correlation; in single precision, for their heights are only held against one an
 Conventions: as in `polaritykit.sustained.whole_take`.
 """
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,8 @@ _FAR_WORTH = 2.0
 _FAR_DEVIATIONS = 3.5
 #: Of the powers of moments far apart, what single precision leaves (1e-7) and some more.
 _ROUNDED = 1e-6
+#: Every so many-th moment is looked at first.
+_IN_TURN = 3
 #: Smallest number of single precision that is no denormal.
 _LEAST = 1.2e-38
 
@@ -94,17 +97,22 @@ def needed_beside(
     """
     far = _Apart.of(plan, one, other, weights)
     # The peak's own weighting asks for no more than all of them do.
-    own, spread = far.heights(slice(weighting, weighting + 1))
-    own = own / (needed[weighting] * spread)
-    least = float(needed[weighting] * spread[0]) * max(_beyond(own), float(own.mean()))
-    if least > enough:
-        return least
-    tall, spreads = far.heights(slice(None))
-    asked = needed * spreads
-    # The heights of all weightings in units of what each asks for: the peak's own is held against it.
-    highest = np.max(tall / asked, axis=1)
+    tall, spread = far.heights(weighting, enough)
+    if tall.max() > enough:
+        return float(tall.max())
+    asked = float(needed[weighting]) * spread
+    # Heights in units of what each weighting asks for: the peak's own is held against the highest of them.
+    highest = tall / asked
+    if asked * float(highest.mean()) > enough:
+        return asked * float(highest.mean())
+    for another in range(len(needed)):
+        if asked * _beyond(highest) > enough:
+            return asked * _beyond(highest)
+        if another != weighting:
+            tall, spread = far.heights(another)
+            highest = np.maximum(highest, tall / (float(needed[another]) * spread))
     usual = float(highest.mean() + _FAR_DEVIATIONS * highest.std())
-    return float(asked[weighting]) * max(_beyond(highest), usual)
+    return asked * max(_beyond(highest), usual)
 
 
 def _beyond(far: Floats) -> float:
@@ -135,25 +143,36 @@ class _Apart:
         chance = np.sqrt(np.maximum(squared, _ROUNDED * squared.max(axis=0)))
         return cls(plan=plan, total=total, chance=chance, weights=weights)
 
-    def heights(self, which: slice) -> tuple[Floats, Floats]:
-        """Highest peak of each moment under some weightings, and how much wider than chance all lags lie."""
+    def heights(self, weighting: int, enough: float = math.inf) -> tuple[Floats, float]:
+        """Highest peak of each moment under a weighting, and how much wider than chance all lags lie.
+
+        Some moments are looked at first: where one of them has a peak above `enough`, the others are not.
+        """
         from scipy.fft import irfft
 
-        plan, chance = self.plan, self.chance[:, which]
+        plan, chance, weight = self.plan, self.chance[:, weighting], self.weights[weighting]
         size, reach = plan.size * FINE, plan.reach
-        spectra = np.zeros((*chance.shape, size // 2 + 1), np.complex64)
-        scaled = self.weights[which] * (size / 2) / np.maximum(chance, _LEAST)[..., None]
-        np.multiply(scaled, self.total[:, None], out=spectra[..., plan.low : plan.high], casting="same_kind")
-        full = irfft(spectra, axis=-1, overwrite_x=True)
-        curves = np.concatenate([full[..., -reach:], full[..., : reach + 1]], axis=-1)
-        spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2), dtype=np.float64)))
-        np.abs(curves, out=curves)
-        return np.asarray(curves.max(axis=2), np.float64), spread
+        tall, energy = np.zeros(len(chance)), 0.0
+        for first in range(_IN_TURN):
+            some = slice(first, None, _IN_TURN)
+            spectra = np.zeros((len(chance[some]), size // 2 + 1), np.complex64)
+            scaled = weight * (size / 2) / np.maximum(chance[some], _LEAST)[:, None]
+            np.multiply(scaled, self.total[some], out=spectra[:, plan.low : plan.high], casting="same_kind")
+            full = irfft(spectra, axis=-1, overwrite_x=True)
+            for curves in (full[:, -reach:], full[:, : reach + 1]):
+                energy += float(np.square(curves).sum(dtype=np.float64))
+                highest = np.maximum(curves.max(axis=1), -curves.min(axis=1))
+                tall[some] = np.maximum(tall[some], highest)
+            if tall.max() > enough:
+                break
+        return tall, max(1.0, math.sqrt(energy / (len(chance) * (2 * reach + 1))))
 
 
 def _summed(one: Spectra, other: Spectra) -> Spectra:
     """Sum over runs of conj(one)·other: run by run, so that what is at hand stays in the cache."""
-    total = np.zeros(one.shape[1:], np.complex64)
+    total, held = np.zeros(one.shape[1:], np.complex64), np.empty(one.shape[1:], np.complex64)
     for first, second in zip(one, other, strict=True):
-        total += np.conj(first) * second
+        np.conj(first, out=held)
+        np.multiply(held, second, out=held)
+        total += held
     return total

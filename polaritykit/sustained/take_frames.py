@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Complexes, Floats, Recording, Samples
+from polaritykit.base.types import Complexes, Floats, Recording
 from polaritykit.sustained.activity import frame_samples
 from polaritykit.sustained.frames import spectra_of
 
@@ -60,17 +60,21 @@ class TakePlan:
         """What the spectra of one track take."""
         return 8 * len(self.starts) * self.run * (self.high - self.low)
 
-    def frames(self, recording: Recording, tracks: tuple[int, ...]) -> Iterator[Complexes]:
-        """Yield the spectra of some tracks frame by frame, (n_tracks, n_bins)."""
-        hop = self.size // 2
-        for start in self.starts:
+    def frames(self, recording: Recording, tracks: tuple[int, ...]) -> NDArray[np.complex64]:
+        """Return the spectra of some tracks, (n_frames, n_tracks, n_bins)."""
+        hop, shape = self.size // 2, (len(tracks), self.high - self.low)
+        found = np.empty((len(self.starts), self.run, *shape), np.complex64)
+
+        def read(number: int) -> None:
+            start = self.starts[number]
             audio = recording.read(start, start + (self.run - 1) * hop + self.size, tracks)
             frames = np.lib.stride_tricks.sliding_window_view(audio, self.size, axis=1)[:, ::hop]
+            for k in range(self.run):
+                found[number, k] = spectra_of(frames[:, k], self.size)[:, self.low : self.high]
 
-            def spectra(k: int, frames: Samples = frames) -> Complexes:
-                return spectra_of(frames[:, k], self.size)[:, self.low : self.high]
-
-            yield from on_cores(spectra, range(self.run))
+        for _ in on_cores(read, range(len(self.starts))):
+            pass
+        return found.reshape(-1, *shape)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,7 +132,7 @@ def plan_take(recording: Recording, search_ms: float) -> TakePlan | None:
 
 
 def whiten(spectra: Complexes | NDArray[np.complex64], power: Floats | NDArray[np.float32]) -> None:
-    """Divide spectra (n_tracks, n_bins) by the root of the mean powers, in place; loud frames by more."""
+    """Divide spectra (n_frames, n_bins) by the root of the mean powers, in place; loud frames by more."""
     spectra /= np.sqrt(np.maximum(power, 1e-30)).astype(np.float32)
     # A loud frame has no more to say than others: what is common would else be its own few notes.
     loud = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=-1, keepdims=True))
@@ -149,14 +153,21 @@ def read_take(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) -> 
     -------
     TakeFrames
     """
-    found = np.empty((len(plan.starts) * plan.run, len(tracks), plan.high - plan.low), np.complex64)
+    found = plan.frames(recording, tracks)
     power = np.zeros(found.shape[1:], np.float32)
-    for row, frame in zip(found, plan.frames(recording, tracks), strict=True):
-        row[:] = frame
-        power += np.abs(frame) ** 2
-    power /= np.float32(len(found))
-    for row in found:
-        whiten(row, power)
+
+    def whitened(own: int) -> None:
+        # Run by run: what is worked out of one stays in the cache.
+        runs = [found[first : first + plan.run, own] for first in range(0, len(found), plan.run)]
+        for frames in runs:
+            for one in np.abs(frames) ** 2:
+                power[own] += one
+        power[own] /= np.float32(len(found))
+        for frames in runs:
+            whiten(frames, power[own])
+
+    for _ in on_cores(whitened, range(len(tracks))):
+        pass
     return TakeFrames(
         tracks=tracks,
         spectra=found,

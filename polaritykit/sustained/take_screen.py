@@ -89,7 +89,8 @@ def _above_others(codes: TakeCodes, above: dict[tuple[int, int], Floats]) -> lis
     for begin in range(0, len(first), _HELD):
         # The last ones are let go before others are made.
         held.clear()
-        held.update((row, _turned(codes, row)) for row in first[begin : begin + _HELD])
+        rows = first[begin : begin + _HELD]
+        held.update(zip(rows, on_cores(lambda row: _turned(codes, row), rows), strict=True))
         partners: dict[int, list[int]] = {}
         for row, other in above:
             if row in held:

@@ -45,6 +45,15 @@ def test_mics_at_other_distances_say_nothing():
     assert [step.pad_db for step in level_steps(together)] == [10]
 
 
+def test_a_third_drum_equally_far_from_two_close_mics_says_nothing():
+    """Each is set by its own drum, and their gains are the engineer's."""
+    third = sound(2, (2.0, 2.0, 0.0), (-20.0, -30.0, 0.0))
+    kick = sound(0, (0.0, 2.0, 2.0), (0.0, -35.0, -30.0))
+    tom = sound(1, (2.0, 0.0, 2.0), (-25.0, -10.0, -30.0))
+
+    assert level_steps(scene([third, kick, tom], own=(0, 1, 2), anchor=2)) == ()
+
+
 def test_sources_that_do_not_agree_make_no_step():
     """One 20 dB down, one level, one between: three places, not a pad."""
     made = overheads(0.0)

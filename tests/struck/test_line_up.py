@@ -67,7 +67,7 @@ def test_correlation_and_its_best_lag_against_numpy():
     """The value at lag 0 is numpy's correlation coefficient of zero-mean gates; the lag is antisymmetric."""
     wave = votes([0.0, 0.5], [1, -1])[None]
     gate = slice(ZERO - 12, ZERO + 36)
-    curves = pair_correlations(wave, np.array([ZERO, ZERO]), before=12, length=48, reach=5)[0]
+    curves = pair_correlations(wave, np.array([ZERO, ZERO]), before=12, length=48, reach=5)
     a, b = wave[0, 0, gate], wave[0, 1, gate]
     lag = best_lag(curves)
 

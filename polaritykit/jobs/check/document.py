@@ -10,6 +10,7 @@ from typing import Any
 from polaritykit.audio.excerpt import Sound
 from polaritykit.audio.records import FaultyTrack, Session
 from polaritykit.base.file_names import stored
+from polaritykit.base.no_collection import no_collection
 from polaritykit.base.spans import common_span, spans_of
 from polaritykit.base.types import Json
 from polaritykit.base.validate import plain, written
@@ -41,6 +42,7 @@ from polaritykit.spectra.stored import Wanted, curves_entry, encode_samples
 CURVE_BYTES = 2_600_000
 
 
+@no_collection()
 def build_document(
     findings: Findings,
     session: Session | None = None,

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from polaritykit.base.no_collection import no_collection
 from polaritykit.base.validate import indented
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.check.page import report_page
@@ -14,6 +15,7 @@ from polaritykit.jobs.check.text import corrections_csv, pairs_csv
 from polaritykit.pages.figures import figure_name, figure_style, image_bytes
 
 
+@no_collection()
 def write_report(
     folder: Path,
     document: dict[str, Any],

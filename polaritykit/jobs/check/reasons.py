@@ -4,6 +4,7 @@ Conventions: a reason is a clause without a full stop; several are joined by sem
 """
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.track_names import source_names, the_source
@@ -82,6 +83,7 @@ def settling_words(causes: Sequence[PairCause]) -> str:
     return max(ways, key=ways.count) if ways else ""
 
 
+@lru_cache(maxsize=4096)
 def cause_words(cause: PairCause) -> str:
     """Say why a pair has no polarity, no offset or nothing in common.
 
@@ -222,8 +224,9 @@ def advice_words(pair: PairFinding, corrections: Corrections) -> str:
 
 def _session(pair: PairFinding, corrections: Corrections) -> str:
     """Say how the session sets the two tracks."""
-    tracks = {track.name: track for track in corrections.tracks}
-    told = [f"{name}: {_in_short(tracks[name])}" for name in (pair.reference, pair.other)]
+    own = pair.reference, pair.other
+    tracks = {track.name: track for track in corrections.tracks if track.name in own}
+    told = [f"{name}: {_in_short(tracks[name])}" for name in own]
     return "as the whole session is set; " + "; ".join(told)
 
 
