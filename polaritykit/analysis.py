@@ -7,7 +7,6 @@ Conventions: as in `polaritykit.decide.findings`.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from itertools import combinations
 from math import log
 from typing import Literal, TypedDict
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.audio.array_recording import ArrayRecording
+from polaritykit.base.cores import on_cores
 from polaritykit.base.errors import UsageError
 from polaritykit.base.track_names import is_overhead, linked_pairs
 from polaritykit.base.types import Progress, Recording
@@ -327,16 +327,16 @@ def _conclude_all(
 ) -> dict[tuple[int, int], Conclusion]:
     everything = AllEvidence(sources=evidence)
     contradicted = contradicted_tracks(everything, agreement)
-    return {
-        (a, b): conclude(
-            PairEvidence(evidence=everything, a=a, b=b),
-            agreement,
-            names=names,
-            spectra=spectra,
-            contradicted=contradicted,
+
+    def of_first(a: int) -> list[tuple[tuple[int, int], Conclusion]]:
+        pairs = [PairEvidence(evidence=everything, a=a, b=b) for b in range(a + 1, len(names))]
+        told = (
+            conclude(pair, agreement, names=names, spectra=spectra, contradicted=contradicted)
+            for pair in pairs
         )
-        for a, b in combinations(range(len(names)), 2)
-    }
+        return [((a, pair.b), one) for pair, one in zip(pairs, told, strict=True)]
+
+    return {pair: one for row in on_cores(of_first, range(len(names))) for pair, one in row}
 
 
 class _Outcome(TypedDict):
