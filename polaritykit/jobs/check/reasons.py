@@ -369,7 +369,7 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",
-        "bus": _bus(track),
+        "bus": bus_words(track),
         "alone": "no two tracks share sound: not judged",
     }
     return words[track.reason]
@@ -382,7 +382,7 @@ def _gains(track: TrackCorrection) -> str:
     return f" it gains {number(track.gain_db, 1)} dB, but"
 
 
-def _bus(track: TrackCorrection) -> str:
+def bus_words(track: TrackCorrection) -> str:
     """Say what a bus is the sum of, how late, and what is to become of it."""
     late = f", {lateness_words(track.late_samples)}" if track.late_samples else ""
     parts = listed(track.sum_of) if track.sum_of else "other tracks"
