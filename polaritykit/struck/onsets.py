@@ -48,9 +48,9 @@ _RING_MS = 100.0
 TINY = 1e-20
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Onset:
-    """A sudden rise on one track."""
+    """A sudden rise on one track; of a long take there are some hundred thousand."""
 
     track: int
     #: First sample of the frame.

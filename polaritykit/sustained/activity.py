@@ -34,7 +34,9 @@ class ActivityMeter:
     def __init__(self, n_tracks: int, n_samples: int, sample_rate_hz: int) -> None:
         self.frame_samples = frame_samples(n_samples, sample_rate_hz)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
-        self._levels: list[Floats] = []
+        #: Mean square of each frame, below nothing where nobody listened; the first so many are told.
+        self._power = np.full((n_samples // self.frame_samples, n_tracks), -1.0)
+        self._count = 0
 
     def update(self, block: Samples) -> None:
         """Take the next block, shape (n_tracks, n)."""
@@ -44,17 +46,17 @@ class ActivityMeter:
         for index in range(n_frames):
             step = np.diff(samples[:, index * self.frame_samples : (index + 1) * self.frame_samples], axis=1)
             exact = step.astype(np.float64)  # at once: einsum's own conversion takes twice as long
-            self._levels.append(np.einsum("tn,tn->t", exact, exact) / step.shape[1])
+            self._power[self._count] = np.einsum("tn,tn->t", exact, exact) / step.shape[1]
+            self._count += 1
 
     def jump(self, start: int) -> None:
         """Go on at a later sample, a whole number of frames from the first; nothing is heard in between."""
-        missed = start // self.frame_samples - len(self._levels)
-        self._levels += [np.zeros(len(self._rest)) - 1.0] * missed
+        self._count = start // self.frame_samples
         self._rest = self._rest[:, :0]
 
     def levels_db(self) -> Floats:
         """Level per frame and track, dB; −inf where nobody listened; shape (n_frames, n_tracks)."""
-        power = np.array(self._levels)
+        power = self._power[: self._count]
         return np.where(power < 0.0, -np.inf, 10 * np.log10(np.maximum(power, 1e-20)))
 
 
