@@ -93,7 +93,6 @@ def _environment() -> Any:
 
     environment = Environment(
         loader=FileSystemLoader(_TEMPLATES),
-        bytecode_cache=_compiled(),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
@@ -103,19 +102,6 @@ def _environment() -> Any:
     for function in (band, centimetres, frequency, kilohertz, measured, number, percent):
         environment.filters[function.__name__] = function
     return environment
-
-
-def _compiled() -> Any:
-    """Give the user's own temporary folder of compiled templates: compiling takes a tenth of a short check.
-
-    (Jinja makes it for this user alone, and takes a template from it only where its text is the same.)
-    """
-    from jinja2 import FileSystemBytecodeCache
-
-    try:
-        return FileSystemBytecodeCache()
-    except (OSError, RuntimeError):  # no folder that only this user may write
-        return None
 
 
 def _text(name: str) -> str:

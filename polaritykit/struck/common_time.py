@@ -16,7 +16,6 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.smooth import bell_mean
 from polaritykit.base.types import Floats
 from polaritykit.struck.direct_correlation import fitting_times
 from polaritykit.struck.onsets import Event, Onset
@@ -74,6 +73,8 @@ def _fitting(
     samples: Sequence[NDArray[np.int64]], sample_rate_hz: int, *, reach_ms: float, bin_ms: float
 ) -> NDArray[np.int64]:
     """Find the times at which most onsets fall together; ``samples`` are those of each track, in order."""
+    from scipy.ndimage import gaussian_filter1d
+
     n_tracks = len(samples)
     times = [at / sample_rate_hz * 1e3 for at in samples]
     heard = [track for track in range(n_tracks) if len(times[track])]
@@ -88,7 +89,7 @@ def _fitting(
             for a, b in pairs
         ]
     )
-    curves = bell_mean(curves, _WIDTH_MS / bin_ms)
+    curves = gaussian_filter1d(curves, _WIDTH_MS / bin_ms, axis=-1, mode="constant")
     apart_ms = bin_ms * np.abs(np.arange(curves.shape[-1]) - curves.shape[-1] // 2)
     curves *= np.exp(-np.maximum(apart_ms - _NEAR_MS, 0.0) / _NEARER_MS)
     found = fitting_times(curves, len(heard)) * bin_ms * 1e-3 * sample_rate_hz

@@ -29,7 +29,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.smooth import running_mean
 from polaritykit.base.types import Floats, read_only
 
 #: Order of the predictor that whitens; 12 to 40 do alike.
@@ -178,8 +177,10 @@ def window_end(energy: Floats, first: int, sample_rate_hz: int) -> NDArray[np.in
     -------
     ndarray of int, shape (...,)
     """
+    from scipy.ndimage import uniform_filter1d
+
     width = max(3, round(_ENVELOPE_MS * 1e-3 * sample_rate_hz))
-    envelope = np.maximum(running_mean(energy, width)[..., first:], 1e-6)
+    envelope = np.maximum(uniform_filter1d(energy, width, axis=-1, mode="constant")[..., first:], 1e-6)
     before = envelope[..., : max(4, round(0.002 * sample_rate_hz))]
     floor = np.log(before).mean(axis=-1, keepdims=True)
     top = np.log(envelope.max(axis=-1, keepdims=True))

@@ -18,7 +18,6 @@ from numpy.typing import NDArray
 from polaritykit.base.types import Floats, Recording, Samples, read_only
 from polaritykit.base.windows import over_windows
 from polaritykit.struck.onsets import Event, spread
-from polaritykit.struck.tree import average_tree
 
 #: Bands in which the level of an event is compared between tracks.
 _FEATURE_BANDS_HZ = ((60.0, 250.0), (250.0, 2000.0))
@@ -110,12 +109,14 @@ def find_sources(
     """
     if len(events) < _MIN_EVENTS:
         return []
+    from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
+
     # A track on which nothing ever sets in suddenly does not tell strokes apart, and lends none a home.
     struck = np.flatnonzero(np.any([event.rise_db > 0.0 for event in events], axis=0))
     levels, before = _levels(recording, events, tuple(struck.tolist()))
     features = _features(levels)[:, :, : len(_FEATURE_BANDS_HZ)].reshape(len(events), -1)
     # Root-mean-square difference per coordinate, so that the cut does not depend on the number of tracks.
-    tree = average_tree(features / np.sqrt(features.shape[1]))
+    tree = linkage(features / np.sqrt(features.shape[1]), method="average")
     if elsewhere is None:
         elsewhere = np.zeros(len(recording.track_names), dtype=np.bool_)
     heard = _Heard(events=events, levels=levels, before=before, struck=struck, elsewhere=elsewhere)

@@ -5,8 +5,6 @@ import pytest
 from jinja2 import nodes
 from places import PACKAGE
 
-from polaritykit.pages import page
-
 TEMPLATES = sorted((PACKAGE / "pages" / "templates").glob("*.html"))
 ARITHMETIC = (nodes.Add, nodes.Sub, nodes.Mul, nodes.Div, nodes.FloorDiv, nodes.Mod, nodes.Pow, nodes.Neg)
 
@@ -28,9 +26,3 @@ def test_templates_do_not_compute(path):
 def test_arithmetic_is_seen(text):
     """The check above can fail."""
     assert arithmetic(text) == [1]
-
-
-def test_a_page_needs_no_place_for_compiled_templates(monkeypatch):
-    """Where the temporary folder is nobody's own, templates are compiled each time."""
-    monkeypatch.setattr("tempfile.gettempdir", lambda: "/nowhere/at/all")
-    assert page._compiled() is None
