@@ -6,8 +6,7 @@ Conventions: as in `polaritykit.decide.findings`.
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from itertools import combinations
+from dataclasses import dataclass, replace
 from math import log
 from typing import Literal, TypedDict
 
@@ -15,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.audio.array_recording import ArrayRecording
+from polaritykit.base.cores import on_cores
 from polaritykit.base.errors import UsageError
 from polaritykit.base.track_names import is_overhead, linked_pairs
 from polaritykit.base.types import Progress, Recording
@@ -22,6 +22,7 @@ from polaritykit.decide.agreement import Agreement, agree
 from polaritykit.decide.conclusion import Conclusion, conclude, contradicted_tracks
 from polaritykit.decide.corrections import choose_anchor, corrections_of, flips_of
 from polaritykit.decide.find_copies import find_copies
+from polaritykit.decide.find_sums import find_sums, with_sums
 from polaritykit.decide.findings import (
     Corrections,
     Findings,
@@ -35,7 +36,7 @@ from polaritykit.decide.findings import (
 from polaritykit.decide.from_evidence import scene_of
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.decide.pair_finding import pair_finding
-from polaritykit.decide.scene import Copy
+from polaritykit.decide.scene import Copy, PrintedSum
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.stage import decide
 from polaritykit.decide.timing import sure_correlation
@@ -146,6 +147,8 @@ def analyse(
     linked = linked_pairs(names) if linked is None else linked
     recording = spread(recording, settings.listen_s)
     first = read_first_pass(recording, settings, progress)
+    sums = tuple(one for one in find_sums(first.spectra, first.usable) if names[one.track] != anchor)
+    first = replace(first, sums=frozenset(one.track for one in sums))
     collected = collect(recording, first, settings=settings, progress=progress)
     evidence = collected.evidence
     beyond: tuple[BeyondPlan, ...] = ()
@@ -157,6 +160,7 @@ def analyse(
     agreement = _agree(evidence)
     pairs = _conclude_all(names, evidence, agreement, first.spectra)
     pairs = with_triggered(recording, evidence, triggered, pairs, first.spectra)
+    pairs = with_sums(pairs, sums, names)
     chosen = choose_anchor(names, pairs, linked) if anchor is None else names.index(anchor)
     copies = find_copies(
         recording,
@@ -175,6 +179,7 @@ def analyse(
         anchor=chosen,
         copies=copies,
         voices=voices,
+        sums=sums,
     )
     corrections, pads = _decide(recording, first, judged)
     return Findings(
@@ -240,6 +245,7 @@ class _Judged:
     anchor: int | None
     copies: tuple[Copy, ...]
     voices: tuple[HeardVoice, ...]
+    sums: tuple[PrintedSum, ...]
 
 
 def _may_hold_a_voice(first: FirstPass, evidence: tuple[SourceEvidence, ...]) -> list[int]:
@@ -275,6 +281,8 @@ def _decide(
         anchor=judged.anchor,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
         copies=judged.copies,
+        onsets=first.onsets.onsets(),
+        sums=judged.sums,
     )
     decision = decide(scene, tuple(t for t, flip in enumerate(flips) if flip.invert))
     corrections = corrections_of(
@@ -284,6 +292,7 @@ def _decide(
         shifts=decision.shifts,
         anchor=judged.anchor,
         sample_rate_hz=recording.sample_rate_hz,
+        by_own_strokes=[sound.home for sound in scene.unplaced],
     )
     pads = tuple(
         PadStep(
@@ -319,16 +328,16 @@ def _conclude_all(
 ) -> dict[tuple[int, int], Conclusion]:
     everything = AllEvidence(sources=evidence)
     contradicted = contradicted_tracks(everything, agreement)
-    return {
-        (a, b): conclude(
-            PairEvidence(evidence=everything, a=a, b=b),
-            agreement,
-            names=names,
-            spectra=spectra,
-            contradicted=contradicted,
+
+    def of_first(a: int) -> list[tuple[tuple[int, int], Conclusion]]:
+        pairs = [PairEvidence(evidence=everything, a=a, b=b) for b in range(a + 1, len(names))]
+        told = (
+            conclude(pair, agreement, names=names, spectra=spectra, contradicted=contradicted)
+            for pair in pairs
         )
-        for a, b in combinations(range(len(names)), 2)
-    }
+        return [((a, pair.b), one) for pair, one in zip(pairs, told, strict=True)]
+
+    return {pair: one for row in on_cores(of_first, range(len(names))) for pair, one in row}
 
 
 class _Outcome(TypedDict):

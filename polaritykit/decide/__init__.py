@@ -24,6 +24,7 @@ Settings: for every track a sign, a shift in time and a status
 6. *Told as codes and numbers* (`setting`, `findings`); jobs make words of them.
 
 `triggered` finds samples that a drum triggers, of which no wiring is told, only their sum;
+`find_sums` finds buses printed along, of which nothing is judged;
 `flips` says which side of a group to turn, `copies` which tracks are one recording, `stage` runs all steps,
 `worth` what is worth setting at all, `costs` and `certainty` what settings cost and how well that is known,
 `served` in which tracks each source arrives together with the anchor once all is set.

@@ -78,7 +78,7 @@ def choose(scene: Scene, units: Sequence[Unit]) -> tuple[Choice, ...]:
         for member, coincide, more in zip(unit.members, unit.coincide_s, own, strict=True):
             shifts[member] = coincide + more
     whole = signed_gains(scene, [*(track for unit in units for track in unit.judged), *scene.anchors])
-    chance = [by_chance_db(sound.spectra, whole) for sound in scene.sounds]
+    chance = [by_chance_db(sound.spectra, whole) for sound in scene.heard]
     at = np.zeros(len(units))
     # Loud ones first, by what is the same in any order of tracks and at any gains.
     order = np.argsort([-_loudness(scene, unit)[unit.reference] for unit in units], kind="stable")
@@ -176,7 +176,7 @@ def _place(
     mics = signed_gains(scene, (*unit.judged, *scene.anchors))
     own = scene.sounds[unit.sound].spectra
     merit = mean_change_db(own, mics, shifts, moving=unit.members, tried=tried)
-    for sound, by_chance in zip(scene.sounds, chance, strict=True):
+    for sound, by_chance in zip(scene.heard, chance, strict=True):
         powers = octave_powers(sound.spectra, weights(sound.spectra, whole, shifts), unit.members, tried)
         merit = merit - PRICE_DB * likely_losses(octave_levels_db(powers) - by_chance[:, None])
     best = int(np.argmax(merit))

@@ -186,6 +186,7 @@ def corrections_of(
     shifts: Sequence[Shift],
     anchor: int | None,
     sample_rate_hz: int,
+    by_own_strokes: Sequence[int] = (),
 ) -> Corrections:
     """Put flips and shifts together to one setting per track.
 
@@ -197,6 +198,8 @@ def corrections_of(
         One per track.
     anchor : int or None
     sample_rate_hz : int
+    by_own_strokes : sequence of int
+        Tracks whose source was not told apart but is heard by strokes that are theirs alone.
 
     Returns
     -------
@@ -231,6 +234,7 @@ def corrections_of(
                 gain_db=shift.gain_db,
                 about=_named(shift.about, names),
                 late_samples=shift.late_samples,
+                sum_of=tuple(names[part] for part in shift.sum_of),
                 either_ms=None
                 if shift.either_s is None
                 else (shift.either_s[0] * 1e3, shift.either_s[1] * 1e3),
@@ -244,6 +248,7 @@ def corrections_of(
         groups=_groups(names, pairs),
         outvoted=_outvoted(names, pairs),
         loops=_loops(names, pairs),
+        by_own_strokes=tuple(names[track] for track in by_own_strokes),
     )
 
 

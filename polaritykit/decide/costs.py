@@ -13,7 +13,7 @@ import numpy as np
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
-from polaritykit.decide.certainty import spread_db
+from polaritykit.decide.certainty import may_lose, spread_db, weighed_db
 from polaritykit.decide.choice import signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Loss, Where
@@ -74,18 +74,18 @@ def _losses(
 ) -> Iterator[tuple[tuple[int, float], tuple[int, Loss]]]:
     """Find the losses, the smaller ones of each source and octave first, with the track that costs them."""
     found = []
-    for number, sound in enumerate(scene.sounds):
+    for number, sound in enumerate(scene.heard):
         for where, chosen in _sums(scene, number):
             spectra, gains = sound.spectra, signed_gains(scene, chosen)
             change = _change_db(spectra, gains, before, after)
             # What is heard of single strokes is told of, though the settings go by what they have in common.
             levelled = levelled_at_home(spectra, sound.home)
             heard = heard_octaves(levelled, gains, np.flatnonzero(gains).tolist())
-            if not (heard & (change < AUDIBLE_DB) & (change != 0.0)).any():
+            if not (heard & (change != 0.0)).any():
                 continue
             known = [_change_db(spectra.leaving_out(group), gains, before, after) for group in range(GROUPS)]
-            spread = spread_db(np.array(known))
-            lost = heard & (change < 0.0) & (change - spread < -AUDIBLE_DB)
+            mean, std = weighed_db(change, spread_db(np.array(known)))
+            lost = heard & may_lose(mean, std, AUDIBLE_DB)
             if not lost.any():
                 continue
             undone = np.array([_levels_db(spectra, gains, setting) for _, setting in others])
@@ -93,8 +93,8 @@ def _losses(
                 loss = Loss(
                     home=sound.home,
                     octave_hz=JUDGED_HZ[octave],
-                    change_db=float(change[octave]),
-                    std_db=float(spread[octave]),
+                    change_db=float(mean[octave]),
+                    std_db=float(std[octave]),
                     where=where,
                 )
                 track = others[int(np.argmax(undone[:, octave]))][0]
@@ -104,7 +104,8 @@ def _losses(
 
 def _sums(scene: Scene, number: int) -> Iterator[tuple[Where, list[int]]]:
     """Name the sums that are likely to be made of a source."""
-    yield "all", np.flatnonzero(scene.usable & scene.related).tolist()
+    printed = [one.track for one in scene.sums]
+    yield "all", [*np.flatnonzero(scene.usable & scene.related).tolist(), *printed]
     own = own_mics(scene, number)
     if own:
         yield "anchor", [*own, *scene.anchors]

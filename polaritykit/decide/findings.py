@@ -37,7 +37,8 @@ Action = Literal["leave", "flip", "delay", "flip_and_delay", "listen", "move"]
 #: Apart: ``crosstalk`` and ``hum`` are all they share; ``nothing_to_compare`` neither sustained sound nor
 #: enough hits; ``beyond_search`` it lies at the edge of the search; ``unsteady`` no source reaches both at a
 #: steady time; ``no_shared_sound`` none above the noise; ``triggered`` the strokes
-#: of one (`home`) fall together with those of the other and share no waveform, as a triggered sample's do.
+#: of one (`home`) fall together with those of the other and share no waveform, as a triggered sample's do;
+#: ``printed_sum`` one (`home`) is the sum of other tracks, as a bus is.
 #:
 #: Related, without an offset: ``scattered`` the first arrivals scatter from hit to hit; ``covered`` only a
 #: fainter source (`home`) is timed.
@@ -54,6 +55,7 @@ CauseCode = Literal[
     "unsteady",
     "no_shared_sound",
     "triggered",
+    "printed_sum",
     "scattered",
     "covered",
     "own_source_objects",
@@ -286,8 +288,10 @@ class TrackCorrection:
     gain_db: float | None = None
     #: Track that the reason speaks of.
     about: str | None = None
-    #: How late a copy is.
+    #: How late a copy or a bus is.
     late_samples: float | None = None
+    #: Tracks that a bus is the sum of.
+    sum_of: tuple[str, ...] = ()
     #: With an open sign: the best shift as it is, and flipped.
     either_ms: tuple[float, float] | None = None
     #: What its shift would cost, where it is left for that.
@@ -324,6 +328,9 @@ class Corrections:
     groups: tuple[tuple[str, ...], ...]
     outvoted: tuple[Outvoted, ...]
     loops: tuple[Loop, ...]
+    #: Tracks whose own sound was not told apart, and is known by strokes that are theirs alone: for what sums
+    #: lose of it.
+    by_own_strokes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)

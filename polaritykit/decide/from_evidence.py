@@ -3,7 +3,7 @@
 Conventions: as in `scene`; a recording is read around the strokes and frames that evidence names.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.own_octave import timed_by_octave
 from polaritykit.decide.ownership import own_sources
-from polaritykit.decide.scene import Copy, Scene, Sound
+from polaritykit.decide.scene import Copy, PrintedSum, Scene, Sound
 from polaritykit.decide.source_sums import (
     ALL_HZ,
     GatedSpectra,
@@ -25,6 +25,8 @@ from polaritykit.decide.source_sums import (
 from polaritykit.decide.timing import sharp_offsets
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import Spectra
+from polaritykit.struck.onsets import Onset
+from polaritykit.struck.own_strokes import own_strokes
 from polaritykit.struck.sources import NOT_HEARD_DB
 
 #: Frames of sustained sound that go into a source's spectra.
@@ -50,6 +52,8 @@ def scene_of(
     anchor: int | None,
     frame_samples: int,
     copies: tuple[Copy, ...] = (),
+    onsets: Sequence[Onset] = (),
+    sums: tuple[PrintedSum, ...] = (),
 ) -> Scene:
     """Gather what the decision on shifts needs.
 
@@ -68,6 +72,9 @@ def scene_of(
     frame_samples : int
         Length of the frames of sustained sound.
     copies : tuple of Copy
+    onsets : sequence of Onset
+        Of all tracks.
+    sums : tuple of PrintedSum
 
     Returns
     -------
@@ -95,21 +102,25 @@ def scene_of(
     guests = alike | [own[t] >= 0 and not _sounds_like(sounds[own[t]], t, spectra) for t in range(n)]
     own = np.where(guests, -1, own)
     room = alike & _behind(sounds, anchor)
-    anchors = tuple(t for t in _with_partner(anchor, linked) if sign_known[t])
+    anchored = _with_partner(anchor, linked)
+    anchors = tuple(t for t in anchored if sign_known[t])
     homely = [t for t in range(n) if own[t] >= 0 and sounds[own[t]].home == t and sign_known[t]]
     for track in homely:
         known = np.isfinite(sounds[own[track]].arrival_s)
-        if track in _with_partner(anchor, linked) or (known[track] and known[list(anchors)].any()):
+        if track in anchored or (known[track] and known[list(anchors)].any()):
             continue
         found = timed_by_octave(sounds[own[track]], track, anchors, signs)
         if found is not None:
             own[track] = len(sounds)
             sounds = (*sounds, found)
+    original = usable & ~np.isin(np.arange(n), [copy.track for copy in copies])
+    asked = original & related & ~np.isin(np.arange(n), (*anchored, *(sound.home for sound in sounds)))
+    close = original & related & ~alike & ~np.isin(np.arange(n), anchored)
     return Scene(
         signs=signs,
         sign_known=sign_known,
         related=related,
-        usable=usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
+        usable=original,
         room=room,
         linked=linked,
         anchor=anchor,
@@ -118,6 +129,29 @@ def scene_of(
         gains=gains,
         copies=copies,
         sample_rate_hz=recording.sample_rate_hz,
+        sums=sums,
+        unplaced=_unplaced(recording, onsets, np.flatnonzero(asked), np.flatnonzero(close), held),
+    )
+
+
+def _unplaced(
+    recording: Recording,
+    onsets: Sequence[Onset],
+    asked: NDArray[np.int64],
+    close: NDArray[np.int64],
+    held: tuple[int, ...] | None,
+) -> tuple[Sound, ...]:
+    """Sounds of tracks on which none is at home, by the strokes that are theirs alone among close mics."""
+    n = len(recording.track_names)
+    found = own_strokes(recording, onsets, asked.tolist(), close.tolist())
+    return tuple(
+        Sound(
+            home=track,
+            arrival_s=np.full(n, np.nan),
+            level_db=np.full(n, NOT_HEARD_DB),
+            spectra=struck_spectra(recording, _shared_by_all(recording, at), held),
+        )
+        for track, at in found.items()
     )
 
 

@@ -40,6 +40,16 @@ class Copy:
 
 
 @dataclass(frozen=True, kw_only=True)
+class PrintedSum:
+    """A track that is the sum of others, as a bus is."""
+
+    track: int
+    parts: tuple[int, ...]
+    #: How late the sum is.
+    late_s: float
+
+
+@dataclass(frozen=True, kw_only=True)
 class Scene:
     """A session as measured."""
 
@@ -48,7 +58,7 @@ class Scene:
     sign_known: NDArray[np.bool_]
     #: Tracks that share sound with the anchor (itself included).
     related: NDArray[np.bool_]
-    #: Tracks fit to be judged: neither silent nor copies.
+    #: Tracks fit to be judged: neither silent nor copies nor sums of others.
     usable: NDArray[np.bool_]
     #: Room mics by name or place: they keep their lateness.
     room: NDArray[np.bool_]
@@ -62,6 +72,16 @@ class Scene:
     gains: Floats
     copies: tuple[Copy, ...] = ()
     sample_rate_hz: int = 48_000
+    #: Sounds of close mics whose source was not told apart, by the strokes that are theirs alone: in sums
+    #: like the others, but without arrivals, and no track is there for them.
+    unplaced: tuple[Sound, ...] = ()
+    #: Tracks that are sums of others: they stay as they are, and are heard in the sum of all.
+    sums: tuple[PrintedSum, ...] = ()
+
+    @property
+    def heard(self) -> tuple[Sound, ...]:
+        """All that is heard in sums, `sounds` first."""
+        return (*self.sounds, *self.unplaced)
 
     @property
     def anchors(self) -> tuple[int, ...]:

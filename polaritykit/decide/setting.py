@@ -24,7 +24,7 @@ Weight = Literal["set", "optional"]
 #:
 #: Not judged: ``unrelated`` shares no sound with the anchor; ``sign_open`` its polarity is unclear;
 #: ``no_arrival`` its own source has no clear first arrival in both; ``faulty`` silent or unusable; ``echo`` a
-#: copy too late to be a fault; ``alone`` the session has no anchor.
+#: copy too late to be a fault; ``bus`` the sum of other tracks; ``alone`` the session has no anchor.
 ShiftReason = Literal[
     "coincide",
     "fuller",
@@ -43,11 +43,12 @@ ShiftReason = Literal[
     "no_arrival",
     "faulty",
     "echo",
+    "bus",
     "alone",
 ]
 #: Reasons for which nothing is known, and those that move a track.
 NOT_JUDGED: frozenset[ShiftReason] = frozenset(
-    {"unrelated", "sign_open", "no_arrival", "faulty", "echo", "alone"}
+    {"unrelated", "sign_open", "no_arrival", "faulty", "echo", "bus", "alone"}
 )
 MOVED: frozenset[ShiftReason] = frozenset(
     {"coincide", "fuller", "octave", "own_sum", "image", "along", "copy"}
@@ -98,12 +99,14 @@ class Shift:
     looked_at_s: float | None = None
     #: How late the track hears its own source against the anchor, as recorded; None where not known.
     late_s: float | None = None
-    #: The same in samples, for copies.
+    #: The same in samples, for copies and buses.
     late_samples: float | None = None
     #: Change of its own source in its own mics with the overheads, mean over octaves.
     gain_db: float | None = None
     #: Track that the reason speaks of: the home of its source or of the loser, its original, its partner.
     about: int | None = None
+    #: For ``bus``: the tracks it is the sum of.
+    sum_of: tuple[int, ...] = ()
     #: For ``sign_open``: the best shift as recorded, and flipped.
     either_s: tuple[float, float] | None = None
     #: What would be lost, for ``harm``.

@@ -12,7 +12,7 @@ from polaritykit.decide.copies import followed
 from polaritykit.decide.costs import losses_by_track
 from polaritykit.decide.level_steps import LevelStep, level_steps
 from polaritykit.decide.open_signs import open_signs, with_served
-from polaritykit.decide.scene import Scene
+from polaritykit.decide.scene import PrintedSum, Scene
 from polaritykit.decide.setting import Shift
 from polaritykit.decide.taking import take
 from polaritykit.decide.units import Unit, find_units
@@ -55,6 +55,13 @@ def decide(scene: Scene, flipped: tuple[int, ...] = ()) -> Decision:
         if track in found:
             found[track] = replace(found[track], losses=losses)
     found |= followed(scene.copies, found, scene.sample_rate_hz)
+    found |= {one.track: _printed(one, scene.sample_rate_hz) for one in scene.sums}
     return Decision(
         shifts=tuple(found[t] for t in range(len(scene.signs))), units=units, steps=level_steps(scene)
     )
+
+
+def _printed(one: PrintedSum, sample_rate_hz: int) -> Shift:
+    """Leave a sum of other tracks: once they are set it is to be made anew."""
+    late = one.late_s * sample_rate_hz
+    return Shift(shift_s=0.0, reason="bus", late_s=one.late_s, late_samples=late, sum_of=one.parts)

@@ -42,12 +42,12 @@ class UnitSums:
 
     def __init__(self, scene: Scene, units: Sequence[Unit], start: Floats, moves: Sequence[Floats]) -> None:
         whole = signed_gains(scene, np.flatnonzero(scene.usable & scene.related).tolist())
-        sums = [(sound.home, sound.spectra, whole) for sound in scene.sounds]
+        sums = [(sound.home, sound.spectra, whole) for sound in scene.heard]
         for unit in units:
             sound = scene.sounds[unit.sound]
             sums.append((sound.home, sound.spectra, signed_gains(scene, (*unit.judged, *scene.anchors))))
         # Mics on one source that are not moved together, one of them with an open sign, say.
-        for number, sound in enumerate(scene.sounds):
+        for number, sound in enumerate(scene.heard):
             own = own_mics(scene, number)
             if len(own) > 1:
                 sums.append((sound.home, sound.spectra, signed_gains(scene, own)))
@@ -56,7 +56,7 @@ class UnitSums:
             products.append(_products(spectra, gains, units, start, moves))
             heard.append(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()))
             shares.append(energy_shares(spectra, gains, heard[-1]))
-        n = len(scene.sounds)
+        n = len(scene.heard)
         self._units = len(units)
         self._products = np.array(products).reshape(
             -1, len(JUDGED_HZ), 2 * len(units) + 1, 2 * len(units) + 1
@@ -126,10 +126,12 @@ def own_mics(scene: Scene, number: int) -> list[int]:
     ----------
     scene : Scene
     number : int
-        Place of the source in the scene's sounds.
+        Place of the source in all that is heard.
     """
     kept = (*scene.anchors, scene.anchor)
-    near = (scene.own == number) & ~scene.room & scene.usable
+    # A drum's strokes may be found as several sources at one home.
+    one_home = [k for k, sound in enumerate(scene.sounds) if sound.home == scene.heard[number].home]
+    near = np.isin(scene.own, one_home) & ~scene.room & scene.usable
     return [track for track in np.flatnonzero(near).tolist() if track not in kept]
 
 

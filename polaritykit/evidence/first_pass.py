@@ -38,11 +38,16 @@ class FirstPass:
     activity_db: Floats
     #: Length of such a frame.
     frame_samples: int
+    #: Tracks that are sums of others: they say nothing that those do not.
+    sums: frozenset[int] = frozenset()
 
     @property
     def usable(self) -> list[bool]:
-        """Whether each track is neither silent nor a copy of another."""
-        return [not {"silent", "duplicate"} & set(track.faults) for track in self.levels]
+        """Whether each track is neither silent, nor a copy of another, nor a sum of others."""
+        return [
+            number not in self.sums and not {"silent", "duplicate"} & set(track.faults)
+            for number, track in enumerate(self.levels)
+        ]
 
 
 def read_first_pass(recording: Recording, settings: Settings, progress: Progress) -> FirstPass:

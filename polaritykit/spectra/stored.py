@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Complexes, Floats
-from polaritykit.spectra.correlation import correlation_curve
+from polaritykit.spectra.correlation import LinearGrid, correlation_curve
 from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import FrequencyBands, PairSpectra
@@ -23,6 +24,8 @@ from polaritykit.spectra.seen_notches import seen_notches
 
 #: Lags that are kept, either way.
 _LAG_MS = 20.0
+#: Pairs made at a time: which ones have room is known only once they are made.
+_AT_ONCE = 32
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -219,11 +222,13 @@ def curves_entry(
     starts = group_starts(spectra.frequency_hz)
     centres = group_centres(spectra.frequency_hz, starts)
     entries: list[dict[str, Any]] = []
-    grid_kept, left = None, most_characters
+    grid_kept: LinearGrid | None = None
+    left = most_characters
     used: set[int] = set()
-    for item in wanted:
+
+    def of_pair(item: Wanted) -> tuple[LinearGrid, dict[str, Any]]:
         curve = correlation_curve(spectra, *item.pair, max_lag_ms=lag_ms)
-        grid_kept, both = curve.lag_ms, spectra.pair(*item.pair)
+        both = spectra.pair(*item.pair)
         entry = pair_entry(
             names[item.pair[0]],
             names[item.pair[1]],
@@ -236,6 +241,12 @@ def curves_entry(
             asdict(seen_notches(both, offset_ms=offset_ms, inverted=inverted))
             for offset_ms, inverted in item.sources
         ]
+        return curve.lag_ms, entry
+
+    parts = (wanted[at : at + _AT_ONCE] for at in range(0, len(wanted), _AT_ONCE))
+    made = (entry for part in parts for entry in on_cores(of_pair, part))
+    for item, (lags, entry) in zip(wanted, made, strict=True):
+        grid_kept = lags
         left -= len(entry["cross"]) + len(entry["correlation"])
         if left < 0:
             break

@@ -30,6 +30,9 @@ whose delay and sign are the microphones' own; what follows is the room's.
 7. `repeatability`: how similar a source's strokes are. A shaker or brushes repeat no waveform and are read
    as sustained sound.
 
+Beside them `own_strokes` finds the few strokes of a drum that is not told apart, by the mic that is close to
+it: what sums lose of it can then be foretold, though nothing is said of its arrivals.
+
 Limits
     A source needs some six hits, four where it shares none with others.  Where a cymbal sounds along with
     nearly every stroke, only the lowest drum is told apart from it.  Of a far or quiet mic the first motion

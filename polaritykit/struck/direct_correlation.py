@@ -316,11 +316,12 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
         if not left.any():
             break
         start = int(np.clip(place[track] - reach + middle, 0, middle))
-        for other in np.flatnonzero(left).tolist():
-            own = curves[pair[track, other]]
-            summed[other, start : start + width] += own if track < other else own[::-1]
-            # What is added is nowhere negative: beyond it nothing has changed.
-            tallest[other] = max(tallest[other], summed[other, start : start + width].max())
+        others = np.flatnonzero(left)
+        more = summed[others, start : start + width]
+        more += _against(curves, pair[track], others, others > track)
+        summed[others, start : start + width] = more
+        # What is added is nowhere negative: beyond it nothing has changed.
+        tallest[others] = np.maximum(tallest[others], more.max(axis=1))
         track = int(np.where(left, tallest, -1.0).argmax())
         place[track] = int(summed[track].argmax()) - middle
     # A track's place follows from the others': as long as these stay it need not be looked for again.
@@ -343,9 +344,17 @@ def _summed(curves: Floats, pair: NDArray[np.int64], place: NDArray[np.int64], t
     width = curves.shape[-1]
     reach = (width - 1) // 2
     total = np.zeros(4 * reach + 1)
-    for other, at in enumerate(place.tolist()):
-        if other != track:
-            start = min(max(at + reach, 0), 2 * reach)
-            own = curves[pair[other]]
-            total[start : start + width] += own if other < track else own[::-1]
+    others = np.delete(np.arange(len(place)), track)
+    starts = np.clip(place[others] + reach, 0, 2 * reach).tolist()
+    for start, own in zip(starts, _against(curves, pair, others, others < track), strict=True):
+        total[start : start + width] += own
     return total
+
+
+def _against(
+    curves: Floats, pair: NDArray[np.int64], others: NDArray[np.int64], upright: NDArray[np.bool_]
+) -> Floats:
+    """Curves of one track's pairs with others, each turned round that is not upright."""
+    found = curves[pair[others]]
+    found[~upright] = found[~upright, ::-1]
+    return found

@@ -9,6 +9,7 @@ Conventions: as in `polaritykit.sustained.whole_take`; codes are the byte of the
 
 from dataclasses import dataclass
 from functools import cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,7 +48,10 @@ class TakeCodes:
 
     def spectra(self, rows: slice | int, bins: slice) -> Spectra:
         """Of some tracks and bins, (…, n_bins, n_frames)."""
-        return np.asarray(_tables()[0][self.codes[rows, bins]])
+        codes = self.codes[rows, bins]
+        found = np.empty(codes.shape, np.complex64)
+        _look_up(_tables()[0], codes, found)
+        return found
 
     def frames(self, rows: tuple[int, ...]) -> TakeFrames:
         """Of some tracks, as they were in their runs."""
@@ -56,13 +60,16 @@ class TakeCodes:
         for place, row in enumerate(rows):
             # Two bytes are put in order sooner than eight.
             in_runs = self.codes[row].reshape(n_bins, self.plan.run, -1).transpose(2, 1, 0)
-            coded = np.ascontiguousarray(in_runs).reshape(n_frames, -1)
-            _tables()[0].take(coded, out=spectra[:, place], mode="clip")
+            coded = np.ascontiguousarray(in_runs, np.uint16).reshape(n_frames, n_bins)
+            _look_up(_tables()[0], coded, spectra[:, place])
         return TakeFrames(tracks=rows, spectra=spectra, power=self.power[list(rows)], plan=self.plan)
 
     def sizes(self, rows: slice | int, bins: slice) -> NDArray[np.float32]:
         """Return the powers of the same."""
-        return np.asarray(_tables()[1][self.codes[rows, bins] >> 8])
+        codes = np.asarray(self.codes[rows, bins] >> 8, np.uint16)
+        found = np.empty(codes.shape, np.float32)
+        _look_up(_tables()[1], codes, found)
+        return found
 
 
 def read_codes(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) -> TakeCodes:
@@ -98,6 +105,12 @@ def read_codes(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) ->
         for _ in on_cores(code, range(len(take.tracks))):
             pass
     return TakeCodes(tracks=tracks, codes=codes, power=power, plan=plan)
+
+
+def _look_up(table: NDArray[Any], codes: NDArray[np.uint16], found: NDArray[Any]) -> None:
+    """Look up codes row by row: what numpy makes of them for that stays in the cache."""
+    for own, row in zip(found, codes, strict=True):
+        table.take(row, out=own, mode="clip")
 
 
 def _coded(spectra: Spectra) -> NDArray[np.uint16]:

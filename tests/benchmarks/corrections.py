@@ -160,10 +160,7 @@ def summary(tally: Tally) -> dict[str, Any]:
         "harmed in the sum of all tracks": [len(whole), count],
         "of these said": [sum(o.said for o in whole), len(whole)],
         "octaves said that lose less than 0.5 dB": [
-            sum(
-                o.said and min(o.whole_db - o.whole_flips_db, o.mics_db - o.mics_flips_db) > -0.5
-                for o in tally.octaves
-            ),
+            sum(o.said and o.least_db > -0.5 for o in tally.octaves),
             sum(o.said for o in tally.octaves),
         ],
         "least own sum of two mics, dB": min(tally.own_sums_db, default=0.0),

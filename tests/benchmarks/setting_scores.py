@@ -72,11 +72,15 @@ class SourceOctave:
     whole_db: float
     whole_flips_db: float
     said: bool
+    #: Least change of all that is told of: in the sum of all, in own mics with overheads and alone, against
+    #: the flips alone and against the recording.
+    least_db: float
 
 
 def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
     """All source-octaves of a kit under a setting; sources without a close mic of their own are left out."""
     flips = Set(signs=setting.signs, shifts_ms=np.zeros(len(kit.names)), settled=setting.settled)
+    recorded = Set(signs=np.ones(len(kit.names)), shifts_ms=flips.shifts_ms, settled=setting.settled)
     found: list[SourceOctave] = []
     everyone = range(len(kit.names))
     for number, stem in enumerate(kit.stems):
@@ -87,6 +91,9 @@ def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
         judged = octaves(kit, stem, mics)
         power = (stem.octave_energy[:, mics] @ kit.gains[mics] ** 2)[[ALL_HZ.index(c) for c in JUDGED_HZ]]
         tables = [levels_db(kit, stem, t, s) for t in (mics, everyone) for s in (setting, flips)]
+        before = [[levels_db(kit, stem, t, s) for s in (flips, recorded)] for t in (mics, everyone, own)]
+        after = [[levels_db(kit, stem, t, setting)] * 2 for t in (mics, everyone, own)]
+        least = np.min(np.array(after) - np.array(before), axis=(0, 1))
         found += [
             SourceOctave(
                 source=stem.name,
@@ -99,6 +106,7 @@ def source_octaves(kit: StemKit, setting: Set) -> list[SourceOctave]:
                 whole_db=float(tables[2][k]),
                 whole_flips_db=float(tables[3][k]),
                 said=(stem.home, JUDGED_HZ[k]) in setting.said,
+                least_db=float(least[k]),
             )
             for k in judged
         ]

@@ -1,16 +1,19 @@
 """What settings cost, against the sum of two delayed copies and the statistics of random phases."""
 
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
 from made_scene import gated, scene, sound
 
 from polaritykit.base.hearing import AUDIBLE_DB
-from polaritykit.decide.certainty import spread_db
+from polaritykit.decide.certainty import may_lose, spread_db, weighed_db
 from polaritykit.decide.choice import likely_losses
 from polaritykit.decide.costs import losses_by_track
+from polaritykit.decide.scene import PrintedSum
 from polaritykit.decide.source_sums import ALL_HZ, gated_spectra, levelled_at_home
+from polaritykit.decide.stage import decide
 from polaritykit.decide.unit_sums import UnitSums
 from polaritykit.decide.units import Unit
 
@@ -82,6 +85,56 @@ def test_how_well_a_change_is_known_is_the_scatter_over_strokes():
     unseen = spread_db(np.full((6, 1), 0.5))[0]
     assert np.sqrt(np.mean(found**2) - unseen**2) == pytest.approx(1.7 / np.sqrt(24), rel=0.05)
     assert (spread_db(np.zeros((6, 2))) == 0.0).all()
+
+
+def test_changes_known_badly_are_weighed_against_those_by_chance():
+    """Drawn by chance and read with an error: the mean of those read alike, and how far they lie from it.
+
+    Levels of sums of random phase scatter by 5.57 dB (Rayleigh, 1880: 10 log10(e) π/√6).
+    """
+    rng = np.random.default_rng(11)
+    assert np.std(10 * np.log10(rng.exponential(size=400_000))) == pytest.approx(5.57, abs=0.05)
+    true = 5.57 * rng.standard_normal(2_000_000)
+    read = true + 4.0 * rng.standard_normal(true.size)
+    alike = true[np.abs(read - 3.0) < 0.1]
+    mean, std = weighed_db(np.array([3.0]), np.array([4.0]))
+
+    assert mean[0] == pytest.approx(alike.mean(), abs=0.1)
+    assert std[0] == pytest.approx(alike.std(), abs=0.1)
+
+
+def test_one_in_four_may_lose():
+    """The lower quartile of the normal distribution (Python's own quantiles)."""
+    quartile = NormalDist(-0.5, 2.0).inv_cdf(0.25)
+
+    assert may_lose(np.array([-0.5]), np.array([2.0]), -quartile - 0.01)[0]
+    assert not may_lose(np.array([-0.5]), np.array([2.0]), -quartile + 0.01)[0]
+    assert not may_lose(np.array([0.0]), np.array([0.0]), -1.0)[0]
+
+
+def test_a_loss_of_what_was_not_told_apart_is_told():
+    """A sound without arrivals, known by strokes of its own, loses in the sum of all as any other does."""
+    one = sound(0, (0.0, 4.0, 0.0), (0.0, -60.0, -60.0))
+    tom = replace(sound(1, (0.0, 0.0, 0.0), (-3.0, 0.0, -60.0), octave_db=LOW), arrival_s=np.full(3, np.nan))
+    made = replace(scene([one], own=(0, -1, 0), anchor=2), unplaced=(tom,))
+    found = losses_by_track(made, np.array([3e-3, 0.0, 0.0]), ())
+
+    assert [(loss.home, loss.octave_hz, loss.where) for loss in found[0]] == [(1, 125.0, "all")]
+
+
+def test_a_bus_is_heard_in_the_sum_of_all():
+    """Two equal waves τ apart lose −20 log10 |cos πfτ|: a mic moved against the bus that holds it."""
+    one = sound(0, (0.0, 0.0, 0.0), (0.0, 0.0, -60.0), octave_db=LOW)
+    made = scene([one], own=(0, -1, 0), anchor=2, usable=(True, False, True))
+    bus = PrintedSum(track=1, parts=(0, 2), late_s=0.0)
+    shifts = np.array([2e-3, 0.0, 0.0])
+
+    assert losses_by_track(made, shifts, ()) == {}
+    (loss,) = losses_by_track(replace(made, sums=(bus,)), shifts, ())[0]
+    assert (loss.octave_hz, loss.where) == (125.0, "all")
+    assert -5.0 < loss.change_db < -2.0
+    (told,) = [s for s in decide(replace(made, sums=(bus,))).shifts if s.reason == "bus"]
+    assert (told.shift_s, told.sum_of) == (0.0, (0, 2))
 
 
 def test_a_loss_that_strokes_do_not_agree_on_may_be_one():

@@ -8,21 +8,20 @@ from functools import lru_cache
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.track_names import source_names, the_source
-from polaritykit.base.wording import frequency, listed, number, plural
+from polaritykit.base.wording import listed, number, plural
 from polaritykit.changes.motion import Change, Holds, Motion, holds
 from polaritykit.decide.findings import (
     Advice,
     CauseCode,
     Corrections,
-    OctaveLoss,
     Outvoted,
     PairCause,
     PairCopy,
     PairFinding,
     TrackCorrection,
 )
-from polaritykit.decide.setting import Where
 from polaritykit.evidence.plan_limits import BeyondPlan
+from polaritykit.jobs.check.loss_words import cost
 
 _CAUSES: dict[CauseCode, str] = {
     "crosstalk": "what they share is very faint and has no delay: crosstalk in cable or desk, not sound",
@@ -32,6 +31,7 @@ _CAUSES: dict[CauseCode, str] = {
     "unsteady": "nothing reaches both at a steady time: too few clean hits, or nothing shared",
     "triggered": "{home} is struck together with {against} and shares no waveform with it, as a triggered "
     "sample does: no wiring can be told; {sum}",
+    "printed_sum": "{home} is the sum of other tracks: what those are, it is too",
     "no_shared_sound": "no sound found in both, above the noise",
     "scattered": "the arrival scatters from hit to hit, so no offset is given",
     "covered": "the loudest source has no clear arrival in one of them, and a fainter one, {home}, does not "
@@ -369,46 +369,18 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",
+        "bus": _bus(track),
         "alone": "no two tracks share sound: not judged",
     }
     return words[track.reason]
 
 
-def cost(loss: OctaveLoss | None) -> str:
-    """Say what an octave of a source loses, or may lose.
-
-    Parameters
-    ----------
-    loss : OctaveLoss or None
-    """
-    if loss is None:
-        return "their sum would lose"
-    sure, lost_db = lost(loss.db, loss.std_db)
-    loses = f"loses {number(lost_db, 1)} dB" if sure else f"may lose up to {number(lost_db, 1)} dB"
-    return f"{the_source(loss.home)} {loses} around {frequency(loss.octave_hz)} {in_sum(loss.where)}"
-
-
-def lost(change_db: float, std_db: float | None) -> tuple[bool, float]:
-    """Tell whether an octave is foretold to lose what is heard, and how much it loses or may lose.
-
-    Parameters
-    ----------
-    change_db : float
-    std_db : float or None
-        Standard deviation; None in older reports.
-    """
-    if std_db is None or change_db <= -AUDIBLE_DB:
-        return True, -change_db
-    return False, std_db - change_db
-
-
-def in_sum(where: Where) -> str:
-    """Name the sum in which something is lost."""
-    return {
-        "all": "in the sum of all tracks",
-        "anchor": "in its own mics with the anchor",
-        "own": "in its own mics",
-    }[where]
+def _bus(track: TrackCorrection) -> str:
+    """Say what a bus is the sum of, how late, and what is to become of it."""
+    if not track.sum_of:
+        return ""
+    late = f", {lateness_words(track.late_samples)}" if track.late_samples else ""
+    return f"the sum of {listed(track.sum_of)}{late}: left; once these are set, print it again"
 
 
 def _heard(track: TrackCorrection, anchor: str) -> str:

@@ -14,7 +14,7 @@ from typing import Any
 from polaritykit.base.short_document import with_short_names
 from polaritykit.base.track_names import the_source
 from polaritykit.base.wording import by_reason, frequency, number, plural
-from polaritykit.jobs.check.reasons import in_sum, lost
+from polaritykit.jobs.check.loss_words import in_sum, lost
 from polaritykit.jobs.check.words import desk, needs_setting, setting
 from polaritykit.levels.faults import fault_words
 from polaritykit.pages.text import csv_cell

@@ -10,7 +10,8 @@ from typing import Any
 from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, OctaveLoss, PairFinding, TrackCorrection
-from polaritykit.jobs.check.reasons import cost, flip_words, lost, pair_words, settling_words
+from polaritykit.jobs.check.loss_words import cost, lost
+from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -222,7 +223,8 @@ def _open_sentences(findings: Findings) -> list[str]:
 def _unheard_sentences(findings: Findings) -> list[str]:
     """Name the tracks whose own sound was found on no track, of which no loss can be foretold."""
     tracks = findings.corrections.tracks
-    heard = {_drum(source.home) for source in findings.sources}
+    homes = (*(source.home for source in findings.sources), *findings.corrections.by_own_strokes)
+    heard = {_drum(home) for home in homes}
     left = [t.name for t in tracks if t.reason == "no_arrival" and _drum(t.name) not in heard]
     if not left or not any(track.shift_ms for track in tracks):
         return []

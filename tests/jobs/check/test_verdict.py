@@ -57,9 +57,15 @@ def test_what_was_not_told_apart_is_named_where_something_is_shifted():
         SimpleNamespace(name="snare_top", reason="no_arrival", shift_ms=0.0),
     ]
     sources = [SimpleNamespace(home="kick"), SimpleNamespace(home="snare_bottom")]
-    findings = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks), sources=sources)
-    still = SimpleNamespace(corrections=SimpleNamespace(tracks=tracks[1:]), sources=sources)
+
+    def found(tracks, by_own_strokes=()):
+        corrections = SimpleNamespace(tracks=tracks, by_own_strokes=by_own_strokes)
+        return SimpleNamespace(corrections=corrections, sources=sources)
+
+    findings, still = found(tracks), found(tracks[1:])
 
     (told,) = _unheard_sentences(findings)
     assert told.startswith("What is played into tom_1 was not told apart")
     assert _unheard_sentences(still) == []
+    # Strokes that are its own tell what it loses.
+    assert _unheard_sentences(found(tracks, ("tom_1",))) == []

@@ -1,0 +1,96 @@
+"""Strokes that are one track's own: it gets loud with them, and no other one does as much.
+
+For drums struck too seldom to be told apart by the strokes themselves: a mic close to such a drum still tells
+when it is struck.
+
+Conventions: levels of onsets against each track's own loudest ones, so that gains do not matter; samples as
+recorded.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from polaritykit.base.types import Floats, Recording
+from polaritykit.struck.onsets import MERGE_MS, STRONG_RANGE_DB, Onset
+from polaritykit.struck.sources import MOST_HITS
+from polaritykit.struck.stroke_alignment import stroke_shifts
+from polaritykit.struck.windows import HitWindows
+
+#: A stroke is a track's own where all others lie this much further below their loudest ones: as a close mic
+#: hears its own source at twice the amplitude at which it hears what is usual there.
+_OWN_DB = 6.0
+#: Fewer tell nothing of what they have in common.
+_FEWEST = 3
+#: Others hear a stroke within this: a path, and converters apart (common practice, no source).
+_REACH_MS = MERGE_MS + 5.0
+#: Strokes are laid on each other by this much about their onsets.
+_ABOUT_MS = 20.0
+
+
+def own_strokes(
+    recording: Recording, onsets: Sequence[Onset], tracks: Sequence[int], others: Sequence[int]
+) -> dict[int, NDArray[np.int64]]:
+    """Find the strokes of tracks that are theirs alone.
+
+    Parameters
+    ----------
+    recording : Recording
+        Read around the strokes found.
+    onsets : sequence of Onset
+        Of all tracks, in any order.
+    tracks : sequence of int
+        Tracks asked for.
+    others : sequence of int
+        Tracks they are held against: those that are there for one sound each.
+
+    Returns
+    -------
+    dict of track to ndarray of int
+        When it hears each, samples, in time order; tracks with fewer than three are left out.
+    """
+    at, level = _by_track(onsets, {*tracks, *others})
+    reach = round(_REACH_MS * 1e-3 * recording.sample_rate_hz)
+    found = {}
+    for track in tracks:
+        if track not in at:
+            continue
+        over = level[track] - np.max(
+            [_near(at[track], at[t], level[t], reach) for t in others if t != track and t in at],
+            axis=0,
+            initial=-np.inf,
+        )
+        own = np.flatnonzero((level[track] >= -STRONG_RANGE_DB) & (over >= _OWN_DB))
+        own = np.sort(own[np.argsort(-over[own], kind="stable")[:MOST_HITS]])
+        if len(own) >= _FEWEST:
+            found[track] = _in_step(recording, track, at[track][own])
+    return found
+
+
+def _by_track(
+    onsets: Sequence[Onset], tracks: set[int]
+) -> tuple[dict[int, NDArray[np.int64]], dict[int, Floats]]:
+    """When each track's onsets are, and how loud against its own loudest."""
+    at, level = {}, {}
+    for track in sorted(tracks):
+        own = sorted((one for one in onsets if one.track == track), key=lambda one: one.sample)
+        if own:
+            levels = np.array([one.level_db for one in own])
+            top = np.sort(levels)[::-1][: max(5, len(own) // 100)].mean()
+            at[track], level[track] = np.array([one.sample for one in own], dtype=np.int64), levels - top
+    return at, level
+
+
+def _near(moments: NDArray[np.int64], at: NDArray[np.int64], level_db: Floats, reach: int) -> Floats:
+    """Level of a track's loudest onset near each moment, far down where there is none."""
+    first, stop = np.searchsorted(at, moments - reach), np.searchsorted(at, moments + reach, side="right")
+    return np.array(
+        [level_db[a:b].max(initial=-2.0 * STRONG_RANGE_DB) for a, b in zip(first, stop, strict=True)]
+    )
+
+
+def _in_step(recording: Recording, track: int, at: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Lay strokes on each other by their waveform in their track."""
+    windows = HitWindows.cut(recording, at, lead_ms=_ABOUT_MS, tail_ms=_ABOUT_MS, tracks=(track,))
+    return at + stroke_shifts(windows.samples[:, 0], windows.zero, recording.sample_rate_hz)
