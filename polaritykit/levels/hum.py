@@ -52,7 +52,8 @@ class HumDetector:
     """
 
     def __init__(self, n_tracks: int, rate_hz: float) -> None:
-        self._length = round(_WINDOW_S * rate_hz)
+        # A length whose only prime factors are small at every usual rate: others take seven times as long.
+        self._length = 20 * round(_WINDOW_S * rate_hz / 20)
         self._window = np.hanning(self._length + 1)[:-1]
         spacing = rate_hz / self._length
         bins = np.arange(self._length // 2 + 1) * spacing
