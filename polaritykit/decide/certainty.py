@@ -15,8 +15,9 @@ _UNSEEN_DB, _SCATTER_WORTH = 0.4, 1.7
 #: What any move does, before anything is known of it: the power of a sum of many waves of random phase is
 #: exponential (Rayleigh, 1880), its level scatters by 10 log10(e) π/√6.
 _BY_CHANCE_DB = 5.57
-#: A loss is told where it is likelier than this.  Chosen on the development split: at one in five more is
-#: said falsely, at one in three less rightly.
+#: A loss is told where it is likelier than this, and no shift is set for which that holds of octaves that
+#: strokes have in common.  Chosen on the development split: at one in five more is said falsely, at one in
+#: three less rightly.
 TOLD_FROM = 0.25
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
-from polaritykit.decide.certainty import chance_of_loss
+from polaritykit.decide.certainty import TOLD_FROM, chance_of_loss
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
@@ -28,12 +28,11 @@ from polaritykit.decide.worth import LEAST_SHIFT_S
 #: strokes tell it to 0.2 dB (root mean square of small changes, development split).
 OWN_SUM_LOSS_DB = 0.3
 #: A mean gain of so many dB is worth an octave of a source that is sure to lose what is heard.
-PRICE_DB = 3.0
+PRICE_DB = 2.0
 #: A unit is taken for this much, by itself and for what its neighbours gain; less is told as optional.
 LEAST_MERIT_DB = 0.5
-#: Price of what is likelier than not to lose that: no gain makes it good.
+#: Price of a chance of that which would have to be told: no gain makes it good.
 _FORBIDDEN_DB = 100.0
-_EVEN = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,7 +100,7 @@ def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> 
     def merit(moved: frozenset[int]) -> float:
         gain = float((sums.own_db(moved) - own).sum()) - LEAST_MERIT_DB * len(moved - recorded)
         losing = chance_of_loss(*sums.changes_db(moved, recorded), AUDIBLE_DB)
-        over = float(np.maximum(losing - _EVEN, 0.0).sum())
+        over = float(np.maximum(losing - TOLD_FROM, 0.0).sum())
         return gain - PRICE_DB * float(losing.sum()) - _FORBIDDEN_DB * over
 
     turned = [frozenset(pair) for count in (1, 2) for pair in combinations(free, count)]
