@@ -39,6 +39,7 @@ from polaritykit.decide.pair_finding import pair_finding
 from polaritykit.decide.scene import Copy, PrintedSum
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.stage import decide
+from polaritykit.decide.timing import sure_correlation
 from polaritykit.decide.triggered import find_triggered, with_triggered, without_triggered
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
@@ -407,12 +408,15 @@ def _purpose(
 
 
 def _source_finding(item: SourceEvidence, names: tuple[str, ...], sample_rate_hz: int) -> SourceFinding:
+    by_correlation = sure_correlation(item)[item.home] & ~item.known[item.home]
+
     def arrival(track: int) -> SourceArrival:
-        known = bool(item.known[item.home, track]) or track == item.home
+        known = bool(item.known[item.home, track] or by_correlation[track]) or track == item.home
+        read = item.direct if item.direct is not None and by_correlation[track] else item
         return SourceArrival(
             track=names[track],
-            offset_ms=float(item.offset_s[item.home, track]) * 1e3 if known else None,
-            offset_std_ms=float(item.std_s[item.home, track]) * 1e3 if known else None,
+            offset_ms=float(read.offset_s[item.home, track]) * 1e3 if known else None,
+            offset_std_ms=float(read.std_s[item.home, track]) * 1e3 if known else None,
             level_db=float(item.level_db[track]),
         )
 

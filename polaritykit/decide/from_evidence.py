@@ -22,15 +22,13 @@ from polaritykit.decide.source_sums import (
     struck_spectra,
     sustained_spectra,
 )
+from polaritykit.decide.timing import sharp_offsets
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import Spectra
 from polaritykit.struck.onsets import Onset
 from polaritykit.struck.own_strokes import own_strokes
 from polaritykit.struck.sources import NOT_HEARD_DB
 
-#: An arrival counts when it is known this well: a tenth of the period of the lowest octave in which bleed
-#: combs.
-SHARP_S = 0.3e-3
 #: Frames of sustained sound that go into a source's spectra.
 MOST_FRAMES = 48
 #: Up to so many tracks all are held in every source's spectra; of more, those that share sound with the
@@ -96,7 +94,8 @@ def scene_of(
     )
     own, alike = own_sources(
         np.array([sound.level_db for sound in sounds]).reshape(len(sounds), n),
-        [sound.home for sound in sounds],
+        # What is most of all another drum along with a hat does not stand for the hat.
+        [sound.home if _sounds_like(sound, sound.home, spectra) else -1 for sound in sounds],
         gains,
         related & usable & ~np.isin(np.arange(n), [copy.track for copy in copies]),
     )
@@ -189,12 +188,12 @@ def _says_anything(item: SourceEvidence) -> bool:
 
 def _arrivals(item: SourceEvidence) -> Floats:
     """Arrivals of one source, against the track whose offsets are known to most others."""
-    counts = item.known.sum(axis=1)
+    offset_s, known = sharp_offsets(item)
+    counts = known.sum(axis=1)
     # The home track where it serves as well as any.
     reference = item.home if counts[item.home] else int(np.argmax(counts))
-    known = item.known[reference] & (item.std_s[reference] <= SHARP_S)
-    known = known | (np.arange(len(known)) == reference)
-    return np.where(known, item.offset_s[reference], np.nan)
+    known = known[reference] | (np.arange(len(known)) == reference)
+    return np.where(known, offset_s[reference], np.nan)
 
 
 def _most_frames(evidence: tuple[SourceEvidence, ...], held: tuple[int, ...] | None) -> int:

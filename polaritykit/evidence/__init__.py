@@ -12,9 +12,9 @@
         log-odds = sign·slope·(2.4·|ρ| + 1.0·votes + 0.5·coherence + 0.3·stability − 1.67), slope 4
 
     held between 0 and a cap, and nothing where the two readings of the sign differ or the arrival lies under
-    the noise (0.6 less inside the brackets for fewer than eight hits); fitted once by logistic regression on
-    hits of a real kit; where a pick scatters, nothing unless the direct sound correlates there too.  Of
-    frames they rise as the highest opposite lobe falls, if all parts of the spectrum agree.
+    the noise (less inside the brackets for fewer than ten hits: 0.6 for six); fitted once by logistic
+    regression on hits of a real kit; where a pick scatters, nothing unless the direct sound correlates there
+    too.  Of frames they rise as the highest opposite lobe falls, if all parts of the spectrum agree.
 `some_tracks`
     Of more than 64 tracks a struck source is looked for in the 64 in which most sets in with its strokes: all
     that grows with the square of its tracks stays as it is at 64.

@@ -24,15 +24,19 @@ whose delay and sign are the microphones' own; what follows is the room's.
    close around any loop (VanDecar and Crosson, 1990).
 5. `signs`: the sign of a pair is read twice, as the mean over hits of the normalised correlation of the first
    2.5 ms between 100 Hz and 3 kHz, and on the averaged votes (`pair_correlation`).
-6. `repeatability`: how similar a source's strokes are. A shaker or brushes repeat no waveform and are read
+6. `direct_correlation`: the phase transform of the direct sound, averaged over hits and read several times
+   over, in bands that begin and end lower the lower the drum is: in a bass drum's own octaves there is
+   nothing of the hat that is struck with it.
+7. `repeatability`: how similar a source's strokes are. A shaker or brushes repeat no waveform and are read
    as sustained sound.
 
 Beside them `own_strokes` finds the few strokes of a drum that is not told apart, by the mic that is close to
 it: what sums lose of it can then be foretold, though nothing is said of its arrivals.
 
 Limits
-    A source needs some six hits.  Where a cymbal sounds along with nearly every stroke, sources are not told
-    apart.  Of a far or quiet mic the first motion may lie under the noise, and a later one is picked: the
-    level over the noise and the stability of the pick tell, and `evidence` weighs by them.  A bass drum is
-    heard with opposite signs on its two sides.  References are cited from memory.
+    A source needs some six hits, four where it shares none with others.  Where a cymbal sounds along with
+    nearly every stroke, only the lowest drum is told apart from it.  Of a far or quiet mic the first motion
+    may lie under the noise, and a later one is picked: the level over the noise and the stability of the pick
+    tell, and `evidence` weighs by them.  A bass drum is heard with opposite signs on its two sides.
+    References are cited from memory.
 """

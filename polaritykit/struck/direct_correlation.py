@@ -29,8 +29,12 @@ from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
 
 #: From the drum's fundamental to where near and far mics disagree; the first without what a cymbal
-#: struck along brings.
+#: struck along brings.  Of a drum that is lower than `LOWEST_HZ` they begin and end lower in proportion: what
+#: is above is not its own, a bass drum's least of all where a hat is struck with it ...
 _BANDS_HZ = ((100.0, 1500.0), (150.0, 3000.0))
+LOWEST_HZ = 200.0
+#: ... but no lower than a gate holds a period.
+_FLOOR_HZ = 50.0
 #: Around the stroke on its home track: tracks may be early (electronic delay of the home track) or some
 #: metres late; the second with more of the drum's ringing.
 _GATES_MS = ((-8.0, 18.0), (-8.0, 42.0))
@@ -46,6 +50,9 @@ _APART_MS = 0.4
 _LEAST_WEIGHT = 0.1
 #: Readings this near to each other agree: half a period at 1.7 kHz, under a lobe of any drum.
 AGREE_MS = 0.3
+#: In low bands a head's size counts: its rim moves later than its middle, and a near mic hears less of it.
+#: So much of a period more than at `LOWEST_HZ` (development kits).
+_SIZE_PERIODS = 0.03
 #: Where all readings but one of seven agree they are believed against a first arrival that does not ...
 SURELY_AGREED = 0.85
 #: ... and whose first millisecond has no more than a hundredth of the energy of theirs: filters ring
@@ -64,6 +71,8 @@ class DirectTimes:
     agreed: Floats
     #: Sign of the correlation there where all bands and gates have the same, 0 elsewhere.
     sign: Floats
+    #: By how much longer the periods of its bands are than those of a drum at `LOWEST_HZ`.
+    stretch: float = 1.0
 
 
 def direct_times(
@@ -71,6 +80,8 @@ def direct_times(
     zero: int,
     sample_rate_hz: int,
     picked_s: Floats,
+    *,
+    lowest_hz: float = LOWEST_HZ,
 ) -> DirectTimes:
     """Time one source on all tracks by correlation.
 
@@ -82,11 +93,16 @@ def direct_times(
     sample_rate_hz : int
     picked_s : ndarray, shape (n_tracks,)
         First arrivals, however little they are worth: one reading more.
+    lowest_hz : float
+        About where the source's energy lies on its home track (`centre_hz`).
 
     Returns
     -------
     DirectTimes
     """
+    stretch = LOWEST_HZ / float(np.clip(lowest_hz, _FLOOR_HZ, LOWEST_HZ))
+    bands = tuple((low / stretch, high / stretch) for low, high in _BANDS_HZ)
+    agree_s, apart_s = stretch * AGREE_MS * 1e-3, stretch * _APART_MS * 1e-3
     n_hits, n_tracks = windows.shape[:2]
     times, pooled = [], []
     whole: Floats = np.zeros(0)
@@ -98,26 +114,47 @@ def direct_times(
         else:
             parts = [_cross(half) for half in halves]
             cross = parts[0] + parts[1]
-        for band in _BANDS_HZ:
-            curves = _curves(cross, band, rate)
+        for band in bands:
+            curves = _curves(cross, band, rate, apart_s)
             times.append(fitting_times(curves, n_tracks) / rate)
             pooled.append((cross, band, rate))
             whole = whole + curves if len(whole) else curves
-        times += [fitting_times(_curves(part, _BANDS_HZ[0], rate), n_tracks) / rate for part in parts]
-    best = fitting_times(whole / (len(_GATES_MS) * len(_BANDS_HZ)), n_tracks) / rate
+        times += [fitting_times(_curves(part, bands[0], rate, apart_s), n_tracks) / rate for part in parts]
+    best = fitting_times(whole / (len(_GATES_MS) * len(bands)), n_tracks) / rate
     readings = np.stack([*times, picked_s])
     offset = best[None, :] - best[:, None]
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
     # Half the bin of the search on either side, evenly likely.
     bin_s = 1.0 / rate / np.sqrt(12.0)
-    near = away <= AGREE_MS * 1e-3
+    near = away <= agree_s
     spread = np.sqrt((away**2 * near).sum(axis=0) / np.maximum(near.sum(axis=0), 1))
+    size_s = _SIZE_PERIODS / LOWEST_HZ * (stretch - 1.0)
     return DirectTimes(
         offset_s=read_only(offset),
-        std_s=read_only(np.hypot(spread, np.sqrt(2.0) * bin_s)),
+        std_s=read_only(np.sqrt(spread**2 + 2.0 * bin_s**2 + size_s**2)),
         agreed=read_only(near.mean(axis=0)),
         sign=read_only(_common_sign(offset, pooled)),
+        stretch=stretch,
     )
+
+
+def centre_hz(strokes: Floats, zero: int, sample_rate_hz: int) -> float:
+    """Frequency about which most of a source's energy lies, octaves alike (mean of its logarithm).
+
+    Parameters
+    ----------
+    strokes : ndarray, shape (n_hits, n_samples)
+        The home track.
+    zero : int
+        Sample of the reference time.
+    sample_rate_hz : int
+    """
+    piece = strokes[:, zero : zero + round(_GATES_MS[-1][1] * 1e-3 * sample_rate_hz)]
+    fade = np.cos(np.linspace(0.0, np.pi / 2, piece.shape[1])) ** 2
+    power = np.abs(np.fft.rfft(piece * fade, axis=-1)[:, 1:]) ** 2
+    share = (power / np.maximum(power.sum(axis=-1, keepdims=True), 1e-30)).mean(axis=0)
+    octave = np.log2(np.arange(1, len(share) + 1) * sample_rate_hz / piece.shape[1])
+    return float(2.0 ** (share @ octave / max(float(share.sum()), 1e-12)))
 
 
 def _common_sign(offset_s: Floats, pooled: Sequence[tuple[Complexes, tuple[float, float], float]]) -> Floats:
@@ -174,7 +211,7 @@ def reconciled(
     late = (picked[None, :] - picked[:, None]) - direct.offset_s
     sure = direct.agreed >= SURELY_AGREED
     np.fill_diagonal(sure, val=False)
-    near = np.abs(late) <= AGREE_MS * 1e-3
+    near = np.abs(late) <= direct.stretch * AGREE_MS * 1e-3
     # The track that most others keep to; among equals the latest, since a forerunner is early.
     votes = (sure & near).sum(axis=1) - 1e-3 * np.where(sure, np.sign(late), 0.0).sum(axis=1)
     anchor = int(np.argmax(votes))
@@ -229,7 +266,7 @@ def _cross(flat: Complexes) -> Complexes:
     return np.ascontiguousarray(cross[:, a, b].T)
 
 
-def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float) -> Floats:
+def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float, apart_s: float) -> Floats:
     """Squared correlation of all pairs, largest 1 each, weighed by how far it stands out.
 
     Shape (n_pairs, 2·reach + 1); swapping a pair turns its curve round.
@@ -240,7 +277,7 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float) -> Floa
     size = _OVERSAMPLING * 2 * (n_bins - 1)
     _, weight = _in_band(n_bins, band_hz, rate)
     reach = round(_REACH_MS * 1e-3 * rate)
-    apart = round(_APART_MS * 1e-3 * rate)
+    apart = round(apart_s * rate)
     curves = np.empty((len(cross), 2 * reach + 1))
     for first in range(0, len(cross), _PAIRS_AT_ONCE):
         curve = curves[first : first + _PAIRS_AT_ONCE]

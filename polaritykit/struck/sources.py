@@ -41,8 +41,10 @@ _CUTS_DB = (_CLUSTER_DISTANCE_DB / 2**0.5, _CLUSTER_DISTANCE_DB * 2**0.5)
 _LEAST_SHARE = 0.1
 #: A group that holds so much of a larger one is not read apart from it: it would say the same.
 _ALIKE = 0.8
-#: Fewest events that make a source: the spread over hits needs some.
+#: Fewest events that make a source: the spread over hits needs some ...
 _MIN_EVENTS = 6
+#: ... though a rare drum whose strokes are in no other group is read of these, with a wider ± (Student's).
+_RARE_EVENTS = 4
 #: Events looked at per track that hears them loudest, spread over the take: bounds the work.
 _MAX_EVENTS_PER_TRACK = 60
 #: ... and over all tracks: beyond eleven busy tracks each has fewer.
@@ -81,7 +83,7 @@ class HitSource:
     highness_db: Floats
     #: Part of the plausible cuts at which the group stands, of 0 to 1.
     cuts: tuple[float, float] = (0.0, 1.0)
-    #: Stands at the middle cut: such groups have no event in common.
+    #: Stands at the middle cut, or shares no event with what does: such groups have no event in common.
     apart: bool = True
     #: Tracks in which its strokes are looked for, in session order; all where it is None.
     heard_in: tuple[int, ...] | None = None
@@ -107,7 +109,7 @@ def find_sources(
     list of HitSource
         Loudest home track first; empty where nothing repeats often enough.
     """
-    if len(events) < _MIN_EVENTS:
+    if len(events) < _RARE_EVENTS:
         return []
     from scipy.cluster.hierarchy import linkage  # where nothing is struck, a tenth of a short check's time
 
@@ -120,7 +122,7 @@ def find_sources(
     if elsewhere is None:
         elsewhere = np.zeros(len(recording.track_names), dtype=np.bool_)
     heard = _Heard(events=events, levels=levels, before=before, struck=struck, elsewhere=elsewhere)
-    chosen = [_Chosen.of(heard, group) for group in _groups(tree)]
+    chosen = _without_strays([_Chosen.of(heard, group) for group in _groups(tree)])
     kept = sorted({int(index) for one in chosen for index in one.kept})
     asked = sorted({int(index) for one in chosen for index in one.asked})
     others = ~elsewhere & ~np.isin(np.arange(len(elsewhere)), struck)
@@ -170,15 +172,38 @@ def _groups(tree: Floats) -> list[_Group]:
     place = (np.log(np.maximum([stands_from, stands_to], 1e-9)) - low) / (high - low)
     place = np.clip(place, 0.0, 1.0)
     wide = place[1] - place[0] >= _LEAST_SHARE
-    return [
+    groups = [
         _Group(
             members=np.sort(members[node]),
             cuts=(float(place[0, node]), float(place[1, node])),
             apart=bool(stands_from[node] <= _CLUSTER_DISTANCE_DB < stands_to[node]),
         )
         for node in np.flatnonzero(wide).tolist()
-        if len(members[node]) >= _MIN_EVENTS
+        if len(members[node]) >= _RARE_EVENTS
     ]
+    return _with_the_rest_apart(groups)
+
+
+def _with_the_rest_apart(groups: list[_Group]) -> list[_Group]:
+    """Take for apart, too, what has no event of those at the middle cut: a drum of few strokes, not alike.
+
+    Of groups of very few only those are kept that share no event with any other.
+    """
+    wide_first = sorted(groups, key=lambda group: group.cuts[0] - group.cuts[1])
+    taken = {event for group in groups if group.apart and _many(group) for event in group.members.tolist()}
+    found: list[_Group] = []
+    for group in filter(_many, wide_first):
+        free = taken.isdisjoint(group.members.tolist())
+        found.append(replace(group, apart=group.apart or free))
+        taken.update(group.members.tolist() if free else ())
+    for group in wide_first:
+        if not _many(group) and not any(np.isin(group.members, one.members).any() for one in found):
+            found.append(replace(group, apart=True))
+    return found
+
+
+def _many(group: _Group) -> bool:
+    return len(group.members) >= _MIN_EVENTS
 
 
 def _standing(tree: Floats) -> tuple[Floats, Floats, list[NDArray[np.int64]]]:
@@ -230,6 +255,12 @@ class _Chosen:
         # All of them; of very many tracks, which would be read at every stroke, those that are kept.
         asked = kept if len(heard.elsewhere) > MOST_TRACKS else group.members
         return cls(group=group, kept=kept, home=int(heard.struck[home]), asked=asked)
+
+
+def _without_strays(chosen: list[_Chosen]) -> list[_Chosen]:
+    """Leave out groups of very few strokes where their home has a larger one: no drum of their own."""
+    homes = {one.home for one in chosen if _many(one.group)}
+    return [one for one in chosen if _many(one.group) or one.home not in homes]
 
 
 def _source(heard: _Heard, chosen: _Chosen) -> HitSource:

@@ -1,5 +1,7 @@
 """The offset of a pair: which source's, by which reading, and how sure."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -59,3 +61,21 @@ def timed(first_s: float, correlated_s: float, std_s: float) -> SourceEvidence:
         obstacle=("", ""),
         direct=DirectTimes(offset_s=correlated_s * turned, std_s=std_s * pair, agreed=pair, sign=pair),
     )
+
+
+def test_a_sure_correlation_stands_in_for_an_arrival_that_is_not_sharp() -> None:
+    """A first arrival goes before; a low drum is known to a longer period's tenth (by reasoning)."""
+    source = timed(1e-3, 2e-3, 0.02e-3)
+    offset_s, known = timing.sharp_offsets(source)
+    assert offset_s[0, 1] == 1e-3
+    scattered = replace(source, std_s=1e-3 * source.known)
+    offset_s, known = timing.sharp_offsets(scattered)
+    assert known[0, 1]
+    assert not known[0, 0]
+    assert offset_s[0, 1] == -offset_s[1, 0] == 2e-3
+    assert source.direct is not None
+    for stretch, counts in ((1.0, False), (2.0, True)):
+        direct = replace(source.direct, std_s=0.4e-3 * source.known, stretch=stretch)
+        assert timing.sharp_offsets(replace(scattered, direct=direct))[1][0, 1] == counts
+    unsure = replace(source.direct, agreed=0.7 * source.known)
+    assert not timing.sharp_offsets(replace(scattered, direct=unsure))[1].any()

@@ -11,7 +11,7 @@ from scipy.special import erfc
 
 import polaritykit
 from polaritykit.decide.findings import PairFinding
-from polaritykit.decide.from_evidence import SHARP_S
+from polaritykit.decide.timing import SHARP_S
 from polaritykit.evidence.other_arrival import with_other
 
 RATE = 48000

@@ -63,6 +63,40 @@ def test_sign_is_read_where_the_sound_is(spread_ms: float, apart_ms: float, know
     assert found[1, 0] == pytest.approx(known)
 
 
+@pytest.mark.parametrize(("n_hits", "quantile"), [(4, 3.182), (6, 2.571), (16, 2.131), (61, 2.000)])
+def test_few_hits_have_the_wider_range_of_students_table(n_hits: int, quantile: float) -> None:
+    """Two-sided 95 % (Student, 1908; any table of t): 3, 5, 15 and 60 degrees of freedom, against 1.960."""
+    assert from_hits._of_few(n_hits) == pytest.approx(quantile / 1.960, rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("late_ms", "elsewhere"),
+    [
+        # By another way from track to track: another source is heard first.
+        ((0.0, 3.0, -1.0, 1.5), True),
+        # The home alone is off: it hears the drum's other side.
+        ((0.0, 1.7, 1.6, 1.8), False),
+        ((0.0, 0.1, -0.1, 0.0), False),
+    ],
+)
+def test_what_is_heard_first_is_another_source(late_ms: tuple[float, ...], elsewhere: bool) -> None:
+    """Told by ways that differ from track to track, not by what the home alone adds (by reasoning)."""
+    base = picked(0.0, 0.0)
+    n, ones = len(late_ms), np.ones(len(late_ms))
+    arrivals = replace(
+        base,
+        arrival_s=np.array(late_ms) * 1e-3,
+        spread_s=0.0 * ones,
+        stability=ones,
+        coherence=ones,
+        snr_db=40.0 * ones,
+        at_edge=np.zeros(n, dtype=bool),
+    )
+    pair = np.ones((n, n))
+    direct = DirectTimes(offset_s=0.0 * pair, std_s=0.0 * pair, agreed=pair, sign=pair, stretch=2.0)
+    assert from_hits._elsewhere(arrivals, direct, 0) is elsewhere
+
+
 def test_two_sources_decide_by_correlation_and_one_does_not() -> None:
     """One source may correlate half a period off on a track; two seldom do alike (by reasoning)."""
     tracks = 6

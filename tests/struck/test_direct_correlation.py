@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from polaritykit.struck import direct_correlation
-from polaritykit.struck.direct_correlation import SURELY_AGREED, direct_times, reconciled
+from polaritykit.struck.direct_correlation import SURELY_AGREED, centre_hz, direct_times, reconciled
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.stroke_alignment import stroke_shifts
 
@@ -145,3 +145,39 @@ def test_strokes_behind_an_earlier_sound_are_laid_on_each_other():
     rows = np.array([np.roll(wave, shift) for shift in late]) + 0.01 * rng.standard_normal((15, LENGTH))
     found = stroke_shifts(rows, ZERO, RATE)
     assert np.ptp(found - late) <= 1
+
+
+def test_a_bass_drum_is_timed_below_the_hat_that_falls_with_it():
+    """A tone of 65 Hz, and a hat about it by another way: in its own octaves the drum's delays come back.
+
+    Where the energy of a steady tone lies is the tone's own frequency (Fourier).
+    """
+    rng = np.random.default_rng(3)
+    drum_ms, hat_ms = np.array([0.0, 2.4, 4.1, 5.3]), np.array([2.5, 0.0, 3.9, 1.2])
+    time = np.arange(LENGTH) / RATE
+    windows = []
+    for _ in range(12):
+        beat, hat = np.zeros((2, LENGTH))
+        beat[ZERO:] = np.exp(-time[: LENGTH - ZERO] / 0.1) * np.sin(2 * np.pi * 65 * time[: LENGTH - ZERO])
+        beat[ZERO:] += 0.02 * np.exp(-time[: LENGTH - ZERO] / 0.03) * rng.standard_normal(LENGTH - ZERO)
+        at = ZERO + round(rng.uniform(-4.0, 6.0) * 1e-3 * RATE)
+        hat[at:] = np.exp(-time[: LENGTH - at] / 0.03) * rng.standard_normal(LENGTH - at)
+        hat = np.diff(hat, prepend=0.0)
+        rows = [
+            delayed(beat, drum * 1e-3 * RATE) + gain * delayed(hat, other * 1e-3 * RATE)
+            for drum, other, gain in zip(drum_ms, hat_ms, (0.15, 2.0, 2.0, 2.0), strict=True)
+        ]
+        windows.append(np.array(rows) + 1e-3 * rng.standard_normal((4, LENGTH)))
+    strokes = np.array(windows)
+    centre = centre_hz(strokes[:, 0], ZERO, RATE)
+    assert 60.0 < centre < 100.0
+    apart = ~np.eye(4, dtype=bool)
+    own = direct_times(strokes, ZERO, RATE, hat_ms * 1e-3, lowest_hz=centre)
+    error_ms = np.abs(own.offset_s * 1e3 - (drum_ms[None] - drum_ms[:, None]))
+    assert np.all(error_ms[apart] < 2e3 * own.std_s[apart])
+    assert np.all(own.agreed[0, 1:] >= SURELY_AGREED)
+    assert np.all(own.sign[apart] == 1.0)
+    usual = direct_times(strokes, ZERO, RATE, hat_ms * 1e-3)
+    # Where all drums are read as a snare drum is, the hat's ways come back.
+    assert np.abs(usual.offset_s * 1e3 - (hat_ms[None] - hat_ms[:, None])).max() < 0.1
+    assert centre_hz(np.sin(2 * np.pi * 400 * time)[None], ZERO, RATE) == pytest.approx(400.0, rel=0.02)
