@@ -40,7 +40,7 @@ from polaritykit.decide.scene import Copy, PrintedSum
 from polaritykit.decide.served import served_sources
 from polaritykit.decide.stage import decide
 from polaritykit.decide.timing import sure_correlation
-from polaritykit.decide.triggered import find_triggered, with_triggered, without_triggered
+from polaritykit.decide.triggered import find_triggered, taken_back, with_triggered, without_triggered
 from polaritykit.evidence.collect import collect
 from polaritykit.evidence.first_pass import FirstPass, read_first_pass
 from polaritykit.evidence.plan_limits import BeyondPlan, OffsetLimits, limit_evidence
@@ -150,7 +150,8 @@ def analyse(
     sums = tuple(one for one in find_sums(first.spectra, first.usable) if names[one.track] != anchor)
     first = replace(first, sums=frozenset(one.track for one in sums))
     collected = collect(recording, first, settings=settings, progress=progress)
-    evidence = collected.evidence
+    # What a sum of others hears is no evidence: it hears it in them.
+    evidence = taken_back(collected.evidence, [one.track for one in sums])
     beyond: tuple[BeyondPlan, ...] = ()
     if offset_limits:
         limited = limit_evidence(evidence, names, offset_limits, settings.plan_latency_ms)

@@ -4,7 +4,6 @@ Conventions: dB; groups of strokes are left out one at a time (`source_sums.GROU
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
 
@@ -16,9 +15,9 @@ _UNSEEN_DB, _SCATTER_WORTH = 0.4, 1.7
 #: What any move does, before anything is known of it: the power of a sum of many waves of random phase is
 #: exponential (Rayleigh, 1880), its level scatters by 10 log10(e) π/√6.
 _BY_CHANCE_DB = 5.57
-#: A loss is told where it is likelier than one in four: this many standard deviations (normal quantile).
-#: Chosen on the development split: at one in five more is said falsely, at one in three less rightly.
-_ONE_IN_FOUR = 0.674
+#: A loss is told where it is likelier than this.  Chosen on the development split: at one in five more is
+#: said falsely, at one in three less rightly.
+TOLD_FROM = 0.25
 
 
 def spread_db(changes_db: Floats) -> Floats:
@@ -61,13 +60,17 @@ def weighed_db(change_db: Floats, spread: Floats) -> tuple[Floats, Floats]:
     return share * change_db, np.sqrt(share) * spread
 
 
-def may_lose(mean_db: Floats, std_db: Floats, lost_db: float) -> NDArray[np.bool_]:
-    """Tell whether more than so much is lost, more likely than one in four.
+def chance_of_loss(mean_db: Floats, std_db: Floats, lost_db: float) -> Floats:
+    """Tell how likely more than so much is lost: of a normal error.
 
     Parameters
     ----------
     mean_db, std_db : ndarray
-        From `weighed_db`.
+        From `weighed_db`; a deviation of 0 is of what does not change.
     lost_db : float
     """
-    return np.asarray((mean_db - _ONE_IN_FOUR * std_db < -lost_db) & (std_db > 0.0))
+    from scipy.special import ndtr
+
+    changes = std_db > 0.0
+    away = np.divide(-lost_db - mean_db, std_db, out=np.zeros_like(mean_db), where=changes)
+    return np.asarray(np.where(changes, ndtr(away), 0.0))

@@ -13,7 +13,7 @@ import numpy as np
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
-from polaritykit.decide.certainty import may_lose, spread_db, weighed_db
+from polaritykit.decide.certainty import TOLD_FROM, chance_of_loss, spread_db, weighed_db
 from polaritykit.decide.choice import signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import Loss, Where
@@ -85,7 +85,7 @@ def _losses(
                 continue
             known = [_change_db(spectra.leaving_out(group), gains, before, after) for group in range(GROUPS)]
             mean, std = weighed_db(change, spread_db(np.array(known)))
-            lost = heard & may_lose(mean, std, AUDIBLE_DB)
+            lost = heard & (chance_of_loss(mean, std, AUDIBLE_DB) > TOLD_FROM)
             if not lost.any():
                 continue
             undone = np.array([_levels_db(spectra, gains, setting) for _, setting in others])

@@ -15,6 +15,7 @@ import numpy as np
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
+from polaritykit.decide.certainty import chance_of_loss
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
@@ -26,14 +27,13 @@ from polaritykit.decide.worth import LEAST_SHIFT_S
 #: The sum of mics on one source is to lose no more than half a dB in any octave: this much as foretold, for
 #: strokes tell it to 0.2 dB (root mean square of small changes, development split).
 OWN_SUM_LOSS_DB = 0.3
-#: Nothing is taken that would lose more than that in an octave of any source, in any sum ...
-MOST_LOSS_DB = 1.5
-#: ... and a loss of so many dB outweighs a mean gain of one.
-LOSS_WEIGHT = 0.5
+#: A mean gain of so many dB is worth an octave of a source that is sure to lose what is heard.
+PRICE_DB = 3.0
 #: A unit is taken for this much, by itself and for what its neighbours gain; less is told as optional.
 LEAST_MERIT_DB = 0.5
-#: Weight of what is lost beyond `MOST_LOSS_DB`: no gain makes it good.
-_FORBIDDEN = 100.0
+#: Price of what is likelier than not to lose that: no gain makes it good.
+_FORBIDDEN_DB = 100.0
+_EVEN = 0.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +41,7 @@ class _Tried:
     """What a unit's move does beside the others as they end."""
 
     gain_db: float
-    #: The octave that would lose most, its change 0 or below.
+    #: The octave that is likeliest to lose what is heard.
     worst: Loss
 
 
@@ -96,13 +96,13 @@ def _settled(sums: UnitSums, pending: Sequence[int]) -> frozenset[int]:
 
 def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> frozenset[int]:
     """Find the units that serve together: from none and from all, one or two at a time in or out."""
-    levels, own = sums.levels_db(recorded), sums.own_db(recorded)
+    own = sums.own_db(recorded)
 
     def merit(moved: frozenset[int]) -> float:
-        loss = np.maximum(levels - sums.levels_db(moved), 0.0)
         gain = float((sums.own_db(moved) - own).sum()) - LEAST_MERIT_DB * len(moved - recorded)
-        over = float(np.maximum(loss - MOST_LOSS_DB, 0.0).sum())
-        return gain - LOSS_WEIGHT * float(loss.sum()) - _FORBIDDEN * over
+        losing = chance_of_loss(*sums.changes_db(moved, recorded), AUDIBLE_DB)
+        over = float(np.maximum(losing - _EVEN, 0.0).sum())
+        return gain - PRICE_DB * float(losing.sum()) - _FORBIDDEN_DB * over
 
     turned = [frozenset(pair) for count in (1, 2) for pair in combinations(free, count)]
     best = recorded
@@ -122,15 +122,19 @@ def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> 
 def _tried(sums: UnitSums, number: int, taken: frozenset[int], reference: int) -> _Tried:
     """Weigh a unit's move with all others as they end."""
     with_it, without = taken | {number}, taken - {number}
-    now, before, recorded = (sums.levels_db(moved) for moved in (with_it, without, frozenset[int]()))
+    mean, std = sums.changes_db(with_it, frozenset())
     # A loss that others have made good is none, nor is one that others made.
-    cost = np.maximum(now - before, now - recorded)
+    by_itself, by_all = (
+        chance_of_loss(*sums.changes_db(with_it, before), AUDIBLE_DB)
+        for before in (without, frozenset[int]())
+    )
+    losing = np.minimum(by_itself, by_all)
     # Strokes that bring nothing over what was there before them have no octave that is heard.
     worst = Loss(home=reference, octave_hz=JUDGED_HZ[0], change_db=0.0)
-    if len(cost):
-        place = int(np.argmin(cost))
+    if len(losing):
+        place = int(np.argmax(losing))
         home, octave_hz = sums.about[place]
-        worst = Loss(home=home, octave_hz=octave_hz, change_db=min(0.0, float(cost[place])))
+        worst = Loss(home=home, octave_hz=octave_hz, change_db=float(mean[place]), std_db=float(std[place]))
     return _Tried(
         gain_db=float((sums.own_db(with_it) - sums.own_db(without))[number]),
         worst=worst,

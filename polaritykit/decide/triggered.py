@@ -148,7 +148,22 @@ def without_triggered(
     evidence: tuple[SourceEvidence, ...], triggered: tuple[Triggered, ...]
 ) -> tuple[SourceEvidence, ...]:
     """Take back all that evidence says of samples: what shares no waveform has neither sign nor offset."""
-    tracks = [item.track for item in triggered]
+    return taken_back(evidence, [item.track for item in triggered])
+
+
+def taken_back(evidence: tuple[SourceEvidence, ...], tracks: list[int]) -> tuple[SourceEvidence, ...]:
+    """Take back all that evidence says of some tracks.
+
+    Parameters
+    ----------
+    evidence : tuple of SourceEvidence
+    tracks : list of int
+
+    Returns
+    -------
+    tuple of SourceEvidence
+        With neither sign nor offset in their pairs.
+    """
     return tuple(_without(item, tracks) for item in evidence) if tracks else evidence
 
 

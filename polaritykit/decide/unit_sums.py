@@ -13,9 +13,11 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from polaritykit.base.types import Complexes, Floats
+from polaritykit.decide.certainty import spread_db, weighed_db
 from polaritykit.decide.choice import signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.source_sums import (
+    GROUPS,
     JUDGED_HZ,
     GatedSpectra,
     energy_shares,
@@ -51,16 +53,21 @@ class UnitSums:
             own = own_mics(scene, number)
             if len(own) > 1:
                 sums.append((sound.home, sound.spectra, signed_gains(scene, own)))
-        products, heard, shares = [], [], []
+        products, heard, shares, without = [], [], [], []
         for _, spectra, gains in sums:
-            products.append(_products(spectra, gains, units, start, moves))
+            weighted = _weights(spectra, gains, units, start, moves)
+            products.append(_products(spectra, weighted))
             heard.append(heard_octaves(spectra, gains, np.flatnonzero(gains).tolist()))
             shares.append(energy_shares(spectra, gains, heard[-1]))
+            parts = [_products(spectra.leaving_out(group), weighted)[heard[-1]] for group in range(GROUPS)]
+            without.append(np.stack(parts))
         n = len(scene.heard)
         self._units = len(units)
         self._products = np.array(products).reshape(
             -1, len(JUDGED_HZ), 2 * len(units) + 1, 2 * len(units) + 1
         )
+        #: With each group of strokes left out, of what is heard: (n_groups, n_heard, n_waves, n_waves).
+        self._without = np.concatenate(without, axis=1)
         self._heard = np.array(heard).reshape(-1, len(JUDGED_HZ))
         self._own = slice(n, n + len(units))
         self._own_shares = np.array(shares[self._own]).reshape(-1, len(JUDGED_HZ))
@@ -70,7 +77,7 @@ class UnitSums:
             for (home, _, _), chosen in zip(sums, self._heard, strict=True)
             for octave in np.flatnonzero(chosen)
         )
-        self._known: dict[frozenset[int], tuple[Floats, Floats]] = {}
+        self._known: dict[frozenset[int], tuple[Floats, Floats, Floats]] = {}
 
     def look_at(self, sets: Iterable[frozenset[int]]) -> None:
         """Work out the levels of several sets at once.
@@ -87,12 +94,14 @@ class UnitSums:
         for row, moved in zip(chosen, new, strict=True):
             for unit in range(self._units):
                 row[1 + 2 * unit + (unit in moved)] = 1.0
-        powers = ((chosen @ self._products) * chosen).sum(axis=-1)
-        levels = octave_levels_db(powers)
+        levels = octave_levels_db(((chosen @ self._products) * chosen).sum(axis=-1))
+        # One after the other: the sums of all groups at once are large.
+        without = [octave_levels_db(((chosen @ part) * chosen).sum(axis=-1)) for part in self._without]
         own = levels[self._own]
         for place, moved in enumerate(new):
             means = (self._own_shares * own[:, :, place]).sum(axis=1)
-            self._known[moved] = (levels[:, :, place][self._heard], means)
+            parts = np.stack([part[:, place] for part in without])
+            self._known[moved] = (levels[:, :, place][self._heard], means, parts)
 
     def levels_db(self, moved: frozenset[int]) -> Floats:
         """Return the levels of all that is heard, in the order of `about`.
@@ -103,6 +112,22 @@ class UnitSums:
         """
         self.look_at([moved])
         return self._known[moved][0]
+
+    def changes_db(self, moved: frozenset[int], before: frozenset[int]) -> tuple[Floats, Floats]:
+        """Return what a set changes of all that is heard, and how well that is known.
+
+        Parameters
+        ----------
+        moved, before : frozenset of int
+
+        Returns
+        -------
+        tuple of ndarray
+            Mean and standard deviation, from `certainty.weighed_db`; in the order of `about`.
+        """
+        self.look_at([moved, before])
+        (now, _, parts), (then, _, parts_then) = self._known[moved], self._known[before]
+        return weighed_db(now - then, spread_db(parts - parts_then))
 
     def own_db(self, moved: frozenset[int]) -> Floats:
         """Return the mean level of each unit's own source in its own mics with the anchor.
@@ -135,18 +160,24 @@ def own_mics(scene: Scene, number: int) -> list[int]:
     return [track for track in np.flatnonzero(near).tolist() if track not in kept]
 
 
-def _products(
+def _weights(
     spectra: GatedSpectra, gains: Floats, units: Sequence[Unit], start: Floats, moves: Sequence[Floats]
-) -> Floats:
-    """Real products of the waves a sum is made of, shape (n_octaves, n_waves, n_waves)."""
+) -> list[Complexes]:
+    """Weights of the waves a sum is made of: what never moves; each unit where it is, and moved."""
     movers = [track for unit in units for track in unit.members]
     rest = gains.copy()
     rest[movers] = 0.0
-    waves: list[Complexes] = [summed(spectra, weights(spectra, rest, start))]
+    found = [weights(spectra, rest, start)]
     for unit, move in zip(units, moves, strict=True):
         own = np.zeros_like(gains)
         own[list(unit.members)] = gains[list(unit.members)]
-        waves += [summed(spectra, weights(spectra, own, start + shift)) for shift in (0.0 * move, move)]
+        found += [weights(spectra, own, start + shift) for shift in (0.0 * move, move)]
+    return found
+
+
+def _products(spectra: GatedSpectra, weighted: Sequence[Complexes]) -> Floats:
+    """Real products of the waves a sum is made of, shape (n_octaves, n_waves, n_waves)."""
+    waves = [summed(spectra, weight) for weight in weighted]
     found = np.zeros((len(JUDGED_HZ), len(waves), len(waves)))
     for octave in range(len(JUDGED_HZ)):
         inside = spectra.octave == octave

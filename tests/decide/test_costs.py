@@ -8,7 +8,7 @@ import pytest
 from made_scene import gated, scene, sound
 
 from polaritykit.base.hearing import AUDIBLE_DB
-from polaritykit.decide.certainty import may_lose, spread_db, weighed_db
+from polaritykit.decide.certainty import chance_of_loss, spread_db, weighed_db
 from polaritykit.decide.choice import likely_losses
 from polaritykit.decide.costs import losses_by_track
 from polaritykit.decide.scene import PrintedSum
@@ -103,13 +103,12 @@ def test_changes_known_badly_are_weighed_against_those_by_chance():
     assert std[0] == pytest.approx(alike.std(), abs=0.1)
 
 
-def test_one_in_four_may_lose():
-    """The lower quartile of the normal distribution (Python's own quantiles)."""
-    quartile = NormalDist(-0.5, 2.0).inv_cdf(0.25)
+def test_chance_that_more_is_lost_is_that_of_a_normal_error():
+    """Against Python's own normal distribution; what does not change at all loses nothing."""
+    found = chance_of_loss(np.array([-0.5, 1.0, 0.0]), np.array([2.0, 0.5, 0.0]), 1.0)
 
-    assert may_lose(np.array([-0.5]), np.array([2.0]), -quartile - 0.01)[0]
-    assert not may_lose(np.array([-0.5]), np.array([2.0]), -quartile + 0.01)[0]
-    assert not may_lose(np.array([0.0]), np.array([0.0]), -1.0)[0]
+    expected = [NormalDist(-0.5, 2.0).cdf(-1.0), NormalDist(1.0, 0.5).cdf(-1.0), 0.0]
+    assert found == pytest.approx(expected, abs=1e-12)
 
 
 def test_a_loss_of_what_was_not_told_apart_is_told():

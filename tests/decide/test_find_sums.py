@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
+from polaritykit.analysis import analyse_arrays
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.decide.find_sums import find_sums
 from polaritykit.evidence.first_pass import pooled_spectra
@@ -85,3 +86,22 @@ def test_few_frames_tell_nothing():
     a, b, c = mics(7)
 
     assert found_in([a, b, c, a + b], n=2 * 2048) == ()
+
+
+def test_a_bus_is_not_judged_and_changes_nothing():
+    """What it hears it hears in its parts: their answers stay, and it is told what it is."""
+    tracks = [one.astype(np.float32) for one in mics(8)]
+    named = dict(zip("abc", tracks, strict=True))
+    plain = analyse_arrays(named, sample_rate_hz=RATE)
+    found = analyse_arrays({**named, "bus": tracks[0] + tracks[1]}, sample_rate_hz=RATE)
+    bus = found.corrections.tracks[3]
+
+    assert (bus.status, bus.reason, bus.sum_of, bus.shift_ms, bus.invert) == (
+        "not judged", "bus", ("a", "b"), 0.0, False
+    )  # fmt: skip
+    assert {pair.cause.code for pair in found.pairs if pair.other == "bus"} == {"printed_sum"}
+    again = [pair for pair in found.pairs if pair.other != "bus"]
+    assert [pair.polarity for pair in plain.pairs] == [pair.polarity for pair in again]
+    # The more pairs, the fewer windows of the whole take for each.
+    told, again_ms = ([pair.offset_ms for pair in pairs] for pairs in (plain.pairs, again))
+    assert told == pytest.approx(again_ms, abs=1e-3)

@@ -216,10 +216,10 @@ def test_gains_and_an_unrelated_track_change_nothing():
     wider = kit()
     sounds = []
     for heard in wider.sounds:
-        # Two parts of which each holds what the other lacks: the tracks in them have nothing in common.
-        parts = np.zeros((len(heard.spectra.frequency_hz), 5, 2), complex)
-        parts[:, :4, 0] = np.sqrt(2.0) * heard.spectra.parts[:, :, 0] * faders
-        parts[:, 4, 1] = np.sqrt(2.0)
+        # Parts of which each holds what the next one lacks: the tracks in them have nothing in common.
+        parts = np.zeros((len(heard.spectra.frequency_hz), 5, 12), complex)
+        parts[:, :4, ::2] = (np.sqrt(2.0) * heard.spectra.parts[:, :, 0] * faders)[:, :, None]
+        parts[:, 4, 1::2] = np.sqrt(2.0)
         power = np.column_stack([heard.spectra.octave_power * faders**2, np.ones(len(ALL_HZ))])
         spectra = replace(heard.spectra, parts=parts, plain=parts, octave_power=power)
         sounds.append(
@@ -258,3 +258,21 @@ def test_sources_that_lie_above_all_judged_octaves():
     decision = decide(replace(shaken, sounds=tuple(sounds)))
     assert all(shift.shift_s == 0.0 for shift in decision.shifts)
     assert all(shift.loss is None or shift.loss.change_db == 0.0 for shift in decision.shifts)
+
+
+def test_nothing_is_set_that_is_likely_to_cost_another_source():
+    """A tom that the snare's mic hears as loud as its own does, in phase as recorded: a shift parts the two.
+
+    Two equal waves τ apart lose −20 log10 |cos πfτ| of the tom's octave; alone the snare's mic moves.
+    """
+    shape = (-40.0, 0.0, -40.0, -40.0, -40.0)
+    tom = sound(2, (3.0, 0.0, 0.0, 8.0, 8.0), (-40.0, 0.0, 0.0, -30.0, -30.0), octave_db=shape)
+    snare = sound(1, (None, 0.0, None, 3.0, 3.2), (-30.0, 0.0, -30.0, -6.0, -6.0), octave_db=MIDDLE)
+    alone = scene([snare], own=(-1, 0, -1, 0, 0), anchor=3, linked=[(3, 4)])
+    both = replace(alone, unplaced=(replace(tom, arrival_s=np.full(5, np.nan)),))
+
+    assert decide(alone).shifts[1].shift_s == pytest.approx(3.1e-3, abs=1.5e-3)
+    left = decide(both).shifts[1]
+    assert (left.shift_s, left.reason) == (0.0, "harm")
+    assert (left.loss.home, left.loss.octave_hz) == (2, 125.0)
+    assert left.loss.change_db < -1.0

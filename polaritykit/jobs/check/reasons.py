@@ -361,7 +361,7 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "together": "",
         "anchor": "",
         "small_gain": f"left: {heard}, but a shift would gain too little to hear ({gain})",
-        "harm": f"left: {heard}; lined up, {cost(track.loss)}",
+        "harm": f"left: {heard}; lined up{_gains(track)}, {cost(track.loss)}",
         "far": _far(track, anchor),
         "unrelated": "shares no sound with the anchor: not judged",
         "sign_open": _open(track),
@@ -369,18 +369,24 @@ def _shift_words(track: TrackCorrection, anchor: str) -> str:
         "faulty": "silent or unusable: not judged",
         "echo": f"a copy of {about}, {number(abs(track.own_late_ms or 0.0), 1)} ms late, as a printed echo "
         "is: left",
-        "bus": _bus(track),
+        "bus": bus_words(track),
         "alone": "no two tracks share sound: not judged",
     }
     return words[track.reason]
 
 
-def _bus(track: TrackCorrection) -> str:
-    """Say what a bus is the sum of, how late, and what is to become of it."""
-    if not track.sum_of:
+def _gains(track: TrackCorrection) -> str:
+    """Say what a shift that is left would gain, where that is heard."""
+    if track.gain_db is None or track.gain_db < AUDIBLE_DB:
         return ""
+    return f" it gains {number(track.gain_db, 1)} dB, but"
+
+
+def bus_words(track: TrackCorrection) -> str:
+    """Say what a bus is the sum of, how late, and what is to become of it."""
     late = f", {lateness_words(track.late_samples)}" if track.late_samples else ""
-    return f"the sum of {listed(track.sum_of)}{late}: left; once these are set, print it again"
+    parts = listed(track.sum_of) if track.sum_of else "other tracks"
+    return f"the sum of {parts}{late}: left; once these are set, print it again"
 
 
 def _heard(track: TrackCorrection, anchor: str) -> str:

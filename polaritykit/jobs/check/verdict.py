@@ -11,7 +11,7 @@ from polaritykit.base.track_names import capital, source_names, the_source
 from polaritykit.base.wording import by_reason, frequency, listed, number, percent, plural
 from polaritykit.decide.findings import Findings, OctaveLoss, PairFinding, TrackCorrection
 from polaritykit.jobs.check.loss_words import cost, lost
-from polaritykit.jobs.check.reasons import flip_words, pair_words, settling_words
+from polaritykit.jobs.check.reasons import bus_words, flip_words, pair_words, settling_words
 from polaritykit.levels.faults import fault_words
 
 
@@ -211,8 +211,9 @@ def _open_sentences(findings: Findings) -> list[str]:
     """Name the tracks whose setting is open, and what may as well be set."""
     tracks = findings.corrections.tracks
     optional = [track.name for track in tracks if track.optional_shift_ms is not None]
-    left = [track.name for track in tracks if track.status == "not judged"]
-    out = [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
+    left = [track.name for track in tracks if track.status == "not judged" and track.reason != "bus"]
+    out = [f"{track.name} is {bus_words(track)}." for track in tracks if track.reason == "bus"]
+    out += [f"Optional, for a small gain: a shift of {listed(optional)}."] if optional else []
     if left:
         moves = "it moves" if len(left) == 1 else "they move"
         out.append(f"Timing not judged: {listed(left)}; {moves} along with any shift of all.")

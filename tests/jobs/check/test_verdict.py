@@ -2,8 +2,13 @@
 
 from types import SimpleNamespace
 
-from polaritykit.decide.findings import Apart, OctaveLoss, ServedSource
-from polaritykit.jobs.check.verdict import _loss_sentences, _staying_sentences, _unheard_sentences
+from polaritykit.decide.findings import Apart, OctaveLoss, ServedSource, TrackCorrection
+from polaritykit.jobs.check.verdict import (
+    _loss_sentences,
+    _open_sentences,
+    _staying_sentences,
+    _unheard_sentences,
+)
 
 
 def served(home, residual_ms):
@@ -69,3 +74,22 @@ def test_what_was_not_told_apart_is_named_where_something_is_shifted():
     assert _unheard_sentences(still) == []
     # Strokes that are its own tell what it loses.
     assert _unheard_sentences(found(tracks, ("tom_1",))) == []
+
+
+def test_a_bus_is_told_with_its_parts():
+    """Apart from the tracks of which nothing is known."""
+    bus = TrackCorrection(
+        name="drums",
+        invert=False,
+        delay_ms=0.0,
+        delay_samples=0.0,
+        late_ms=None,
+        reason="bus",
+        sum_of=("snare", "tom"),
+        late_samples=256.0,
+    )
+    findings = SimpleNamespace(corrections=SimpleNamespace(tracks=(bus,), by_own_strokes=()), sources=())
+
+    assert _open_sentences(findings) == [
+        "drums is the sum of snare and tom, 256 samples late: left; once these are set, print it again."
+    ]
