@@ -139,12 +139,16 @@ def _plain_signs(
     keys: dict[tuple[int, int], list[tuple[int, int]]] = {}
     for key, pair in wanted.items():
         keys.setdefault(pair, []).append(key)
-    return {
-        key: plain_sign(take, a, b, offset_s=float(evidence[key[0]].offset_s[a, b]))
-        for take, part in _takes(recording, plan, list(keys))
-        for a, b in part
-        for key in keys[a, b]
-    }
+    told: dict[tuple[int, int], tuple[int, float]] = {}
+    for take, part in _takes(recording, plan, list(keys)):
+        asked = [(key, pair) for pair in part for key in keys[pair]]
+
+        def of(item: tuple[tuple[int, int], tuple[int, int]], take: TakeFrames = take) -> tuple[int, float]:
+            (number, _), pair = item
+            return plain_sign(take, *pair, offset_s=float(evidence[number].offset_s[pair]))
+
+        told.update(zip((key for key, _ in asked), on_cores(of, asked), strict=True))
+    return told
 
 
 def _sharpened(

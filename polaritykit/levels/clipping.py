@@ -117,6 +117,9 @@ class ClipDetector:
         at_top = rows >= (ceiling - self._tolerance(ceiling))[:, np.newaxis]
         at_top[:, :2] = False
         at_top[:, -2:] = False
+        # Most tiles hold a peak or two at the ceiling and no run.
+        enough = np.count_nonzero(at_top, axis=1) >= _RUN_SAMPLES
+        tracks, rows, ceiling, at_top = tracks[enough], rows[enough], ceiling[enough], at_top[enough]
         change = np.diff(at_top.astype(np.int8), axis=1)
         row, start = np.nonzero(change == 1)
         end = np.nonzero(change == -1)[1]  # last sample of the run; same order as the starts

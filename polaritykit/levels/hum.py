@@ -9,6 +9,7 @@ Conventions: lines are in Hz, their levels plain RMS power (a full-scale sine is
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Samples
 
@@ -51,7 +52,8 @@ class HumDetector:
     """
 
     def __init__(self, n_tracks: int, rate_hz: float) -> None:
-        self._length = round(_WINDOW_S * rate_hz)
+        # A length whose only prime factors are small at every usual rate: others take seven times as long.
+        self._length = 20 * round(_WINDOW_S * rate_hz / 20)
         self._window = np.hanning(self._length + 1)[:-1]
         spacing = rate_hz / self._length
         bins = np.arange(self._length // 2 + 1) * spacing
@@ -61,9 +63,9 @@ class HumDetector:
             distance = np.abs(bins - line)
             near = distance <= half + spacing / 100
             side = (distance >= half + _SIDES_HZ[0]) & (distance <= half + _SIDES_HZ[1])
-            self._ranges.append(
-                [np.flatnonzero(r) for r in (near, side & (bins < line), side & (bins > line))]
-            )
+            self._ranges.append([_slice(r) for r in (near, side & (bins < line), side & (bins > line))])
+        #: Bins looked at, and one more.
+        self._n_bins = 1 + max(some.stop for ranges in self._ranges for some in ranges)
         self._pending = np.zeros((n_tracks, 0), dtype=np.float32)
         # Two arrays (n_tracks, n_lines) a window: 72 bytes a second and track.
         self._lines: list[Samples] = []
@@ -72,20 +74,24 @@ class HumDetector:
     def update(self, samples: Samples) -> None:
         """Take in consecutive decimated samples, shape ``(n_tracks, n)``."""
         self._pending = np.concatenate([self._pending, samples], axis=1)
-        while self._pending.shape[1] >= self._length:
-            spectrum = np.fft.rfft(self._pending[:, : self._length] * self._window, axis=1)
-            # Peak bin of a sine of RMS r under a window w: |X| = r/√2·Σw; hence r² = 2|X|²/(Σw)².
-            power = 2 * np.abs(spectrum) ** 2 / self._window.sum() ** 2
-            # Three bins together lose nothing when the line lies between two (Hann: 1.5 bins of noise).
-            power3 = (power[:, :-2] + power[:, 1:-1] + power[:, 2:]) / 1.5
-            peak = [power3[:, near - 1].max(axis=1) for near, _, _ in self._ranges]
-            side = [
-                np.maximum(power[:, low].mean(axis=1), power[:, high].mean(axis=1))
-                for _, low, high in self._ranges
-            ]
-            self._lines.append(np.stack(peak, axis=1).astype(np.float32))
-            self._sides.append(np.stack(side, axis=1).astype(np.float32))
-            self._pending = self._pending[:, self._length // 2 :]
+        step = self._length // 2
+        n_windows = (self._pending.shape[1] - self._length) // step + 1
+        if n_windows < 1:
+            return
+        windows = np.lib.stride_tricks.sliding_window_view(self._pending, self._length, axis=1)[:, ::step]
+        spectrum = np.fft.rfft(windows[:, :n_windows] * self._window, axis=2)[:, :, : self._n_bins]
+        # Peak bin of a sine of RMS r under a window w: |X| = r/√2·Σw; hence r² = 2|X|²/(Σw)².
+        power = 2 * np.abs(spectrum) ** 2 / self._window.sum() ** 2
+        # Three bins together lose nothing when the line lies between two (Hann: 1.5 bins of noise).
+        power3 = (power[:, :, :-2] + power[:, :, 1:-1] + power[:, :, 2:]) / 1.5
+        peak = [power3[:, :, near.start - 1 : near.stop - 1].max(axis=2) for near, _, _ in self._ranges]
+        side = [
+            np.maximum(power[:, :, low].mean(axis=2), power[:, :, high].mean(axis=2))
+            for _, low, high in self._ranges
+        ]
+        for kept, told in ((self._lines, peak), (self._sides, side)):
+            kept += list(np.stack(told, axis=2).astype(np.float32).transpose(1, 0, 2))
+        self._pending = self._pending[:, n_windows * step :]
 
     def result(self) -> tuple[Hum | None, ...]:
         """Hum of each track, or None where there is none (or too short a take to tell)."""
@@ -95,6 +101,12 @@ class HumDetector:
         lines = np.stack(self._lines).astype(np.float64)
         sides = np.stack(self._sides).astype(np.float64)
         return tuple(_judge(lines[:, track], sides[:, track]) for track in range(n_tracks))
+
+
+def _slice(chosen: NDArray[np.bool_]) -> slice:
+    """Bins side by side."""
+    found = np.flatnonzero(chosen)
+    return slice(int(found[0]), int(found[-1]) + 1)
 
 
 def _judge(lines: Floats, sides: Floats) -> Hum | None:

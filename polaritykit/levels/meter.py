@@ -47,9 +47,9 @@ class TrackLevels:
 #: Rate the hum detector works at, about; and taps of its low-pass per output sample and input frame.
 _LOW_RATE_HZ = 1000
 _SEGMENTS = 6
-#: Tiles and tracks measured together: large enough to keep Python out of the way, small enough for the cache,
-#: and the same whatever the number of cores.
-_TILES_AT_ONCE = 32
+#: Tiles and tracks measured together: large enough to keep Python out of the way (a block at a time, at up to
+#: 48 kHz), and the same whatever the number of cores.
+_TILES_AT_ONCE = 80
 _TRACKS_AT_ONCE = 12
 #: Histogram of short-term levels.
 _LOWEST_DB, _HIGHEST_DB, _BINS_PER_DB = -200.0, 20.0, 4

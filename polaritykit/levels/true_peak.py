@@ -17,7 +17,12 @@ side, times that number stay below the true peak so far cannot raise it and is s
 exactly for this interpolator; it says nothing of an ideal, endless one, whose overshoot between samples
 has no bound at all.
 
-What is left is first looked at half-way between the samples.  Around its largest value M a waveform
+A stretch that does is held against a second bound, much closer where a waveform is not all treble.  Between
+two samples the straight line between them stays below the larger, and what the interpolator adds to the line
+is a weighted sum of second differences (its weights less the line's add up to nothing, twice over but for a
+thousandth): at most the largest of those times the greatest absolute sum of such weights, 0.55.
+
+What is left is then looked at half-way between the samples.  Around its largest value M a waveform
 without anything above half the rate stays above ``M·cos(π·t)``, t in samples (the cosine bound behind
 Bernstein's inequality; from memory: R. P. Boas, Entire Functions, 1954), so within ¼ sample of the true
 peak it is at least 0.707 M: stretches that stay under 0.7 of the maximum so far go no further.
@@ -32,12 +37,13 @@ from polaritykit.base.types import Floats, Samples
 RATIO = 8
 #: Samples used on either side of an interpolated value.
 REACH = 24
-#: Samples oversampled together; no shorter than REACH, so that one neighbour each side is enough.
+#: Samples oversampled together; no shorter than REACH, so that one neighbour each side is enough; a multiple
+#: of 8.
 STRETCH = 40
 #: Samples the meter must be handed before and after what it measures.
 CONTEXT = 2 * STRETCH
 _KAISER_BETA = 5.0
-_ROWS_AT_ONCE = 4096
+_ROWS_AT_ONCE = 1024
 _HALF_WAY_SHARE = 0.7
 
 
@@ -58,6 +64,29 @@ def interpolator() -> Floats:
     return weights
 
 
+def bend_bound(weights: Floats) -> tuple[float, float]:
+    """By how much a value between two samples may lie above the straight line between them.
+
+    Parameters
+    ----------
+    weights : array, shape (RATIO - 1, 2 * REACH)
+        As of `interpolator`.
+
+    Returns
+    -------
+    per_bend, per_sample : float
+        For each unit of the largest second difference, and of the largest sample, among those weighed.
+    """
+    share = np.arange(1, RATIO)[:, np.newaxis] / RATIO
+    bent = weights.copy()
+    bent[:, REACH - 1 : REACH + 1] -= np.hstack([1 - share, share])
+    # What is left of the slope's weight goes to the two samples in the middle, a first difference.
+    slope = bent @ np.arange(2 * REACH)
+    bent[:, REACH - 1 : REACH + 1] += np.outer(slope, [1.0, -1.0])
+    per_bend = np.abs(bent.cumsum(axis=1).cumsum(axis=1)).sum(axis=1).max()
+    return float(per_bend), float(2 * np.abs(slope).max())
+
+
 class TruePeakMeter:
     """Running true peak of every track.
 
@@ -70,6 +99,7 @@ class TruePeakMeter:
     def __init__(self, n_tracks: int) -> None:
         weights = interpolator()
         self._gain_bound = float(np.abs(weights).sum(axis=1).max()) * 1.0001
+        self._bend_bound = tuple(1.0001 * part for part in bend_bound(weights))
         # One matrix turns a stretch with its surroundings into all the values between its samples.
         matrix = np.zeros((STRETCH + 2 * REACH - 1, STRETCH, RATIO - 1), dtype=np.float32)
         for sample in range(STRETCH):
@@ -104,33 +134,49 @@ class TruePeakMeter:
             return
         starts = CONTEXT + tiles * tile_samples
         windows = np.lib.stride_tricks.sliding_window_view(samples, tile_samples + 2 * STRETCH, axis=1)
-        cut = np.abs(windows[tracks, starts - STRETCH])
-        peaks = cut.reshape(len(cut), -1, STRETCH).max(axis=2)
-        around = np.maximum(np.maximum(peaks[:, :-2], peaks[:, 1:-1]), peaks[:, 2:])
-        row, stretch = np.nonzero(around * self._gain_bound > self._peaks[tracks][:, np.newaxis])
-        self._oversample(samples, tracks[row], starts[row] + stretch * STRETCH, around[row, stretch])
+        cut = windows[tracks, starts - STRETCH]
+        enough = (self._peaks[tracks] / self._gain_bound).astype(np.float32)
+        loud = _any_of_each(np.abs(cut, out=cut) > enough[:, np.newaxis], STRETCH)
+        row, stretch = np.nonzero(loud[:, :-2] | loud[:, 1:-1] | loud[:, 2:])
+        self._oversample(samples, tracks[row], starts[row] + stretch * STRETCH)
 
-    def _oversample(
-        self, samples: Samples, tracks: NDArray[np.intp], starts: NDArray[np.intp], around: Samples
-    ) -> None:
-        """Oversample the given stretches, the loudest of each track first: it rules out most others."""
-        order = np.argsort(-around, kind="stable")
-        tracks, starts, around = tracks[order], starts[order], around[order]
-        _, loudest = np.unique(tracks, return_index=True)
-        self._raise(samples, tracks[loudest], starts[loudest])
-        left = around * self._gain_bound > self._peaks[tracks]
-        left[loudest] = False
-        tracks, starts = tracks[left], starts[left]
-        for first in range(0, len(tracks), _ROWS_AT_ONCE):
-            part = slice(first, first + _ROWS_AT_ONCE)
-            self._raise(samples, tracks[part], starts[part])
-
-    def _raise(self, samples: Samples, tracks: NDArray[np.intp], starts: NDArray[np.intp]) -> None:
+    def _oversample(self, samples: Samples, tracks: NDArray[np.intp], starts: NDArray[np.intp]) -> None:
+        """Oversample the given stretches, as far as the second bound lets them rise above what there is."""
         windows = np.lib.stride_tricks.sliding_window_view(samples, len(self._matrix), axis=1)
-        rows = windows[tracks, starts - REACH + 1]
+        for first in range(0, len(tracks), _ROWS_AT_ONCE):
+            of_row = tracks[first : first + _ROWS_AT_ONCE]
+            rows = windows[of_row, starts[first : first + _ROWS_AT_ONCE] - REACH + 1]
+            own, bound = self._bounds(rows)
+            left = bound > self._peaks[of_row]
+            self._raise(rows[left], of_row[left], own[left])
+
+    def _bounds(self, rows: Samples) -> tuple[Samples, Samples]:
+        """Largest sample of each stretch, given with its surroundings, and what the second bound gives."""
+        across = np.ascontiguousarray(rows.T)  # numpy is slow at the largest of a few
+        bend = across[2:] - across[1:-1]
+        bend -= across[1:-1]
+        bend += across[:-2]
+        np.abs(across, out=across)
+        own = across[REACH - 1 : REACH + STRETCH].max(axis=0)
+        per_bend, per_sample = self._bend_bound
+        bound = per_sample * across.max(axis=0)
+        bound += per_bend * np.abs(bend, out=bend).max(axis=0)
+        bound += own
+        return own, bound
+
+    def _raise(self, rows: Samples, tracks: NDArray[np.intp], own: Samples) -> None:
         half_way = np.abs(rows @ self._half_way).max(axis=1)
-        own = np.abs(rows[:, REACH - 1 : REACH + STRETCH]).max(axis=1)
-        np.maximum.at(self._peaks, tracks, half_way)
+        np.maximum.at(self._peaks, tracks, half_way.astype(np.float64))
         near = np.maximum(half_way, own) >= _HALF_WAY_SHARE * self._peaks[tracks]
         tracks, between = tracks[near], rows[near] @ self._matrix
-        np.maximum.at(self._peaks, tracks, np.maximum(between.max(axis=1), -between.min(axis=1)))
+        highest = np.abs(between, out=between).max(axis=1)
+        np.maximum.at(self._peaks, tracks, highest.astype(np.float64))
+
+
+def _any_of_each(found: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:
+    """Whether any of so many in a row is true (a multiple of eight, which are looked at as one number)."""
+    words = found.view(np.uint64).reshape(len(found), -1, count // 8)
+    told = words[:, :, 0].copy()
+    for place in range(1, count // 8):
+        told |= words[:, :, place]
+    return np.asarray(told != 0)

@@ -11,6 +11,7 @@ frames
     and a track recorded half a millisecond later would have other onsets.
 """
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,9 +48,9 @@ _RING_MS = 100.0
 TINY = 1e-20
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Onset:
-    """A sudden rise on one track."""
+    """A sudden rise on one track; of a long take there are some hundred thousand."""
 
     track: int
     #: First sample of the frame.
@@ -98,13 +99,16 @@ class OnsetDetector:
 
     def update(self, block: Samples) -> None:
         """Take the next block, shape (n_tracks, n)."""
-        samples = np.concatenate([self._rest, block], axis=1) if self._rest.shape[1] else block
-        n_frames = samples.shape[1] // self._hop - (_HOPS - 1)
-        if n_frames <= 0:
-            self._rest = samples
-            return
-        self._energy = np.concatenate([self._energy, self._frame_energy(samples, n_frames)], axis=1)
-        self._rest = samples[:, n_frames * self._hop :].copy()
+        n_samples = self._rest.shape[1] + block.shape[1]
+        n_frames = max(0, n_samples // self._hop - (_HOPS - 1))
+        energy = np.empty((len(block), n_frames), dtype=np.float32)
+        rest = np.empty((len(block), n_samples - n_frames * self._hop), dtype=np.float32)
+        for track, row in enumerate(block):  # what one track takes stays in the cache
+            samples = np.concatenate([self._rest[track], row])
+            rest[track] = samples[n_frames * self._hop :]
+            if n_frames:
+                self._measure(samples, energy[track])
+        self._rest, self._energy = rest, np.concatenate([self._energy, energy], axis=1)
         self._search(final=False)
 
     def jump(self, start: int) -> None:
@@ -113,25 +117,26 @@ class OnsetDetector:
         self._rest, self._energy = self._rest[:, :0], self._energy[:, :0]
         self._first_frame = start // self._hop
 
-    def _frame_energy(self, samples: Samples, n_frames: int) -> Samples:
-        """Mean square of each frame about its own straight line, shape (n_tracks, n_frames)."""
+    def _measure(self, samples: NDArray[np.float32], energy: NDArray[np.float32]) -> None:
+        """Mean square of each frame of a track about its own straight line."""
+        n_frames = len(energy)
         n_hops = n_frames + _HOPS - 1
-        squares, sums, slopes = np.empty((3, len(samples), n_hops), dtype=np.float32)
-        for track, row in enumerate(samples[:, : n_hops * self._hop]):
-            hops = row.reshape(n_hops, self._hop)
-            np.matmul(np.square(hops), self._basis[:, 0], out=squares[track])
-            sums[track], slopes[track] = (hops @ self._basis).T
+        hops = samples[: n_hops * self._hop].reshape(n_hops, self._hop)
+        squares = np.square(hops) @ self._basis[:, 0]
+        sums, slopes = np.ascontiguousarray((hops @ self._basis).T)
         length = _HOPS * self._hop
         parts = [slice(k, k + n_frames) for k in range(_HOPS)]
-        mean = _added([sums[:, part] for part in parts])
+        mean = _added([sums[part] for part in parts])
         # About the frame's middle: a hop's own slope, and its sum times where its middle lies.
         shifts = np.float32(self._hop) * (np.arange(_HOPS, dtype=np.float32) - np.float32((_HOPS - 1) / 2))
-        slope = _added([slopes[:, p] + at * sums[:, p] for p, at in zip(parts, shifts, strict=True)])
-        energy = _added([squares[:, part] for part in parts])
-        energy -= mean**2 / length
-        energy -= slope**2 / (length * (length**2 - 1) / 12)
+        slope = _added([slopes[p] + at * sums[p] for p, at in zip(parts, shifts, strict=True)])
+        energy[:] = _added([squares[part] for part in parts])
+        mean *= mean
+        energy -= np.divide(mean, length, out=mean)
+        slope *= slope
+        energy -= np.divide(slope, length * (length**2 - 1) / 12, out=slope)
         energy /= np.float32(length)
-        return np.maximum(energy, np.float32(TINY), out=energy)
+        np.maximum(energy, np.float32(TINY), out=energy)
 
     def onsets(self) -> list[Onset]:
         """All onsets so far, the end of the take included."""
@@ -160,30 +165,33 @@ class OnsetDetector:
         last = n_frames - (1 if final else tail)
         if last <= lead:
             return
-        sums = np.concatenate(
-            [np.zeros((len(self._energy), 1)), np.cumsum(self._energy, axis=1, dtype=np.float64)], axis=1
-        )
-        span = self._before - self._gap
-        before = sums[:, lead - self._gap : n_frames - self._gap]
-        before = (before - sums[:, lead - self._before : n_frames - self._before]) / span
-        rise = self._energy[:, lead:] / np.maximum(before, TINY)
-        for track, row in enumerate(rise):
-            self._collect(track, row, lead, last)
+        for track, energy in enumerate(self._energy):
+            self._collect(track, self._rise(energy, lead), lead, last)
         self._total += self._energy[:, lead:last].sum(axis=1)
         keep = last - lead
         self._energy = self._energy[:, keep:].copy()
         self._first_frame += keep
 
+    def _rise(self, energy: NDArray[np.float32], lead: int) -> Floats:
+        """By how much each frame of a track, from `lead` on, has risen over the sound just before."""
+        sums = np.zeros(len(energy) + 1)
+        np.cumsum(energy, dtype=np.float64, out=sums[1:])
+        stop = len(energy)
+        before = sums[lead - self._gap : stop - self._gap] - sums[lead - self._before : stop - self._before]
+        before /= self._before - self._gap
+        np.maximum(before, TINY, out=before)
+        return np.divide(energy[lead:], before, out=before)
+
     def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
         """Keep the first frame of each rise (of energy) that is high enough, up to frame ``last``."""
         tail = round(MERGE_MS / _HOP_MS)
         first = self._first_frame + lead
-        high = np.flatnonzero(rise[: last - lead] >= MIN_RISE)
+        high = np.flatnonzero(rise[: last - lead] >= MIN_RISE).tolist()
         found: list[int] = []
-        at = int(np.searchsorted(high, self._free_from[track] - first))
+        at = bisect_left(high, self._free_from[track] - first)
         while at < len(high):
-            found.append(int(high[at]))
-            at = int(np.searchsorted(high, found[-1] + tail))
+            found.append(high[at])
+            at = bisect_left(high, found[-1] + tail, at)
         if found:
             self._free_from[track] = first + found[-1] + tail
         levels_db = _highest_db(self._energy[track, lead:], found, tail)

@@ -26,8 +26,8 @@ from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPa
 
 #: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
 _CODE_BYTES, _SUM_BYTES = 4.2e8, 1.5e8
-#: Bins multiplied at once, on each core, and pairs transformed together.
-_BINS, _PAIRS = 16, 32
+#: Bins multiplied at once, on each core, and pairs transformed together: their curves stay in the cache.
+_BINS, _PAIRS = 16, 8
 #: The noise of the codes, twice, is taken off what is asked for.
 _LESS = 1.0 - 2.0 * ROUGH
 #: Fewest bins of a weighting.
@@ -198,9 +198,9 @@ def _tallest(plan: TakePlan, spectra: NDArray[np.generic]) -> Floats:
     padded[..., plan.low : plan.high] = spectra
     reach = plan.reach
     curves = irfft(padded, axis=-1, overwrite_x=True)
-    np.abs(curves, out=curves)
-    tall = np.maximum(curves[..., -reach:].max(axis=-1), curves[..., : reach + 1].max(axis=-1))
-    return np.asarray(tall * (size / 2), np.float64)
+    parts = curves[..., -reach:], curves[..., : reach + 1]
+    sizes = [np.maximum(part.max(axis=-1), -part.min(axis=-1)) for part in parts]
+    return np.asarray(np.maximum(*sizes) * (size / 2), np.float64)
 
 
 def _inside(codes: TakeCodes) -> NDArray[np.float32]:

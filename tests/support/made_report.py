@@ -100,6 +100,7 @@ def correction(name, *, invert=False, delay_ms=0.0):
     rest |= {"clauses": [], "flip_against": 0, "flip_tie": False}
     rest |= dict.fromkeys(("flip_reason", "weight", "optional_shift_ms", "own_late_ms", "gain_db", "about"))
     rest |= dict.fromkeys(("flip_about", "late_samples", "either_ms", "loss"))
+    rest |= {"sum_of": []}
     return {"name": name, "invert": invert, "delay_ms": delay_ms, **rest}
 
 
@@ -132,7 +133,14 @@ def made_report(*, tracks, pairs=(), corrections=(), anchor=None, folder=None, *
         "tracks": tracks,
         "sources": [],
         "pairs": pairs,
-        "corrections": {"anchor": anchor, "tracks": corrections, "groups": [], "outvoted": [], "loops": []},
+        "corrections": {
+            "anchor": anchor,
+            "tracks": corrections,
+            "groups": [],
+            "outvoted": [],
+            "loops": [],
+            "by_own_strokes": [],
+        },
         "kit_sum": {"centre_hz": [], "before_db": [], "after_db": []},
         "served": [],
         "pads": [],
