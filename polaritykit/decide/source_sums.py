@@ -105,15 +105,22 @@ def gated_spectra(
     """
     from scipy.fft import rfft
 
-    n = windows.shape[-1]
+    n_windows, n_tracks, n = windows.shape
     frequency: Floats = np.asarray(np.fft.rfftfreq(n, 1 / sample_rate_hz), np.float64)
-    spectra = rfft(windows * taper.astype(np.float32), axis=-1)
-    powers = np.mean(np.abs(spectra) ** 2, axis=0)
-    octave_power = np.stack([powers[:, octave_bins(frequency, c)].sum(axis=1) for c in ALL_HZ])
     bands = [octave_bins(frequency, centre) for centre in JUDGED_HZ]
     chosen = np.flatnonzero(np.any(bands, axis=0))
     octave = np.argmax([band[chosen] for band in bands], axis=0)
-    plain = np.ascontiguousarray(spectra[..., chosen].transpose(2, 1, 0))
+    gate = taper.astype(np.float32)
+    powers = np.zeros((n_tracks, len(frequency)), windows.dtype)
+    kept = np.empty((n_windows, n_tracks, len(chosen)), np.result_type(windows, np.complex64))
+    # Window by window: what is worked out of one stays in the cache.
+    for own, window in zip(kept, windows, strict=True):
+        spectra = rfft(window * gate, axis=-1)
+        powers += np.abs(spectra) ** 2
+        own[:] = spectra[:, chosen]
+    powers /= n_windows
+    octave_power = np.stack([powers[:, octave_bins(frequency, c)].sum(axis=1) for c in ALL_HZ])
+    plain = np.ascontiguousarray(kept.transpose(2, 1, 0))
     count = plain.shape[2] if repeats else 1
     without = None
     if count > 1:

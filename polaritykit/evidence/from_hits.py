@@ -209,9 +209,11 @@ def _read(hits: HitWindows, here: Here) -> tuple[SourceEvidence, SourceEvidence 
         return _told(hits, here, arrivals, own), None
     along = _told(hits, here, arrivals, direct(LOWEST_HZ))
     odds = _odds_of_correlation(own)
+    # Where the first arrival of a pair lies at the drum's lag it is taken for the drum's.
+    own_first = np.abs(along.offset_s - own.offset_s) <= AGREE_MS * 1e-3
     low = replace(
         along,
-        known=np.zeros_like(along.known),
+        known=along.known & own_first,
         log_odds=read_only(odds),
         by_correlation=odds != 0.0,
         moved=np.zeros_like(along.known),
