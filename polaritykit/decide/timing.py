@@ -136,7 +136,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
         against = _DIRECT_AWAY + _DIRECT_AGAINST * _says(source, a, b)
         right += _DIRECT_NEAR * near + against * (1.0 - near)
     if source.home in (a, b):
-        right -= _OTHER_SIDE * min(source.direct.stretch - 1.0, 1.0) * (1.0 - near)
+        right -= _OTHER_SIDE * min(source.direct.stretch_of(a, b) - 1.0, 1.0) * (1.0 - near)
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),

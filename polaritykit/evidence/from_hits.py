@@ -23,6 +23,7 @@ from polaritykit.struck.direct_correlation import (
     centre_hz,
     direct_times,
     reconciled,
+    with_sharper,
 )
 from polaritykit.struck.first_arrival import (
     EARLIEST_MS,
@@ -204,10 +205,15 @@ def _read(hits: HitWindows, here: Here) -> tuple[SourceEvidence, SourceEvidence 
         found = direct_times(windows, zero, rate, arrivals.arrival_s, lowest_hz=lowest_hz)
         return replace(found, agreed=read_only(found.agreed * np.outer(here.well_heard, here.well_heard)))
 
+    wide = direct(LOWEST_HZ)
+    if centre >= LOWEST_HZ:
+        return _told(hits, here, arrivals, wide), None
     own = direct(centre)
-    if own.stretch == 1.0 or not _elsewhere(arrivals, own, here.source.home):
+    first_elsewhere = _elsewhere(arrivals, own, here.source.home)
+    own = with_sharper(own, wide)
+    if not first_elsewhere:
         return _told(hits, here, arrivals, own), None
-    along = _told(hits, here, arrivals, direct(LOWEST_HZ))
+    along = _told(hits, here, arrivals, wide)
     odds = _odds_of_correlation(own)
     # Where the first arrival of a pair lies at the drum's lag it is taken for the drum's.
     own_first = np.abs(along.offset_s - own.offset_s) <= AGREE_MS * 1e-3

@@ -71,8 +71,18 @@ class DirectTimes:
     agreed: Floats
     #: Sign of the correlation there where all bands and gates have the same, 0 elsewhere.
     sign: Floats
-    #: By how much longer the periods of its bands are than those of a drum at `LOWEST_HZ`.
-    stretch: float = 1.0
+    #: By how much longer the periods of its bands are than those of a drum at `LOWEST_HZ`; of each pair, or
+    #: of all.
+    stretch: Floats | float = 1.0
+
+    def stretch_of(self, a: int, b: int) -> float:
+        """Give the stretch of one pair.
+
+        Parameters
+        ----------
+        a, b : int
+        """
+        return float(np.broadcast_to(self.stretch, self.offset_s.shape)[a, b])
 
 
 def direct_times(
@@ -135,6 +145,28 @@ def direct_times(
         agreed=read_only(near.mean(axis=0)),
         sign=read_only(_common_sign(offset, pooled)),
         stretch=stretch,
+    )
+
+
+def with_sharper(low: DirectTimes, wide: DirectTimes) -> DirectTimes:
+    """Take the reading in the usual bands where it surely is of the arrival that a low drum's own bands tell.
+
+    A bass drum's beater is heard well above its own octaves, and timed ten times as sharply; where something
+    else is up there the two do not agree.
+
+    Parameters
+    ----------
+    low, wide : DirectTimes
+        Of one source, in its own bands and in those of a drum at `LOWEST_HZ`.
+    """
+    apart_s = np.abs(low.offset_s - wide.offset_s)
+    same = (wide.agreed >= SURELY_AGREED) & (apart_s <= AGREE_MS * 1e-3)
+    return DirectTimes(
+        offset_s=read_only(np.where(same, wide.offset_s, low.offset_s)),
+        std_s=read_only(np.where(same, wide.std_s, low.std_s)),
+        agreed=read_only(np.where(same, wide.agreed, low.agreed)),
+        sign=read_only(np.where(same, wide.sign, low.sign)),
+        stretch=read_only(np.where(same, wide.stretch, low.stretch)),
     )
 
 

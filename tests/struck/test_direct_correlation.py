@@ -9,7 +9,13 @@ import numpy as np
 import pytest
 
 from polaritykit.struck import direct_correlation
-from polaritykit.struck.direct_correlation import SURELY_AGREED, centre_hz, direct_times, reconciled
+from polaritykit.struck.direct_correlation import (
+    SURELY_AGREED,
+    centre_hz,
+    direct_times,
+    reconciled,
+    with_sharper,
+)
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.stroke_alignment import stroke_shifts
 
@@ -181,3 +187,23 @@ def test_a_bass_drum_is_timed_below_the_hat_that_falls_with_it():
     # Where all drums are read as a snare drum is, the hat's ways come back.
     assert np.abs(usual.offset_s * 1e3 - (hat_ms[None] - hat_ms[:, None])).max() < 0.1
     assert centre_hz(np.sin(2 * np.pi * 400 * time)[None], ZERO, RATE) == pytest.approx(400.0, rel=0.02)
+
+
+@pytest.mark.parametrize(("apart_ms", "taken"), [(0.1, True), (0.6, False)])
+def test_a_low_drum_keeps_the_sharper_reading_of_its_arrival(apart_ms, taken):
+    """Its beater high up where both bands tell one arrival; its own octaves where a hat is up there."""
+    windows = hits([0.0, 3.0])
+    wide = direct_times(windows, ZERO, RATE, np.array([0.0, 3e-3]))
+    turned = np.array([[0.0, 1.0], [-1.0, 0.0]])
+    low = replace(
+        wide,
+        offset_s=wide.offset_s + apart_ms * 1e-3 * turned,
+        std_s=wide.std_s + 0.3e-3,
+        stretch=2.0,
+    )
+
+    found = with_sharper(low, wide)
+
+    assert found.offset_s[0, 1] * 1e3 == pytest.approx(3.0 if taken else 3.0 + apart_ms, abs=0.02)
+    assert found.std_s[0, 1] == pytest.approx(wide.std_s[0, 1] if taken else low.std_s[0, 1])
+    assert found.stretch_of(0, 1) == (1.0 if taken else 2.0)
