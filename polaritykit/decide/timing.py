@@ -136,7 +136,7 @@ def by_correlation(source: SourceEvidence, a: int, b: int) -> Timed | None:
         against = _DIRECT_AWAY + _DIRECT_AGAINST * _says(source, a, b)
         right += _DIRECT_NEAR * near + against * (1.0 - near)
     if source.home in (a, b):
-        right -= _OTHER_SIDE * min(source.direct.stretch_of(a, b) - 1.0, 1.0) * (1.0 - near)
+        right -= _OTHER_SIDE * min(float(source.direct.longer[a, b]), 1.0) * (1.0 - near)
     return Timed(
         source=source,
         offset_s=float(source.direct.offset_s[a, b]),
@@ -179,7 +179,7 @@ def sure_correlation(source: SourceEvidence) -> NDArray[np.bool_]:
     direct = source.direct
     if direct is None:
         return np.zeros_like(source.known)
-    sure = (direct.agreed >= SURELY_AGREED) & (direct.std_s <= SHARP_S * direct.stretch)
+    sure = (direct.agreed >= SURELY_AGREED) & (direct.std_s <= SHARP_S * (1.0 + direct.longer))
     np.fill_diagonal(sure, val=False)
     return np.asarray(sure)
 

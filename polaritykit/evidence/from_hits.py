@@ -326,7 +326,7 @@ def _place_known(arrivals: Arrivals, direct: DirectTimes) -> Floats:
     """
     spread_ms = np.hypot(arrivals.spread_s[None, :], arrivals.spread_s[:, None]) * 1e3
     apart_ms = np.abs(arrivals.arrival_s[None, :] - arrivals.arrival_s[:, None] - direct.offset_s) * 1e3
-    known = np.maximum(_below(spread_ms, _CLEAR_MS), _below(apart_ms / direct.stretch, _CONFIRMED_MS))
+    known = np.maximum(_below(spread_ms, _CLEAR_MS), _below(apart_ms / (1.0 + direct.longer), _CONFIRMED_MS))
     return np.asarray(_below(spread_ms, _REACHED_MS) * known)
 
 

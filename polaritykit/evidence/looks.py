@@ -193,6 +193,7 @@ def _masked(
             std_s=of(item.direct.std_s, more.direct.std_s),
             agreed=of(item.direct.agreed, more.direct.agreed),
             sign=of(item.direct.sign, more.direct.sign),
+            longer=of(item.direct.longer, more.direct.longer),
         )
     if item.right is not None and more.right is not None:
         right = of(item.right, more.right)

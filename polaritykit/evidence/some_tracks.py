@@ -73,6 +73,7 @@ def among_all(item: SourceEvidence, source: HitSource) -> SourceEvidence:
             std_s=pairs(direct.std_s),
             agreed=pairs(direct.agreed),
             sign=pairs(direct.sign),
+            longer=pairs(direct.longer),
         )
     if lags is not None:
         lags = replace(lags, lag_s=hits(lags.lag_s), sign=hits(lags.sign), similarity=hits(lags.similarity))

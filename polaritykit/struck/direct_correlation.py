@@ -71,18 +71,8 @@ class DirectTimes:
     agreed: Floats
     #: Sign of the correlation there where all bands and gates have the same, 0 elsewhere.
     sign: Floats
-    #: By how much longer the periods of its bands are than those of a drum at `LOWEST_HZ`; of each pair, or
-    #: of all.
-    stretch: Floats | float = 1.0
-
-    def stretch_of(self, a: int, b: int) -> float:
-        """Give the stretch of one pair.
-
-        Parameters
-        ----------
-        a, b : int
-        """
-        return float(np.broadcast_to(self.stretch, self.offset_s.shape)[a, b])
+    #: By how much the periods of the bands are longer than those of a drum at `LOWEST_HZ`: 1 where twice.
+    longer: Floats
 
 
 def direct_times(
@@ -144,7 +134,7 @@ def direct_times(
         std_s=read_only(np.sqrt(spread**2 + 2.0 * bin_s**2 + size_s**2)),
         agreed=read_only(near.mean(axis=0)),
         sign=read_only(_common_sign(offset, pooled)),
-        stretch=stretch,
+        longer=read_only(np.full(offset.shape, stretch - 1.0)),
     )
 
 
@@ -166,7 +156,7 @@ def with_sharper(low: DirectTimes, wide: DirectTimes) -> DirectTimes:
         std_s=read_only(np.where(same, wide.std_s, low.std_s)),
         agreed=read_only(np.where(same, wide.agreed, low.agreed)),
         sign=read_only(np.where(same, wide.sign, low.sign)),
-        stretch=read_only(np.where(same, wide.stretch, low.stretch)),
+        longer=read_only(np.where(same, wide.longer, low.longer)),
     )
 
 
@@ -243,7 +233,7 @@ def reconciled(
     late = (picked[None, :] - picked[:, None]) - direct.offset_s
     sure = direct.agreed >= SURELY_AGREED
     np.fill_diagonal(sure, val=False)
-    near = np.abs(late) <= direct.stretch * AGREE_MS * 1e-3
+    near = np.abs(late) <= (1.0 + direct.longer) * AGREE_MS * 1e-3
     # The track that most others keep to; among equals the latest, since a forerunner is early.
     votes = (sure & near).sum(axis=1) - 1e-3 * np.where(sure, np.sign(late), 0.0).sum(axis=1)
     anchor = int(np.argmax(votes))

@@ -203,6 +203,7 @@ def test_a_sound_that_surely_correlates_is_shared_though_its_sign_stays_open(agr
         std_s=2e-5 * pair,
         agreed=agreed_share * pair,
         sign=pair,
+        longer=0.0 * pair,
     )
     found = concluded(replace(blurred, direct=direct))
     assert found.related == related

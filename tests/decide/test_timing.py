@@ -59,7 +59,9 @@ def timed(first_s: float, correlated_s: float, std_s: float) -> SourceEvidence:
         log_odds=EDGE_CAP * pair,
         level_db=np.zeros(2),
         obstacle=("", ""),
-        direct=DirectTimes(offset_s=correlated_s * turned, std_s=std_s * pair, agreed=pair, sign=pair),
+        direct=DirectTimes(
+            offset_s=correlated_s * turned, std_s=std_s * pair, agreed=pair, sign=pair, longer=0.0 * pair
+        ),
     )
 
 
@@ -74,8 +76,8 @@ def test_a_sure_correlation_stands_in_for_an_arrival_that_is_not_sharp() -> None
     assert not known[0, 0]
     assert offset_s[0, 1] == -offset_s[1, 0] == 2e-3
     assert source.direct is not None
-    for stretch, counts in ((1.0, False), (2.0, True)):
-        direct = replace(source.direct, std_s=0.4e-3 * source.known, stretch=stretch)
+    for longer, counts in ((0.0, False), (1.0, True)):
+        direct = replace(source.direct, std_s=0.4e-3 * source.known, longer=longer * source.known)
         assert timing.sharp_offsets(replace(scattered, direct=direct))[1][0, 1] == counts
     unsure = replace(source.direct, agreed=0.7 * source.known)
     assert not timing.sharp_offsets(replace(scattered, direct=unsure))[1].any()

@@ -37,6 +37,7 @@ def correlated(late_ms: float) -> DirectTimes:
         std_s=np.zeros((2, 2)),
         agreed=np.ones((2, 2)),
         sign=np.ones((2, 2)),
+        longer=np.zeros((2, 2)),
     )
 
 
@@ -93,7 +94,7 @@ def test_what_is_heard_first_is_another_source(late_ms: tuple[float, ...], elsew
         at_edge=np.zeros(n, dtype=bool),
     )
     pair = np.ones((n, n))
-    direct = DirectTimes(offset_s=0.0 * pair, std_s=0.0 * pair, agreed=pair, sign=pair, stretch=2.0)
+    direct = DirectTimes(offset_s=0.0 * pair, std_s=0.0 * pair, agreed=pair, sign=pair, longer=pair)
     assert from_hits._elsewhere(arrivals, direct, 0) is elsewhere
 
 
@@ -101,7 +102,9 @@ def test_two_sources_decide_by_correlation_and_one_does_not() -> None:
     """One source may correlate half a period off on a track; two seldom do alike (by reasoning)."""
     tracks = 6
     apart = 1.0 - np.eye(tracks)
-    direct = DirectTimes(offset_s=0.0 * apart, std_s=0.0 * apart, agreed=apart, sign=-apart)
+    direct = DirectTimes(
+        offset_s=0.0 * apart, std_s=0.0 * apart, agreed=apart, sign=-apart, longer=0.0 * apart
+    )
     odds = from_hits._odds_of_correlation(direct)
     assert np.all(odds[apart > 0] < 0.0)
 

@@ -1,6 +1,6 @@
 """A source that is looked for in some tracks only says of them what it says when all are read."""
 
-from dataclasses import replace
+from dataclasses import fields, replace
 
 import numpy as np
 
@@ -54,6 +54,8 @@ def test_what_is_read_in_some_tracks_is_told_at_their_places():
     assert some.obstacle[1] == "noise"
     assert some.hit_lags is not None
     assert some.hit_lags.similarity.shape == (len(some.at_samples), n)
+    assert some.direct is not None
+    assert {getattr(some.direct, field.name).shape for field in fields(some.direct)} == {(n, n)}
 
 
 def test_of_very_many_tracks_those_are_read_that_rise_with_the_strokes():

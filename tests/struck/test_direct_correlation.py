@@ -199,11 +199,11 @@ def test_a_low_drum_keeps_the_sharper_reading_of_its_arrival(apart_ms, taken):
         wide,
         offset_s=wide.offset_s + apart_ms * 1e-3 * turned,
         std_s=wide.std_s + 0.3e-3,
-        stretch=2.0,
+        longer=np.ones((2, 2)),
     )
 
     found = with_sharper(low, wide)
 
     assert found.offset_s[0, 1] * 1e3 == pytest.approx(3.0 if taken else 3.0 + apart_ms, abs=0.02)
     assert found.std_s[0, 1] == pytest.approx(wide.std_s[0, 1] if taken else low.std_s[0, 1])
-    assert found.stretch_of(0, 1) == (1.0 if taken else 2.0)
+    assert found.longer[0, 1] == (0.0 if taken else 1.0)
