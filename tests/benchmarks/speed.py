@@ -36,6 +36,7 @@ FRAME = 4096
 BLOCK = 64 * FRAME
 HIT_S = 0.5
 CORES = os.cpu_count() or 1
+BYTECODE = Path(tempfile.gettempdir()) / "polaritykit_bytecode"
 
 
 def make_session(folder: Path, n_tracks: int, minutes: float, rate: int = RATE) -> None:
@@ -116,8 +117,8 @@ def run_naive(folder: Path, n_pairs: int) -> None:
         signal.correlate(y, x, method="fft")
 
 
-def measure(command: list[str], bytecode: Path) -> tuple[float, float, float]:
-    """Wall seconds, CPU seconds and peak memory in MB of one process."""
+def measure(command: list[str], bytecode: Path = BYTECODE) -> tuple[float, float, float]:
+    """Wall seconds, CPU seconds and peak memory in MB of one process, its modules compiled in a folder."""
     environment = {key: value for key, value in os.environ.items() if key != "PYTHONDONTWRITEBYTECODE"}
     environment["PYTHONPYCACHEPREFIX"] = str(bytecode)
     begin = time.perf_counter()
