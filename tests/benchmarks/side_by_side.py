@@ -45,15 +45,14 @@ def strangers(count: int, n: int, seed: int) -> Iterator[tuple[str, np.ndarray]]
 @contextlib.contextmanager
 def looked_for_in(most: int) -> Iterator[None]:
     """Look for each struck source in so many tracks at most."""
-    from polaritykit.evidence import from_hits
     from polaritykit.struck import sources
 
     kept = sources.MOST_TRACKS
-    sources.MOST_TRACKS = from_hits.MOST_TRACKS = most
+    sources.MOST_TRACKS = most
     try:
         yield
     finally:
-        sources.MOST_TRACKS = from_hits.MOST_TRACKS = kept
+        sources.MOST_TRACKS = kept
 
 
 def answers(tracks: Mapping[str, np.ndarray]) -> Answers:
