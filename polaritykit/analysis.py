@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from polaritykit.audio.array_recording import ArrayRecording
-from polaritykit.base.cores import on_cores
 from polaritykit.base.errors import UsageError
+from polaritykit.base.processes import in_processes
 from polaritykit.base.track_names import is_overhead, linked_pairs
 from polaritykit.base.types import Progress, Recording
 from polaritykit.decide.agreement import Agreement, agree
@@ -338,7 +338,7 @@ def _conclude_all(
         )
         return [((a, pair.b), one) for pair, one in zip(pairs, told, strict=True)]
 
-    return {pair: one for row in on_cores(of_first, range(len(names))) for pair, one in row}
+    return {pair: one for row in in_processes(of_first, range(len(names))) for pair, one in row}
 
 
 class _Outcome(TypedDict):

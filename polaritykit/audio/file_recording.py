@@ -62,6 +62,7 @@ class _FileReader:
         self.source = source
         self.faults: set[tuple[int, str]] = set()
         self._handle: Any = None
+        self._opened_by = os.getpid()
         self._position = 0
         # SHA-256 (FIPS 180-4): the fastest of the standard library's where the processor helps with it.
         self._hash = hashlib.sha256()
@@ -123,8 +124,11 @@ class _FileReader:
         return audio_hash(self.source) if self._damaged else whole
 
     def _decode_from(self, first: int, out: Samples) -> int:
+        if self._opened_by != os.getpid():  # a copy of that process: the place in the file is shared with it
+            self.close()
         if self._handle is None:
             self._handle = open_audio(self.source.path)
+            self._opened_by = os.getpid()
             self._position = 0
             # Otherwise soundfile seeks after every read, which costs time and breaks MP3 streams.
             self._handle.seekable = lambda: False

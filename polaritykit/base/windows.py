@@ -8,6 +8,7 @@ from collections.abc import Callable, Sequence
 from typing import TypeVar
 
 from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.spans import Span
 from polaritykit.base.types import Recording, Samples
 
@@ -25,6 +26,8 @@ def over_windows(
     recording: Recording,
     windows: Sequence[Span],
     tracks: tuple[int, ...] | None = None,
+    *,
+    in_place: bool = False,
 ) -> list[R]:
     """Do some work for each of many windows of a recording, on all cores.
 
@@ -32,12 +35,14 @@ def over_windows(
     ----------
     work : callable
         Called with the number of the window and its samples, shape (n_tracks, n); must keep no view of them,
-        nor depend on the other windows.
+        nor depend on the other windows, nor change anything but what it returns.
     recording : Recording
     windows : sequence of (int, int)
         First sample of each and the one after its last, in any order.
     tracks : tuple of int, optional
         Rows wanted, in session order; all when left out.
+    in_place : bool
+        The work may write into arrays of its caller, each window into places of its own.
 
     Returns
     -------
@@ -53,9 +58,10 @@ def over_windows(
         return [work(k, sound[:, windows[k][0] - first : windows[k][1] - first]) for k in group]
 
     groups = _together(windows, most)
+    share_out = on_cores if in_place else in_processes
     found = dict(
         pair
-        for group, told in zip(groups, on_cores(read, groups), strict=True)
+        for group, told in zip(groups, share_out(read, groups), strict=True)
         for pair in zip(group, told, strict=True)
     )
     return [found[k] for k in range(len(windows))]

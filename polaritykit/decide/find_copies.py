@@ -12,8 +12,8 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
 from polaritykit.base.hann import periodic_hann
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Complexes, Floats, Recording, Samples
 from polaritykit.decide.scene import Copy
 
@@ -88,7 +88,7 @@ def find_copies(
 
     for a, row in enumerate(together):
         pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
-        for (_, b), copy in zip(pairs, on_cores(compared, pairs), strict=True):
+        for (_, b), copy in zip(pairs, in_processes(compared, pairs), strict=True):
             if copy is not None and a not in found:
                 turned = anchor == b or (anchor != a and copy.late_s < 0.0)
                 told = _turned(copy) if turned else copy

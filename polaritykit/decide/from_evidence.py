@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
 from polaritykit.base.octaves import octave_bins
+from polaritykit.base.processes import in_processes
 from polaritykit.base.spans import common_span, spans_of
 from polaritykit.base.types import Floats, Recording
 from polaritykit.decide.conclusion import Conclusion
@@ -87,7 +87,7 @@ def scene_of(
     held = None if n <= _ALL_HELD else tuple(np.flatnonzero(related).tolist())
     most = _most_frames(evidence, held)
     heard = [item for item in evidence if item.apart and len(item.at_samples) and _says_anything(item)]
-    gated = on_cores(lambda item: _gated(recording, item, frame_samples, held, most), heard)
+    gated = in_processes(lambda item: _gated(recording, item, frame_samples, held, most), heard)
     sounds = tuple(
         Sound(home=item.home, arrival_s=_arrivals(item), level_db=item.level_db, spectra=spectra_of_item)
         for item, spectra_of_item in zip(heard, gated, strict=True)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Floats, Recording, Samples, read_only
 from polaritykit.base.windows import over_windows
 from polaritykit.decide.conclusion import Conclusion
@@ -86,7 +86,7 @@ def find_triggered(recording: Recording, evidence: tuple[SourceEvidence, ...]) -
 
     found: dict[int, Triggered] = {}
     told = _out_of_silence(recording, struck)
-    for item, tracks in zip(struck, on_cores(samples_of, told), strict=True):
+    for item, tracks in zip(struck, in_processes(samples_of, told), strict=True):
         for track in tracks:
             found.setdefault(track, Triggered(track=track, source=item))
     return tuple(found.values())

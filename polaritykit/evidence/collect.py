@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.spans import spans_of
 from polaritykit.base.types import Floats, Progress, Recording
 from polaritykit.changes.explain_frames import frame_motions
@@ -167,7 +167,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
             return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
-        for number, told in enumerate(on_cores(one, sources, most=at_once(everyone, rate))):
+        for number, told in enumerate(in_processes(one, sources, most=at_once(everyone, rate))):
             items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)
@@ -218,8 +218,8 @@ def _from_frames(
                 home, near = found
                 return frame_evidence(steady, activity_db, home, near, search_ms)
 
-            near = list(on_cores(look, range(len(phases.homes))))
-            for item in on_cores(one, near, most=_HOMES_AT_ONCE):
+            near = list(in_processes(look, range(len(phases.homes))))
+            for item in in_processes(one, near, most=_HOMES_AT_ONCE):
                 items.append(item)
                 progress("sustained sound", (item.home + 1) / len(sustained))
         return tuple(closed(steady, items, frame_samples(steady.n_samples, steady.sample_rate_hz)))

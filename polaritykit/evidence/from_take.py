@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Floats, Recording, read_only
 from polaritykit.evidence.from_frames import RIVAL_SLOPE, by_wire, odds_by_rival
 from polaritykit.evidence.source import EDGE_CAP, SourceEvidence
@@ -66,7 +66,7 @@ def take_evidence(
                 return None
             return _evidence(levels_db, pair, sign=test.sign, size=_log_odds(test), found=delay)
 
-        told = zip(part, on_cores(tested, part), strict=True)
+        told = zip(part, in_processes(tested, part), strict=True)
         found.update((pair, item) for pair, item in told if item is not None)
     return tuple(found[pair] for pair in sorted(found))
 
@@ -147,7 +147,7 @@ def _plain_signs(
             (number, _), pair = item
             return plain_sign(take, *pair, offset_s=float(evidence[number].offset_s[pair]))
 
-        told.update(zip((key for key, _ in asked), on_cores(of, asked), strict=True))
+        told.update(zip((key for key, _ in asked), in_processes(of, asked), strict=True))
     return told
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Floats, Recording
 from polaritykit.evidence.voice_sign import behaves_like_speech, voice_sign
 from polaritykit.sustained.whitened import Real, low_rate
@@ -64,7 +64,7 @@ def hear_voices(recording: Recording, levels_db: Floats, tracks: Iterable[int]) 
         )
 
     # A take too short for a frame has no levels.
-    heard = on_cores(hear, tracks if len(levels_db) else ())
+    heard = in_processes(hear, tracks if len(levels_db) else ())
     return tuple(voice for voice in heard if voice is not None)
 
 

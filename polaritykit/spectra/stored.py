@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.spectra.correlation import LinearGrid, correlation_curve
 from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
@@ -244,7 +244,7 @@ def curves_entry(
         return curve.lag_ms, entry
 
     parts = (wanted[at : at + _AT_ONCE] for at in range(0, len(wanted), _AT_ONCE))
-    made = (entry for part in parts for entry in on_cores(of_pair, part))
+    made = (entry for part in parts for entry in in_processes(of_pair, part))
     for item, (lags, entry) in zip(wanted, made, strict=True):
         grid_kept = lags
         left -= len(entry["cross"]) + len(entry["correlation"])

@@ -157,7 +157,7 @@ def _read(
             phase[row, here] = turns.astype(np.int32).astype(np.uint16)
 
         windows = [(at * size, (at + 1) * size) for at in frames.tolist()]
-        over_windows(read, recording, windows, tracks)
+        over_windows(read, recording, windows, tracks, in_place=True)
         audible[:, here] = _audible(power, top[:, here], rows)
     return FramePhases(
         homes=tuple(home for home, _ in group),

@@ -41,7 +41,7 @@ def read_frames(
         found[row] = sound
 
     windows = [(at * size - margin, (at + 1) * size + margin) for at in frames.tolist()]
-    over_windows(put, recording, windows, tracks)
+    over_windows(put, recording, windows, tracks, in_place=True)
     return found
 
 

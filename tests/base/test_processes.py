@@ -1,0 +1,176 @@
+"""Work in processes: in order, in other processes than this, none left over, nothing lost when one dies.
+
+The test runner's own threads make copies unsafe, so each test but one is a program of its own.
+"""
+
+import os
+import signal
+import subprocess
+import sys
+import threading
+import time
+from pathlib import Path
+
+import pytest
+
+from polaritykit.base.processes import in_processes
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="processes are copied on Linux alone")
+
+_BEGIN = """
+import os, signal, sys, time
+import multiprocessing
+os.cpu_count = lambda: 3
+from polaritykit.base.processes import in_processes
+here = os.getpid()
+"""
+
+
+def _run(program: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", _BEGIN + program], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def test_results_come_in_order_from_other_processes():
+    """The first takes longest; none is worked on here."""
+    done = _run("""
+def work(item):
+    time.sleep(0.2 if item == 0 else 0.0)
+    return item**2, os.getpid()
+told = list(in_processes(work, range(20)))
+assert [one for one, _ in told] == [item**2 for item in range(20)]
+assert here not in {pid for _, pid in told}
+assert not multiprocessing.active_children()
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_nothing_is_lost_when_one_is_killed():
+    """As a system does that runs out of memory: what is left is done here."""
+    done = _run("""
+def work(item):
+    if item == 5 and os.getpid() != here:
+        os.kill(os.getpid(), signal.SIGKILL)
+    return item**2
+assert list(in_processes(work, range(20))) == [item**2 for item in range(20)]
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_a_fault_reaches_the_caller():
+    """With its own words; and no process stays."""
+    done = _run("""
+def work(item):
+    raise ValueError(f"item {item}")
+try:
+    list(in_processes(work, range(20)))
+except ValueError as error:
+    assert str(error) == "item 0"
+    assert not multiprocessing.active_children()
+    sys.exit(7)
+""")
+
+    assert (done.returncode, done.stderr) == (7, "")
+
+
+def test_whoever_stops_asking_does_not_wait():
+    """The others would take a minute."""
+    done = _run("""
+def work(item):
+    time.sleep(0.0 if item == 0 else 60.0)
+    return item
+began = time.monotonic()
+told = in_processes(work, range(20))
+assert next(told) == 0
+told.close()
+assert not multiprocessing.active_children()
+assert time.monotonic() - began < 30.0
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_where_no_process_can_be_made_the_work_is_done_here():
+    """A system without shared semaphores says so with an error."""
+    done = _run("""
+import concurrent.futures
+def none(*_):
+    raise OSError("no semaphores")
+concurrent.futures.ProcessPoolExecutor = none
+assert list(in_processes(lambda item: (item, os.getpid()), range(5))) == [(item, here) for item in range(5)]
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+@pytest.mark.parametrize("to_end", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_the_processes_end_with_the_one_that_asked(to_end):
+    """However that is ended: they are told by nobody else, and say nothing."""
+    program = """
+def work(item):
+    os.write(1, f"{os.getpid()}\\n".encode())
+    time.sleep(60.0)
+from polaritykit.base.interrupt import stopped_by_signals
+with stopped_by_signals():
+    try:
+        list(in_processes(work, range(20)))
+    except KeyboardInterrupt:
+        sys.exit(9)
+"""
+    with subprocess.Popen(
+        [sys.executable, "-c", _BEGIN + program], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as asked:
+        workers = [int(asked.stdout.readline()) for _ in range(3)]
+        asked.send_signal(to_end)
+        assert asked.wait(30) == (-signal.SIGKILL if to_end == signal.SIGKILL else 9)
+        until = time.monotonic() + 30.0
+        while any(_runs(pid) for pid in workers) and time.monotonic() < until:
+            time.sleep(0.05)
+        assert not [pid for pid in workers if _runs(pid)]
+        assert asked.stderr.read() == ""
+
+
+def _runs(pid: int) -> bool:
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
+    except FileNotFoundError:
+        return False
+
+
+def test_beside_other_threads_threads_do_the_work():
+    """A copy would hold for ever what they hold now."""
+    over = threading.Event()
+    other = threading.Thread(target=over.wait)
+    other.start()
+    try:
+        told = list(in_processes(lambda item: (item, os.getpid()), range(6)))
+    finally:
+        over.set()
+        other.join()
+
+    assert told == [(item, os.getpid()) for item in range(6)]
+
+
+def test_a_copy_reads_files_at_places_of_its_own(tmp_path):
+    """One place in a file is shared by all copies of a process that has it open: they open it anew."""
+    done = _run(f"""
+import numpy as np, soundfile
+from pathlib import Path
+from polaritykit.audio.session import open_session
+folder = Path({str(tmp_path)!r})
+sound = np.random.default_rng(1).uniform(-0.5, 0.5, (400_000, 2)).astype(np.float32)
+for row in range(2):
+    soundfile.write(folder / f"{{row}}.wav", sound[:, row], 48000, "FLOAT")
+recording = open_session([folder]).recording
+recording.read(100, 200)
+def work(item):
+    at = (item * 7919) % 390_000
+    return np.array_equal(recording.read(at, at + 5000), sound[at : at + 5000].T)
+told = list(in_processes(work, range(300)))
+assert all(told), sum(told)
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
