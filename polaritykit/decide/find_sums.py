@@ -13,6 +13,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairCause
@@ -35,6 +36,8 @@ _BANDS = 4
 _LEAST_PART = 1e-3
 #: Against numbers that are exact copies of one another.
 _RIDGE = 1e-7
+#: Of the bins whose matrices are worked on at a time, each core.
+_BYTES = 2e7
 
 
 def find_sums(spectra: Spectra, usable: Sequence[bool]) -> tuple[PrintedSum, ...]:
@@ -55,7 +58,14 @@ def find_sums(spectra: Spectra, usable: Sequence[bool]) -> tuple[PrintedSum, ...
     tracks = np.flatnonzero(usable)
     if len(tracks) < 3 or spectra.n_frames < _FRAMES_PER_TRACK * len(tracks):
         return ()
-    found = (_printed(spectra, tracks, track) for track in tracks.tolist())
+    bins = {track: _bins_of(spectra.power[track]) for track in tracks.tolist()}
+    places = np.unique(np.concatenate(list(bins.values())))
+    left = _left_free(spectra, tracks, places)
+    found = (
+        _printed(spectra, tracks, track, bins[track])
+        for row, track in enumerate(tracks.tolist())
+        if len(bins[track]) and np.median(left[np.searchsorted(places, bins[track]), row]) <= _LEFT_FREE
+    )
     return tuple(one for one in found if one is not None)
 
 
@@ -82,38 +92,51 @@ def with_sums(
     return found
 
 
-def _printed(spectra: Spectra, tracks: NDArray[np.int64], track: int) -> PrintedSum | None:
-    """Tell whether one track is a sum of some."""
-    power = spectra.power[track]
+def _bins_of(power: Floats) -> NDArray[np.int64]:
+    """Bins by which a track is looked at; none where too few are strong."""
     strong = np.flatnonzero(power >= power.max() * 10.0 ** (-_RANGE_DB / 10.0))
     strong = strong[strong > 0]
     if len(strong) < _BINS // _BANDS:
-        return None
-    bins = strong[np.unique(np.linspace(0, len(strong) - 1, _BINS).round().astype(np.int64))]
+        return strong[:0]
+    return strong[np.unique(np.linspace(0, len(strong) - 1, _BINS).round().astype(np.int64))]
+
+
+def _left_free(spectra: Spectra, tracks: NDArray[np.int64], bins: NDArray[np.int64]) -> Floats:
+    """Share of each track's power that no complex gains on the others explain, shape (n_bins, n_tracks).
+
+    One inverse tells it of all tracks: what is left of each is one over its diagonal (in regression the
+    variance inflation factor; common practice, from memory).
+    """
+    at_once = max(1, int(_BYTES / (16 * len(tracks) ** 2)))
+
+    def of(part: NDArray[np.int64]) -> Floats:
+        size = np.sqrt(np.maximum(spectra.power[tracks][:, part], 1e-30)).T
+        among = spectra.matrix[part][:, tracks[:, None], tracks] / (size[:, :, None] * size[:, None, :])
+        inverse = np.linalg.inv(among + _RIDGE * np.eye(len(tracks)))
+        return np.asarray(1.0 / np.einsum("kii->ki", inverse).real - _RIDGE)
+
+    parts = [bins[at : at + at_once] for at in range(0, len(bins), at_once)]
+    return np.concatenate(list(on_cores(of, parts)))
+
+
+def _printed(
+    spectra: Spectra, tracks: NDArray[np.int64], track: int, bins: NDArray[np.int64]
+) -> PrintedSum | None:
+    """Tell whether one track is a sum of some."""
     others = tracks[tracks != track]
-    size = np.sqrt(np.maximum(spectra.power[others][:, bins], 1e-30)).T
-    among = spectra.matrix[bins][:, others[:, None], others] / (size[:, :, None] * size[:, None, :])
-    own = np.sqrt(power[bins])
-    cross = spectra.matrix[bins][:, others, track] / (size * own[:, None])
-    if np.median(_left_free(among, cross)) > _LEFT_FREE:
-        return None
+    own = np.sqrt(spectra.power[track][bins])
+    # Gains are of the tracks as they are.
+    among = spectra.matrix[bins][:, others[:, None], others] / own[:, None, None] ** 2
+    cross = spectra.matrix[bins][:, others, track] / own[:, None] ** 2
     for late in _lags(spectra, others, track):
         ends = _left_by_ends(late, spectra.fft_size)
         if ends > _LEFT_BY_ENDS:
             continue
         turn = np.exp(2j * np.pi * spectra.frequency_hz[bins] * late / spectra.sample_rate_hz)
-        # Gains are of the tracks as they are.
-        scale = size / own[:, None]
-        brings = _brings(among * (scale[:, :, None] * scale[:, None, :]), cross * scale * turn[:, None], ends)
+        brings = _brings(among, cross * turn[:, None], ends)
         if brings is not None and (parts := others[brings >= _LEAST_PART]).size > 1:
             return PrintedSum(track=track, parts=tuple(parts.tolist()), late_s=late / spectra.sample_rate_hz)
     return None
-
-
-def _left_free(among: Complexes, cross: Complexes) -> Floats:
-    """Share of a track's power that no complex gains on the others explain, per bin."""
-    solved = np.linalg.solve(among + _RIDGE * np.eye(among.shape[1]), cross[:, :, None])[:, :, 0]
-    return np.asarray(1.0 - np.einsum("km,km->k", cross.conj(), solved).real)
 
 
 def _lags(spectra: Spectra, others: NDArray[np.int64], track: int) -> list[int]:
