@@ -9,6 +9,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
@@ -19,11 +20,15 @@ from polaritykit.base.cores import on_cores
 T = TypeVar("T")
 R = TypeVar("R")
 
+#: Making processes takes some hundredths of a second: what is over sooner is done here.
+_MADE_S = 0.1
 #: What the processes that are being made are for: each finds it in its copy of the memory.
 _given: list[tuple[Callable[[Any], Any], Sequence[Any]]] = []
 
 
-def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None = None) -> Iterator[R]:
+def in_processes(
+    work: Callable[[T], R], items: Iterable[T], *, most: int | None = None, long: bool = False
+) -> Iterator[R]:
     """Do some work for each item.
 
     Parameters
@@ -34,6 +39,9 @@ def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None
     items : iterable
     most : int, optional
         Items that may be worked on at a time, where each takes much memory; all cores when left out.
+    long : bool
+        Each item takes longer than processes take to be made.  Otherwise the first are worked on here, to
+        see how long they take.
 
     Yields
     ------
@@ -42,9 +50,17 @@ def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None
     """
     items = list(items)
     workers = min(len(items), os.cpu_count() or 1, most or len(items))
-    if workers <= 1 or not _copies_are_safe():
+    if workers <= 1 or not copies_are_safe():
         yield from on_cores(work, items, most=most)
         return
+    done, spent_s = 0, 0.0
+    while done < len(items) and not (long or (done and spent_s / done * (len(items) - done) > _MADE_S)):
+        begin = time.perf_counter()
+        result = work(items[done])
+        spent_s += time.perf_counter() - begin
+        yield result
+        done += 1
+    items = items[done:]
     done = 0
     for result in _told_by_copies(work, items, workers):
         yield result
@@ -63,9 +79,9 @@ def _told_by_copies(work: Callable[[T], R], items: Sequence[T], workers: int) ->
 
     others = set(multiprocessing.active_children())
     try:
-        with ProcessPoolExecutor(workers, multiprocessing.get_context("fork"), _begin) as pool:
+        with ProcessPoolExecutor(workers, multiprocessing.get_context("fork"), begin_as_copy) as pool:
             try:
-                with _signals_held_back():
+                with signals_held_back():
                     _given.append((work, items))
                     told = deque(pool.submit(_one, number) for number in range(len(items)))
                 while told:
@@ -80,7 +96,7 @@ def _told_by_copies(work: Callable[[T], R], items: Sequence[T], workers: int) ->
         return
 
 
-def _copies_are_safe() -> bool:
+def copies_are_safe() -> bool:
     """Whether no other thread can hold what the copy would wait for, on a system where nothing else does."""
     return sys.platform == "linux" and threading.active_count() == 1
 
@@ -91,8 +107,8 @@ def _one(number: int) -> Any:
 
 
 @contextmanager
-def _signals_held_back() -> Iterator[None]:
-    """Let no signal fall between the making of a process and its `_begin`."""
+def signals_held_back() -> Iterator[None]:
+    """Let no signal fall between the making of a process and its `begin_as_copy`."""
     before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
     try:
         yield
@@ -100,7 +116,7 @@ def _signals_held_back() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin() -> None:
+def begin_as_copy() -> None:
     """Say nothing when told to end, and do not outlive the process that asked."""
     import multiprocessing
 

@@ -38,10 +38,28 @@ def test_results_come_in_order_from_other_processes():
 def work(item):
     time.sleep(0.2 if item == 0 else 0.0)
     return item**2, os.getpid()
-told = list(in_processes(work, range(20)))
+told = list(in_processes(work, range(20), long=True))
 assert [one for one, _ in told] == [item**2 for item in range(20)]
 assert here not in {pid for _, pid in told}
 assert not multiprocessing.active_children()
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_what_is_over_soon_is_done_here():
+    """Making processes would take longer; work that turns out to be long is shared out."""
+    done = _run("""
+from polaritykit.base import processes
+processes._MADE_S = 5.0
+assert {pid for pid in in_processes(lambda item: os.getpid(), range(50))} == {here}
+processes._MADE_S = 0.1
+def work(item):
+    time.sleep(0.0 if item < 3 else 0.05)
+    return item, os.getpid()
+told = list(in_processes(work, range(30)))
+assert [item for item, _ in told] == list(range(30))
+assert told[0][1] == here != told[-1][1]
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -54,7 +72,7 @@ def work(item):
     if item == 5 and os.getpid() != here:
         os.kill(os.getpid(), signal.SIGKILL)
     return item**2
-assert list(in_processes(work, range(20))) == [item**2 for item in range(20)]
+assert list(in_processes(work, range(20), long=True)) == [item**2 for item in range(20)]
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -66,7 +84,7 @@ def test_a_fault_reaches_the_caller():
 def work(item):
     raise ValueError(f"item {item}")
 try:
-    list(in_processes(work, range(20)))
+    list(in_processes(work, range(20), long=True))
 except ValueError as error:
     assert str(error) == "item 0"
     assert not multiprocessing.active_children()
@@ -83,7 +101,7 @@ def work(item):
     time.sleep(0.0 if item == 0 else 60.0)
     return item
 began = time.monotonic()
-told = in_processes(work, range(20))
+told = in_processes(work, range(20), long=True)
 assert next(told) == 0
 told.close()
 assert not multiprocessing.active_children()
@@ -100,7 +118,7 @@ import concurrent.futures
 def none(*_):
     raise OSError("no semaphores")
 concurrent.futures.ProcessPoolExecutor = none
-assert list(in_processes(lambda item: (item, os.getpid()), range(5))) == [(item, here) for item in range(5)]
+assert [pid for pid in in_processes(lambda item: os.getpid(), range(5), long=True)] == [here] * 5
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -116,7 +134,7 @@ def work(item):
 from polaritykit.base.interrupt import stopped_by_signals
 with stopped_by_signals():
     try:
-        list(in_processes(work, range(20)))
+        list(in_processes(work, range(20), long=True))
     except KeyboardInterrupt:
         sys.exit(9)
 """
@@ -169,7 +187,7 @@ recording.read(100, 200)
 def work(item):
     at = (item * 7919) % 390_000
     return np.array_equal(recording.read(at, at + 5000), sound[at : at + 5000].T)
-told = list(in_processes(work, range(300)))
+told = list(in_processes(work, range(300), long=True))
 assert all(told), sum(told)
 """)
 
