@@ -7,18 +7,18 @@ so that answers do not depend on that.  Blocks are ``(n_tracks, n)`` float32.
 import mmap
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 
-from polaritykit.base.processes import begin_as_copy, copies_are_safe, signals_held_back
+from polaritykit.base.processes import copies, copies_are_safe
 from polaritykit.base.types import Samples
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
-    from multiprocessing.context import ForkProcess
 
 #: Blocks in the memory that copies share: the listeners need not be done with one before the next is read.
 _AHEAD = 2
@@ -75,31 +75,18 @@ def in_copies(listeners: Sequence[Listener], shape: tuple[int, int]) -> Iterator
     LostError
         Copies are not safe here, blocks too large, or one copy ended before all was heard.
     """
-    import multiprocessing
-
     n_tracks, n_samples = shape
     if not copies_are_safe() or 4 * _AHEAD * n_tracks * n_samples > _BYTES:
         raise LostError
     shared = np.frombuffer(mmap.mmap(-1, 4 * _AHEAD * n_tracks * n_samples), np.float32)
     slots = shared.reshape(_AHEAD, n_tracks, n_samples)
-    copies: list[tuple[ForkProcess, Connection]] = []
-    context = multiprocessing.get_context("fork")
     try:
-        with signals_held_back():
-            for listener in listeners:
-                ours, theirs = context.Pipe()
-                copy = context.Process(target=_listen, args=(listener, slots, theirs), daemon=True)
-                copy.start()
-                theirs.close()
-                copies.append((copy, ours))
-        yield _InCopies(slots, [ours for _, ours in copies])
+        with copies([partial(_listen, listener, slots) for listener in listeners]) as made:
+            if len(made) < len(listeners):
+                raise LostError
+            yield _InCopies(slots, made)
     except (EOFError, OSError) as error:
         raise LostError from error
-    finally:
-        for copy, ours in copies:
-            ours.close()
-            copy.kill()
-            copy.join()
 
 
 class _InThreads:
@@ -148,12 +135,9 @@ class _InCopies:
 
 
 def _listen(listener: Listener, slots: Samples, asked: "Connection") -> None:
-    """Be a copy: hear what lies in a slot, say when it may be filled anew; at last tell."""
-    begin_as_copy()
-    # Whatever goes wrong is met again, and said, by whoever then does it without copies.
-    with suppress(Exception):
-        while (given := asked.recv()) is not None:
-            start, slot, n_samples = given
-            listener.hear(start, slots[slot, :, :n_samples])
-            asked.send(None)
-        asked.send(listener.told())
+    """Hear what lies in a slot, say when it may be filled anew; at last tell."""
+    while (given := asked.recv()) is not None:
+        start, slot, n_samples = given
+        listener.hear(start, slots[slot, :, :n_samples])
+        asked.send(None)
+    asked.send(listener.told())

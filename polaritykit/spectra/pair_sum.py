@@ -22,6 +22,7 @@ from typing import cast
 import numpy as np
 
 from polaritykit.base.hearing import HEARING_HZ
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.spectra.records import BandGains, BandLevels, FrequencyBands, PairSpectra
 
@@ -276,15 +277,15 @@ def energy_band(
 
 def _turned(spectra: PairSpectra, delay_ms: float, *, invert: bool = False) -> Complexes:
     """Cross-spectrum after giving b a delay and a sign."""
-    turn = np.exp(-2j * np.pi * spectra.frequency_hz * (delay_ms * 1e-3))
-    return cast("Complexes", spectra.cross * (-turn if invert else turn))
+    turn = turns(spectra.frequency_hz, delay_ms * 1e-3)
+    return spectra.cross * (-turn if invert else turn)
 
 
 def _crossing(spectra: PairSpectra, chosen: slice, delay_ms: float) -> float:
     """Real part of the cross-spectrum of some bins with b delayed, added up."""
     cross = spectra.cross[chosen]
     if delay_ms:
-        cross = cross * np.exp(-2j * np.pi * spectra.frequency_hz[chosen] * (delay_ms * 1e-3))
+        cross = cross * turns(spectra.frequency_hz[chosen], delay_ms * 1e-3)
     return float(cross.real.sum())
 
 

@@ -111,13 +111,38 @@ assert time.monotonic() - began < 30.0
     assert (done.returncode, done.stderr) == (0, "")
 
 
+def test_one_that_ends_while_it_tells_is_not_waited_for():
+    """Half a result lies in the pipe, whether the reader comes back for it or never does."""
+    program = """
+import threading
+def work(item):
+    if os.getpid() != here and item == 3:
+        threading.Timer(0.2, os.kill, (os.getpid(), signal.SIGKILL)).start()
+    return bytes([item]) * 20_000_000
+told = in_processes(work, range(6), long=True)
+assert next(told)[0] == 0
+time.sleep(0.6)
+"""
+    back = _run(program + "assert [one[0] for one in told] == [1, 2, 3, 4, 5]")
+    never = _run(program + "told.close(); assert not multiprocessing.active_children()")
+
+    assert (back.returncode, back.stderr) == (0, "")
+    assert (never.returncode, never.stderr) == (0, "")
+
+
 def test_where_no_process_can_be_made_the_work_is_done_here():
-    """A system without shared semaphores says so with an error."""
+    """A system that allows no more of them says so with an error; as good as none is one."""
     done = _run("""
-import concurrent.futures
-def none(*_):
-    raise OSError("no semaphores")
-concurrent.futures.ProcessPoolExecutor = none
+from multiprocessing.context import ForkProcess
+start, made = ForkProcess.start, []
+def none(self):
+    raise BlockingIOError("no more processes")
+def one(self):
+    made.append(self)
+    (start if len(made) == 1 else none)(self)
+ForkProcess.start = one
+assert list(in_processes(lambda item: item**2, range(50), long=True)) == [item**2 for item in range(50)]
+ForkProcess.start = none
 assert [pid for pid in in_processes(lambda item: os.getpid(), range(5), long=True)] == [here] * 5
 """)
 
