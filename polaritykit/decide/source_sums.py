@@ -15,12 +15,14 @@ octaves
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.octaves import octave_bins
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, Recording, read_only
 
 #: Octaves that are judged, and all that may be a source's strongest (IEC 61260-1).
@@ -304,8 +306,7 @@ def weights(spectra: GatedSpectra, gains: Floats, shifts_s: Floats) -> Complexes
     """
     found = np.zeros((len(spectra.frequency_hz), len(gains)), np.complex128)
     used = np.flatnonzero(gains)
-    turns = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shifts_s[used])
-    found[:, used] = gains[used] * turns
+    found[:, used] = gains[used] * turns(spectra.frequency_hz, shifts_s[used]).T
     return found
 
 
@@ -327,31 +328,26 @@ def octave_powers(
     -------
     ndarray, shape (n_octaves, n_candidates)
     """
-    candidates = np.zeros(1) if candidates_s is None else candidates_s
     mover = np.zeros(weight.shape[1], dtype=bool)
     mover[list(moving)] = True
-    still, moved = (summed(spectra, weight * tracks) for tracks in (~mover, mover))
-    fixed = np.mean(np.abs(still) ** 2 + np.abs(moved) ** 2, axis=1)
-    crossing = np.mean(still.conj() * moved, axis=1)
-    turns = np.exp(-2j * np.pi * np.outer(spectra.frequency_hz, candidates))
-    power = fixed[:, None] + 2.0 * (crossing[:, None] * turns).real
-    return np.stack([power[spectra.octave == k].sum(axis=0) for k in range(len(JUDGED_HZ))])
+    # What is in the sum is so at every bin.
+    used, places = spectra.held(np.flatnonzero(weight[:1].any(axis=0)))
+    both = weight[:, None, used] * np.stack([~mover, mover])[:, used]
+    sums = np.matmul(both, spectra.parts[:, places])
+    still, moved = sums[:, 0], sums[:, 1]
+    inside = np.arange(len(JUDGED_HZ))[:, None] == spectra.octave
+    fixed = inside @ np.mean(np.square(np.abs(sums)).sum(axis=1), axis=1)
+    crossing = inside * np.mean(still.conj() * moved, axis=1)
+    if candidates_s is None:
+        return np.asarray(fixed + 2.0 * crossing.sum(axis=1).real)[:, None]
+    grid = spectra.frequency_hz.tobytes(), candidates_s.tobytes()
+    return np.asarray(fixed[:, None] + 2.0 * (crossing @ _candidate_turns(*grid)).real)
 
 
-def summed(spectra: GatedSpectra, weight: Complexes) -> Complexes:
-    """Sum of the weighted tracks per bin and part.
-
-    Parameters
-    ----------
-    spectra : GatedSpectra
-    weight : ndarray, shape (n_bins, n_tracks)
-
-    Returns
-    -------
-    ndarray of complex, shape (n_bins, n_parts)
-    """
-    used, places = spectra.held(np.flatnonzero(weight.any(axis=0)))
-    return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, places])[:, 0])
+@lru_cache(maxsize=8)
+def _candidate_turns(frequency_hz: bytes, candidates_s: bytes) -> Complexes:
+    """Phases of candidates, which are alike for all sources of a kind, (n_bins, n_candidates)."""
+    return np.ascontiguousarray(turns(np.frombuffer(frequency_hz), np.frombuffer(candidates_s)).T)
 
 
 def octave_levels_db(powers: Floats) -> Floats:
