@@ -88,13 +88,13 @@ class GatedSpectra:
 
 
 def gated_spectra(
-    windows: Floats | NDArray[np.float32], sample_rate_hz: int, *, taper: Floats, repeats: bool
+    windows: Sequence[Floats | NDArray[np.float32]], sample_rate_hz: int, *, taper: Floats, repeats: bool
 ) -> GatedSpectra:
     """Pool the spectra of windows around a source's hits or frames.
 
     Parameters
     ----------
-    windows : ndarray, shape (n_windows, n_tracks, n_samples)
+    windows : sequence of ndarray, shape (n_tracks, n_samples) each
     sample_rate_hz : int
     taper : ndarray, shape (n_samples,)
     repeats : bool
@@ -107,20 +107,20 @@ def gated_spectra(
     """
     from scipy.fft import rfft
 
-    n_windows, n_tracks, n = windows.shape
+    n_tracks, n = windows[0].shape
     frequency: Floats = np.asarray(np.fft.rfftfreq(n, 1 / sample_rate_hz), np.float64)
     bands = [octave_bins(frequency, centre) for centre in JUDGED_HZ]
     chosen = np.flatnonzero(np.any(bands, axis=0))
     octave = np.argmax([band[chosen] for band in bands], axis=0)
     gate = taper.astype(np.float32)
-    powers = np.zeros((n_tracks, len(frequency)), windows.dtype)
-    kept = np.empty((n_windows, n_tracks, len(chosen)), np.result_type(windows, np.complex64))
+    powers = np.zeros((n_tracks, len(frequency)), windows[0].dtype)
+    kept = np.empty((len(windows), n_tracks, len(chosen)), np.result_type(windows[0], np.complex64))
     # Window by window: what is worked out of one stays in the cache.
     for own, window in zip(kept, windows, strict=True):
         spectra = rfft(window * gate, axis=-1)
         powers += np.abs(spectra) ** 2
         own[:] = spectra[:, chosen]
-    powers /= n_windows
+    powers /= len(windows)
     octave_power = np.stack([powers[:, octave_bins(frequency, c)].sum(axis=1) for c in ALL_HZ])
     plain = np.ascontiguousarray(kept.transpose(2, 1, 0))
     count = plain.shape[2] if repeats else 1
@@ -194,7 +194,7 @@ def struck_spectra(
     taper[: before + opened] = 1.0
     taper[:rise] = np.sin(np.linspace(0.0, np.pi / 2, rise)) ** 2
     taper[before + opened : before + closed] = np.cos(np.linspace(0.0, np.pi / 2, closed - opened)) ** 2
-    windows = np.stack([recording.read(int(at) - before, int(at) - before + n, tracks) for at in at_samples])
+    windows = [recording.read(int(at) - before, int(at) - before + n, tracks) for at in at_samples]
     found = gated_spectra(windows, rate, taper=taper, repeats=True)
     return _placed(found, tracks, len(recording.track_names))
 
@@ -229,7 +229,7 @@ def sustained_spectra(
     -------
     GatedSpectra
     """
-    windows = np.stack([recording.read(int(at), int(at) + frame, tracks) for at in at_samples])
+    windows = [recording.read(int(at), int(at) + frame, tracks) for at in at_samples]
     found = gated_spectra(windows, recording.sample_rate_hz, taper=periodic_hann(frame), repeats=False)
     return _placed(found, tracks, len(recording.track_names))
 
