@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Samples
 from polaritykit.levels.clipping import ClipDetector, Clipping
 from polaritykit.levels.duplicates import DuplicateFinder
@@ -48,7 +47,7 @@ class TrackLevels:
 _LOW_RATE_HZ = 1000
 _SEGMENTS = 6
 #: Tiles and tracks measured together: large enough to keep Python out of the way (a block at a time, at up to
-#: 48 kHz), and the same whatever the number of cores.
+#: 48 kHz).
 _TILES_AT_ONCE = 80
 _TRACKS_AT_ONCE = 12
 #: Histogram of short-term levels.
@@ -104,8 +103,8 @@ class LevelMeter:
     def update(self, block: Samples) -> None:
         """Take in the next samples of all tracks, shape ``(n_tracks, n)``, any n."""
         self._duplicates.update(block)
-        for _ in on_cores(lambda part: part[1].update(block[part[0]]), self._parts):
-            pass
+        for rows, part in self._parts:
+            part.update(block[rows])
 
     def result(self) -> tuple[TrackLevels, ...]:
         """Return the levels of every track; nothing may be added afterwards."""
@@ -117,7 +116,7 @@ class LevelMeter:
 
 
 class _SomeTracks:
-    """The meters of a few tracks, for one core at a time."""
+    """The meters of a few tracks."""
 
     def __init__(self, n_tracks: int, sample_rate_hz: int, settings: LevelSettings) -> None:
         self._settings = settings
