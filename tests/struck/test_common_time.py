@@ -5,6 +5,7 @@ import pytest
 from made_strokes import RATE, onsets_of, strokes
 
 from polaritykit.struck.common_time import common_time
+from polaritykit.struck.onsets import made_onsets
 
 LATE_MS = np.array([0.0, 3.2, 7.9])
 
@@ -55,4 +56,4 @@ def test_a_track_without_strokes_stays():
     onsets = onsets[onsets["track"] != 1]
 
     assert common_time(onsets, 3, RATE)[1] == 0
-    assert common_time([], 3, RATE).tolist() == [0, 0, 0]
+    assert common_time(made_onsets(0, [], [], []), 3, RATE).tolist() == [0, 0, 0]
