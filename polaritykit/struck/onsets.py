@@ -215,7 +215,18 @@ class OnsetDetector:
 
 
 def made_onsets(track: int, samples: ArrayLike, levels_db: ArrayLike, rises_db: ArrayLike) -> Onsets:
-    """Make onsets of one track."""
+    """Make onsets of one track.
+
+    Parameters
+    ----------
+    track : int
+    samples, levels_db, rises_db : array-like
+        As the fields of `Onsets`; levels and rises may be one for all.
+
+    Returns
+    -------
+    Onsets
+    """
     made = np.empty(np.shape(samples), _ONSET)
     made["track"], made["sample"], made["level_db"], made["rise_db"] = track, samples, levels_db, rises_db
     return made
