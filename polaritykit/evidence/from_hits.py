@@ -22,6 +22,7 @@ from polaritykit.struck.direct_correlation import (
     DirectTimes,
     centre_hz,
     direct_times,
+    gated_cross,
     reconciled,
     with_sharper,
 )
@@ -201,8 +202,10 @@ def _read(hits: HitWindows, here: Here) -> tuple[SourceEvidence, SourceEvidence 
     arrivals = lined_up(_picked(windows, zero, rate), zero, rate)
     centre = centre_hz(windows[:, here.source.home], zero, rate)
 
+    gates = gated_cross(windows, zero, rate)
+
     def direct(lowest_hz: float) -> DirectTimes:
-        found = direct_times(windows, zero, rate, arrivals.arrival_s, lowest_hz=lowest_hz)
+        found = direct_times(gates, arrivals.arrival_s, lowest_hz=lowest_hz)
         return replace(found, agreed=read_only(found.agreed * np.outer(here.well_heard, here.well_heard)))
 
     wide = direct(LOWEST_HZ)

@@ -10,12 +10,12 @@ Conventions: frequencies in Hz; an offset is positive when *b* is late.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from polaritykit.base.hearing import HEARING_HZ
 from polaritykit.base.turns import turns
 from polaritykit.base.types import Floats
 from polaritykit.spectra.comb import notches_hz
+from polaritykit.spectra.pair_sum import run_sums
 from polaritykit.spectra.records import PairSpectra
 
 #: Share of the power that follows the prediction from which a notch is told: the sum is then at −3 dB.
@@ -82,15 +82,8 @@ def seen_notches(
     high_hz = np.minimum(candidates + spacing_hz / 2, candidates * 2 ** (1 / 6))
     first = frequency.searchsorted(np.append(low_hz, _LOWEST_HZ))
     stop = frequency.searchsorted(np.append(high_hz, low_end_hz), side="right")
-    crossing, power = (_sums(values, first, stop) for values in (turned, spectra.auto_a + spectra.auto_b))
+    crossing, power = (run_sums(values, first, stop) for values in (turned, spectra.auto_a + spectra.auto_b))
     share = np.divide(2.0 * crossing, power, out=np.zeros_like(power), where=power > 0.0)
     told = [round(hz, 2) for hz in candidates[share[:-1] >= _TOLD][:most].tolist()]
     cancels = inverted and low_end_hz > _LOWEST_HZ and share[-1] >= _TOLD
     return SourceNotches(notches_hz=tuple(told), low_end_hz=round(low_end_hz, 1) if cancels else None)
-
-
-def _sums(values: Floats, first: NDArray[np.int64], stop: NDArray[np.int64]) -> Floats:
-    """Sum of values[first:stop] for each, 0 where that is empty."""
-    # Every other run lies between two that are asked for.
-    runs = np.add.reduceat(np.append(values, 0.0), np.stack([first, stop], axis=1).ravel())[::2]
-    return np.asarray(np.where(stop > first, runs, 0.0))

@@ -21,6 +21,7 @@ Times that serve all pairs together: VanDecar, J. C. & Crosson, R. S. (1990), Bu
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,15 +76,19 @@ class DirectTimes:
     longer: Floats
 
 
-def direct_times(
-    windows: Floats,
-    zero: int,
-    sample_rate_hz: int,
-    picked_s: Floats,
-    *,
-    lowest_hz: float = LOWEST_HZ,
-) -> DirectTimes:
-    """Time one source on all tracks by correlation.
+@dataclass(frozen=True, kw_only=True)
+class GatedCross:
+    """Flattened cross-spectra of all pairs in one gate, shape (n_pairs, n_bins), summed over hits."""
+
+    whole: Complexes
+    #: Of every second hit, and of the others; none where the gate is not read by halves.
+    halves: tuple[Complexes, ...]
+    #: Of the curves made of them, Hz.
+    rate: float
+
+
+def gated_cross(windows: Floats, zero: int, sample_rate_hz: int) -> tuple[GatedCross, ...]:
+    """Make the cross-spectra of the direct sound, in each gate.
 
     Parameters
     ----------
@@ -91,6 +96,27 @@ def direct_times(
     zero : int
         Sample of the reference time.
     sample_rate_hz : int
+    """
+    found = []
+    for gate_ms in _GATES_MS:
+        spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
+        halves: tuple[Complexes, ...] = ()
+        if gate_ms == _GATES_MS[-1] and len(windows) > 1:
+            halves = _cross(spectra[0::2]), _cross(spectra[1::2])
+        whole = halves[0] + halves[1] if halves else _cross(spectra)
+        found.append(GatedCross(whole=whole, halves=halves, rate=rate))
+    return tuple(found)
+
+
+def direct_times(
+    gates: Sequence[GatedCross], picked_s: Floats, *, lowest_hz: float = LOWEST_HZ
+) -> DirectTimes:
+    """Time one source on all tracks by correlation.
+
+    Parameters
+    ----------
+    gates : sequence of GatedCross
+        From `gated_cross`.
     picked_s : ndarray, shape (n_tracks,)
         First arrivals, however little they are worth: one reading more.
     lowest_hz : float
@@ -103,24 +129,19 @@ def direct_times(
     stretch = LOWEST_HZ / float(np.clip(lowest_hz, _FLOOR_HZ, LOWEST_HZ))
     bands = tuple((low / stretch, high / stretch) for low, high in _BANDS_HZ)
     agree_s, apart_s = stretch * AGREE_MS * 1e-3, stretch * _APART_MS * 1e-3
-    n_hits, n_tracks = windows.shape[:2]
-    times, pooled = [], []
-    whole: Floats = np.zeros(0)
-    for gate_ms in _GATES_MS:
-        spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
-        halves = [spectra[0::2], spectra[1::2]] if n_hits > 1 else []
-        if gate_ms != _GATES_MS[-1] or not halves:
-            parts, cross = [], _cross(spectra)
-        else:
-            parts = [_cross(half) for half in halves]
-            cross = parts[0] + parts[1]
+    n_tracks, rate = len(picked_s), gates[0].rate
+    times = []
+    summed: Floats = np.zeros(0)
+    for gate in gates:
         for band in bands:
-            curves = _curves(cross, band, rate, apart_s)
+            curves = _curves(gate.whole, band, rate, apart_s)
             times.append(fitting_times(curves, n_tracks) / rate)
-            pooled.append((cross, band, rate))
-            whole = whole + curves if len(whole) else curves
-        times += [fitting_times(_curves(part, bands[0], rate, apart_s), n_tracks) / rate for part in parts]
-    best = fitting_times(whole / (len(_GATES_MS) * len(bands)), n_tracks) / rate
+            summed = np.add(summed, curves, out=summed) if len(summed) else curves
+        times += [
+            fitting_times(_curves(half, bands[0], rate, apart_s), n_tracks) / rate for half in gate.halves
+        ]
+    summed /= len(gates) * len(bands)
+    best = fitting_times(summed, n_tracks) / rate
     readings = np.stack([*times, picked_s])
     offset = best[None, :] - best[:, None]
     away = np.abs(readings[:, None, :] - readings[:, :, None] - offset)
@@ -133,7 +154,7 @@ def direct_times(
         offset_s=read_only(offset),
         std_s=read_only(np.sqrt(spread**2 + 2.0 * bin_s**2 + size_s**2)),
         agreed=read_only(near.mean(axis=0)),
-        sign=read_only(_common_sign(offset, pooled)),
+        sign=read_only(_common_sign(offset, gates, bands)),
         longer=read_only(np.full(offset.shape, stretch - 1.0)),
     )
 
@@ -179,19 +200,18 @@ def centre_hz(strokes: Floats, zero: int, sample_rate_hz: int) -> float:
     return float(2.0 ** (share @ octave / max(float(share.sum()), 1e-12)))
 
 
-def _common_sign(offset_s: Floats, pooled: Sequence[tuple[Complexes, tuple[float, float], float]]) -> Floats:
+def _common_sign(
+    offset_s: Floats, gates: Sequence[GatedCross], bands_hz: Sequence[tuple[float, float]]
+) -> Floats:
     """Sign of the correlation at the offsets where all readings of it have the same, 0 elsewhere."""
     a, b = np.triu_indices(len(offset_s), 1)
-    summed = np.zeros(len(a))
-    turned: dict[tuple[int, float], Complexes] = {}
-    for cross, band, rate in pooled:
-        n_bins = cross.shape[-1]
-        frequency, weight = _in_band(n_bins, band, rate)
-        if (n_bins, rate) not in turned:
-            turned[n_bins, rate] = np.exp(2j * np.pi * frequency * offset_s[a, b, None])
-        summed += np.sign(np.einsum("pf,pf,f->p", cross, turned[n_bins, rate], weight).real)
+    n_bins, rate = gates[0].whole.shape[-1], gates[0].rate
+    weights = np.array([_in_band(n_bins, band, rate)[1] for band in bands_hz])
+    turned = np.exp(2j * np.pi * _in_band(n_bins, bands_hz[0], rate)[0] * offset_s[a, b, None])
+    signs = np.sign([(gate.whole * turned).real @ weights.T for gate in gates])
+    same = np.abs(signs.sum(axis=(0, 2))) == signs.shape[0] * signs.shape[2]
     sign = np.zeros(offset_s.shape)
-    sign[a, b] = sign[b, a] = np.where(np.abs(summed) == len(pooled), np.sign(summed), 0.0)
+    sign[a, b] = sign[b, a] = np.where(same, signs[0, :, 0], 0.0)
     return sign
 
 
@@ -321,10 +341,9 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float, apart_s
 def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     """Find times (bins) that serve all pairs: the clearest track first, then the best fit, then all again."""
     a, b = np.triu_indices(n_tracks, 1)
-    pair = np.zeros((n_tracks, n_tracks), dtype=np.int64)
-    pair[a, b] = pair[b, a] = np.arange(len(curves))
     highest = np.zeros((n_tracks, n_tracks))
     highest[a, b] = highest[b, a] = curves.max(axis=-1)
+    against = _both_ways(curves, n_tracks)
     width = curves.shape[-1]
     reach = (width - 1) // 2
     middle = 2 * reach
@@ -338,12 +357,11 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
         if not left.any():
             break
         start = int(np.clip(place[track] - reach + middle, 0, middle))
-        others = np.flatnonzero(left)
-        more = summed[others, start : start + width]
-        more += _against(curves, pair[track], others, others > track)
-        summed[others, start : start + width] = more
-        # What is added is nowhere negative: beyond it nothing has changed.
-        tallest[others] = np.maximum(tallest[others], more.max(axis=1))
+        for other in np.flatnonzero(left).tolist():
+            more = summed[other, start : start + width]
+            more += against[other][track]
+            # What is added is nowhere negative: beyond it nothing has changed.
+            tallest[other] = max(tallest[other], more.max())
         track = int(np.where(left, tallest, -1.0).argmax())
         place[track] = int(summed[track].argmax()) - middle
     # A track's place follows from the others': as long as these stay it need not be looked for again.
@@ -352,7 +370,11 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
         for track in range(n_tracks):
             if track in settled:
                 continue
-            at = int(_summed(curves, pair[track], place, track).argmax()) - middle
+            total = np.zeros(4 * reach + 1)
+            starts = np.clip(place + reach, 0, middle).tolist()
+            for other in [one for one in range(n_tracks) if one != track]:
+                total[starts[other] : starts[other] + width] += against[track][other]
+            at = int(total.argmax()) - middle
             if at != place[track]:
                 settled.clear()
             place[track] = at
@@ -361,22 +383,9 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     return np.asarray(times - times.mean())
 
 
-def _summed(curves: Floats, pair: NDArray[np.int64], place: NDArray[np.int64], track: int) -> Floats:
-    """Curve of one track against all others at their places; ``pair`` finds its curves."""
-    width = curves.shape[-1]
-    reach = (width - 1) // 2
-    total = np.zeros(4 * reach + 1)
-    others = np.delete(np.arange(len(place)), track)
-    starts = np.clip(place[others] + reach, 0, 2 * reach).tolist()
-    for start, own in zip(starts, _against(curves, pair, others, others < track), strict=True):
-        total[start : start + width] += own
-    return total
-
-
-def _against(
-    curves: Floats, pair: NDArray[np.int64], others: NDArray[np.int64], upright: NDArray[np.bool_]
-) -> Floats:
-    """Curves of one track's pairs with others, each turned round that is not upright."""
-    found = curves[pair[others]]
-    found[~upright] = found[~upright, ::-1]
+def _both_ways(curves: Floats, n_tracks: int) -> list[dict[int, Floats]]:
+    """Curves of each track against every other one, views: those of a later one turned round."""
+    found: list[dict[int, Floats]] = [{} for _ in range(n_tracks)]
+    for (a, b), curve in zip(combinations(range(n_tracks), 2), curves, strict=True):
+        found[b][a], found[a][b] = curve, curve[::-1]
     return found

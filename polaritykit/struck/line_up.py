@@ -53,7 +53,7 @@ def lined_up(arrivals: Arrivals, zero: int, sample_rate_hz: int) -> Arrivals:
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
     reach = samples(_SEARCH_MS)
     curves = pair_correlations(
-        [arrivals.votes],
+        arrivals.votes[None],
         picks,
         before=samples(_BEFORE_MS),
         length=samples(_BEFORE_MS + _AFTER_MS),

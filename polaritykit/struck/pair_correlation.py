@@ -7,8 +7,6 @@ curves
     than its own pick, against a's.
 """
 
-from collections.abc import Iterable
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,14 +20,13 @@ def _cut(windows: Floats, starts: NDArray[np.int64], length: int) -> Floats:
 
 
 def pair_correlations(
-    windows: Iterable[Floats], picks: NDArray[np.int64], *, before: int, length: int, reach: int
+    windows: Floats, picks: NDArray[np.int64], *, before: int, length: int, reach: int
 ) -> Floats:
     """Normalised correlation of every pair of tracks at lags -reach..reach about their picks, mean over hits.
 
     Parameters
     ----------
-    windows : iterable of ndarray, shape (n_tracks, n_samples)
-        Hit by hit.
+    windows : ndarray, shape (n_hits, n_tracks, n_samples)
     picks : ndarray of int, shape (n_tracks,)
         Sample of each track's arrival.
     before, length, reach : int
@@ -40,22 +37,19 @@ def pair_correlations(
     ndarray, shape (n_tracks, n_tracks, 2·reach + 1)
         Between -1 and +1.
     """
-    n_tracks, n_hits = len(picks), 0
-    total = np.zeros((n_tracks, n_tracks, 2 * reach + 1))
-    out = np.empty_like(total)
-    # Hit by hit: what is worked out of one stays in the cache.
-    for hit in windows:
-        n_hits += 1
-        template = _cut(hit, picks - before, length)
-        template = template / np.maximum(np.linalg.norm(template, axis=-1, keepdims=True), 1e-12)
-        longer = _cut(hit, picks - before - reach, length + 2 * reach)
-        sliding = np.lib.stride_tricks.sliding_window_view(longer, length, axis=-1)
-        norms = np.maximum(np.linalg.norm(sliding, axis=-1), 1e-12)
-        for b in range(n_tracks):
-            out[:, b] = template @ np.swapaxes(sliding[b] / norms[b, :, None], -1, -2)
-        # Template a on b, and template b on a with time reversed, are two readings of one thing.
-        total += 0.5 * (out + out.transpose(1, 0, 2)[..., ::-1])
-    return total / n_hits
+    n_hits, n_tracks = windows.shape[:2]
+    longer = _cut(windows, picks - before - reach, length + 2 * reach).swapaxes(0, 1)
+    sliding = np.lib.stride_tricks.sliding_window_view(longer, length, axis=-1)
+    share = 1.0 / np.maximum(np.sqrt(np.einsum("thkn,thkn->kth", sliding, sliding)), 1e-12)
+
+    def gates(lag: int) -> Floats:
+        """All hits of a track in a row, so that one product sums over them."""
+        return np.reshape(longer[..., lag : lag + length] * share[lag, ..., None], (n_tracks, -1))
+
+    template = gates(reach)
+    out = np.stack([template @ gates(lag).T for lag in range(2 * reach + 1)], axis=-1)
+    # Template a on b, and template b on a with time reversed, are two readings of one thing.
+    return np.asarray(0.5 * (out + out.transpose(1, 0, 2)[..., ::-1]) / n_hits)
 
 
 def best_lag(curves: Floats) -> Floats:

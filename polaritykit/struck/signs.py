@@ -9,13 +9,13 @@ A positive sign for (a, b) says that the two hear this source with the same pola
 """
 
 import math
-from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.types import Floats, read_only
+from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
 from polaritykit.struck.pair_correlation import pair_correlations
 
@@ -48,7 +48,9 @@ class HitSigns:
     votes: Floats
 
 
-def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int) -> Floats:
+def band_pass(
+    windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int, *, first: int = 0
+) -> Floats:
     """Causal second-order Butterworth band-pass along the last axis.
 
     Parameters
@@ -56,13 +58,15 @@ def band_pass(windows: Floats, band_hz: tuple[float, float], sample_rate_hz: int
     windows : ndarray, shape (..., n_samples)
     band_hz : tuple of float
     sample_rate_hz : int
+    first : int
+        Only what comes out from this sample on is wanted, which takes a shorter transform.
+
+    Returns
+    -------
+    ndarray, shape (..., n_samples - first)
     """
-    low, high = (math.tan(math.pi * edge / sample_rate_hz) for edge in band_hz)
-
-    def bent(omega: Floats) -> Floats:
-        return (omega**2 - low * high) / ((high - low) * omega)
-
-    return _butterworth(windows, 2, bent, round(_SETTLED_PERIODS * sample_rate_hz / band_hz[0]))
+    settled = round(_SETTLED_PERIODS * sample_rate_hz / band_hz[0])
+    return _butterworth(windows, band_hz, sample_rate_hz, settled=settled, first=first)
 
 
 def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) -> Floats:
@@ -79,32 +83,50 @@ def low_pass(windows: NDArray[np.floating], top_hz: float, sample_rate_hz: int) 
     """
     if top_hz >= 0.45 * sample_rate_hz:
         return windows.astype(np.float64)
-    top = math.tan(math.pi * top_hz / sample_rate_hz)
     settled = round(_SETTLED_PERIODS * sample_rate_hz / top_hz)
-    return _butterworth(windows, 4, lambda omega: omega / top, settled)
+    return _butterworth(windows, (None, top_hz), sample_rate_hz, settled=settled)
 
 
 def _butterworth(
-    windows: NDArray[np.floating], order: int, bent: Callable[[Floats], Floats], settled: int
+    windows: NDArray[np.floating],
+    band_hz: tuple[float | None, float],
+    sample_rate_hz: int,
+    *,
+    settled: int,
+    first: int = 0,
 ) -> Floats:
-    """Filter by the response of the bilinear transform in closed form, once the filter has rung out.
+    """Filter by `_response`, once the filter has rung out: what goes round the transform ends before `first`.
 
     As `scipy.signal.butter` and `sosfilt` to rounding; importing these takes as long as checking a short
-    session.  ``bent`` maps the warped frequency tan(π·f/rate) to that of the low-pass prototype, whose poles
-    lie evenly on the left half of the unit circle.
+    session.
     """
     from scipy.fft import irfft, next_fast_len, rfft
 
     n = windows.shape[-1]
-    size = next_fast_len(n + settled + _SETTLED_SAMPLES, real=True)
-    omega = np.tan(np.pi * np.maximum(np.arange(size // 2 + 1), 1e-9) / size)
-    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
-    response = 1.0 / np.prod(1j * bent(omega)[:, None] - poles, axis=1)
-    filtered = np.empty(windows.shape)
+    size = next_fast_len(n + max(settled + _SETTLED_SAMPLES - first, 0), real=True)
+    response = _response(size, band_hz, sample_rate_hz)
+    filtered = np.empty((*windows.shape[:-1], n - first))
     for index in np.ndindex(windows.shape[:-2]):
-        spectrum = rfft(windows[index].astype(np.float64), size, axis=-1)
-        filtered[index] = irfft(spectrum * response, size, axis=-1)[..., :n]
+        spectrum = rfft(windows[index].astype(np.float64, copy=False), size, axis=-1)
+        spectrum *= response
+        filtered[index] = irfft(spectrum, size, axis=-1, overwrite_x=True)[..., first:n]
     return filtered
+
+
+@lru_cache(maxsize=8)
+def _response(size: int, band_hz: tuple[float | None, float], sample_rate_hz: int) -> Complexes:
+    """Response of the bilinear transform in closed form: second-order band-pass, or fourth-order low-pass.
+
+    The warped frequency tan(π·f/rate) is mapped to that of the low-pass prototype, whose poles lie evenly on
+    the left half of the unit circle.
+    """
+    omega = np.tan(np.pi * np.maximum(np.arange(size // 2 + 1), 1e-9) / size)
+    low, high = (math.tan(math.pi * (edge or 0.0) / sample_rate_hz) for edge in band_hz)
+    order, bent = (2, (omega**2 - low * high) / ((high - low) * omega)) if low else (4, omega / high)
+    poles = np.exp(1j * np.pi * (2 * np.arange(order) + order + 1) / (2 * order))
+    response = 1.0 / np.prod(1j * bent[:, None] - poles, axis=1)
+    response.flags.writeable = False
+    return np.asarray(response)
 
 
 def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: int) -> HitSigns:
@@ -127,15 +149,19 @@ def read_signs(windows: Floats, zero: int, arrivals: Arrivals, sample_rate_hz: i
         return round(milliseconds * 1e-3 * sample_rate_hz)
 
     picks = zero + np.round(arrivals.arrival_s * sample_rate_hz).astype(np.int64)
+    before, length, reach = samples(_BEFORE_MS), samples(_BEFORE_MS + _AFTER_MS), samples(SEARCH_MS)
+    # Nothing after the last gate is needed, and before the first one only what still rings there.
+    first = int(np.clip(picks.min() - before - reach, 0, windows.shape[-1] - 1))
+    sound = windows[..., : max(int(picks.max()) - before + length + reach, first + 1)]
     direct = pair_correlations(
-        (band_pass(hit, _BAND_HZ, sample_rate_hz) for hit in windows),
-        picks,
-        before=samples(_BEFORE_MS),
-        length=samples(_BEFORE_MS + _AFTER_MS),
-        reach=samples(SEARCH_MS),
+        band_pass(sound, _BAND_HZ, sample_rate_hz, first=first),
+        picks - first,
+        before=before,
+        length=length,
+        reach=reach,
     )
     votes = pair_correlations(
-        [arrivals.votes],
+        arrivals.votes[None],
         picks,
         before=samples(_VOTES_BEFORE_MS),
         length=samples(_VOTES_BEFORE_MS + _VOTES_AFTER_MS),

@@ -62,9 +62,9 @@ def stroke_shifts(strokes: Floats, zero: int, sample_rate_hz: int) -> NDArray[np
         zero - samples(_BEFORE_MS),
         samples(_BEFORE_MS + _AFTER_MS),
     )
-    wide = band_pass(strokes, _BAND_HZ, sample_rate_hz)[:, first - reach : first + length + reach]
+    wide = band_pass(strokes[:, : first + length + reach], _BAND_HZ, sample_rate_hz, first=first - reach)
     pieces = np.lib.stride_tricks.sliding_window_view(wide, length, axis=-1)
-    size = np.maximum(np.linalg.norm(pieces, axis=-1), 1e-12)
+    size = np.maximum(np.sqrt(np.einsum("hkn,hkn->hk", pieces, pieces)), 1e-12)
     rows = np.arange(len(strokes))
     at = np.full(len(strokes), reach)
     for _ in range(_ROUNDS):

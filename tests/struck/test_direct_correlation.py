@@ -13,6 +13,7 @@ from polaritykit.struck.direct_correlation import (
     SURELY_AGREED,
     centre_hz,
     direct_times,
+    gated_cross,
     reconciled,
     with_sharper,
 )
@@ -68,7 +69,7 @@ def picked(times_ms):
 def test_delays_come_back_and_close(seed):
     """Every pair's delay, whatever the sign; the offsets of three tracks add up to nothing."""
     true = np.array([0.0, 2.37, -1.12, 5.05])
-    found = direct_times(hits(true, seed=seed), ZERO, RATE, true * 1e-3)
+    found = direct_times(gated_cross(hits(true, seed=seed), ZERO, RATE), true * 1e-3)
     apart = ~np.eye(4, dtype=bool)
     error_ms = np.abs(found.offset_s * 1e3 - (true[None] - true[:, None]))
     assert np.all(error_ms[apart] < 3e3 * found.std_s[apart])
@@ -92,7 +93,7 @@ def test_filters_without_phase_change_neither_lag_nor_sign():
     taps = firwin2(2047, frequency, 10 ** (bell_db / 20), fs=RATE)
     for track in (1, 2):
         windows[:, track] = fftconvolve(windows[:, track], taps[None], mode="same", axes=-1)
-    found = direct_times(windows, ZERO, RATE, true * 1e-3)
+    found = direct_times(gated_cross(windows, ZERO, RATE), true * 1e-3)
     assert np.abs(found.offset_s * 1e3 - (true[None] - true[:, None])).max() < 0.05
     apart = ~np.eye(4, dtype=bool)
     upside = (-1.0) ** np.arange(4)
@@ -102,7 +103,7 @@ def test_filters_without_phase_change_neither_lag_nor_sign():
 def test_noise_that_is_not_shared_agrees_on_nothing():
     """Two tracks with noises of their own: the readings fall apart."""
     rng = np.random.default_rng(4)
-    found = direct_times(rng.standard_normal((12, 2, LENGTH)), ZERO, RATE, np.zeros(2))
+    found = direct_times(gated_cross(rng.standard_normal((12, 2, LENGTH)), ZERO, RATE), np.zeros(2))
     assert found.agreed[0, 1] < 0.7
 
 
@@ -111,7 +112,7 @@ def test_an_early_forerunner_is_put_right():
     true = np.array([0.0, 2.0, 3.5, 1.2])
     early = true - np.array([0.0, 0.0, 2.7, 0.0])
     windows = hits(true)
-    direct = direct_times(windows, ZERO, RATE, early * 1e-3)
+    direct = direct_times(gated_cross(windows, ZERO, RATE), early * 1e-3)
     arrivals, moved = reconciled(picked(early), direct, windows, zero=ZERO, sample_rate_hz=RATE)
     assert moved.tolist() == [False, False, True, False]
     assert arrivals.arrival_s * 1e3 == pytest.approx(true, abs=0.05)
@@ -121,7 +122,7 @@ def test_a_contradiction_that_is_not_sure_moves_nothing():
     """Readings that do not agree leave the first arrivals alone."""
     true = np.array([0.0, 2.0])
     windows = hits(true)
-    direct = direct_times(windows, ZERO, RATE, true * 1e-3)
+    direct = direct_times(gated_cross(windows, ZERO, RATE), true * 1e-3)
     open_ = replace(direct, agreed=np.full((2, 2), 0.6))
     arrivals, moved = reconciled(
         picked(true - np.array([0.0, 1.0])), open_, windows, zero=ZERO, sample_rate_hz=RATE
@@ -134,7 +135,7 @@ def test_a_louder_reflection_does_not_move_the_first_arrival(monkeypatch):
     """A direct sound a tenth as strong as what follows 1.5 ms later (20 dB down is fainter) is kept."""
     true = np.array([0.0, 2.0, 3.5])
     windows = hits(true + np.array([0.0, 0.0, 1.5])) + 0.3 * hits(true) * np.array([0, 0, 1])[None, :, None]
-    direct = direct_times(windows, ZERO, RATE, true * 1e-3)
+    direct = direct_times(gated_cross(windows, ZERO, RATE), true * 1e-3)
     sure = replace(direct, agreed=np.full((3, 3), 0.9))
     _, moved = reconciled(picked(true), sure, windows, zero=ZERO, sample_rate_hz=RATE)
     assert not moved.any()
@@ -178,12 +179,12 @@ def test_a_bass_drum_is_timed_below_the_hat_that_falls_with_it():
     centre = centre_hz(strokes[:, 0], ZERO, RATE)
     assert 60.0 < centre < 100.0
     apart = ~np.eye(4, dtype=bool)
-    own = direct_times(strokes, ZERO, RATE, hat_ms * 1e-3, lowest_hz=centre)
+    own = direct_times(gated_cross(strokes, ZERO, RATE), hat_ms * 1e-3, lowest_hz=centre)
     error_ms = np.abs(own.offset_s * 1e3 - (drum_ms[None] - drum_ms[:, None]))
     assert np.all(error_ms[apart] < 2e3 * own.std_s[apart])
     assert np.all(own.agreed[0, 1:] >= SURELY_AGREED)
     assert np.all(own.sign[apart] == 1.0)
-    usual = direct_times(strokes, ZERO, RATE, hat_ms * 1e-3)
+    usual = direct_times(gated_cross(strokes, ZERO, RATE), hat_ms * 1e-3)
     # Where all drums are read as a snare drum is, the hat's ways come back.
     assert np.abs(usual.offset_s * 1e3 - (hat_ms[None] - hat_ms[:, None])).max() < 0.1
     assert centre_hz(np.sin(2 * np.pi * 400 * time)[None], ZERO, RATE) == pytest.approx(400.0, rel=0.02)
@@ -193,7 +194,7 @@ def test_a_bass_drum_is_timed_below_the_hat_that_falls_with_it():
 def test_a_low_drum_keeps_the_sharper_reading_of_its_arrival(apart_ms, taken):
     """Its beater high up where both bands tell one arrival; its own octaves where a hat is up there."""
     windows = hits([0.0, 3.0])
-    wide = direct_times(windows, ZERO, RATE, np.array([0.0, 3e-3]))
+    wide = direct_times(gated_cross(windows, ZERO, RATE), np.array([0.0, 3e-3]))
     turned = np.array([[0.0, 1.0], [-1.0, 0.0]])
     low = replace(
         wide,
