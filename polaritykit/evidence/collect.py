@@ -137,8 +137,10 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     evidence = tuple(item for item in evidence if item.apart)
     if not evidence:
         return np.zeros((n_tracks, n_tracks), dtype=bool)
-    level = np.stack([item.level_db for item in evidence])
-    heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
+    # Where a source does not stand out of the noise, the level is of what else sounds at its strokes.
+    there = np.array([[why != "noise" for why in item.obstacle] for item in evidence])
+    level = np.where(there, [item.level_db for item in evidence], -np.inf)
+    heard = there & (level >= level.max(axis=0) - HEARD_WITHIN_DB)
     repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])
     clear = ~(heard & repeats[:, None]).any(axis=0)
     return np.outer(clear, clear)
