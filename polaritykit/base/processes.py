@@ -2,28 +2,38 @@
 
 Conventions: results come in the order of the things, so that answers do not depend on the number of cores.  A
 process begins as a copy of this one, so that nothing has to be sent to it; what it returns is.  Where a copy
-is not safe (other threads are running, or the system is not known to allow it), threads do the work.
+is not safe (other threads are running, or the system is not known to allow it), threads do the work.  The
+library's own pool of processes waits for ever for the rest of what one that was killed was just telling;
+here each has a pipe of its own, which ends with it.
 """
 
 import os
 import signal
 import sys
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
-from typing import Any, TypeVar
+from contextlib import contextmanager, suppress
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 from polaritykit.base.cores import on_cores
+
+if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+    from multiprocessing.context import ForkProcess
 
 T = TypeVar("T")
 R = TypeVar("R")
 
-#: What the processes that are being made are for: each finds it in its copy of the memory.
-_given: list[tuple[Callable[[Any], Any], Sequence[Any]]] = []
+#: Making processes takes some hundredths of a second: what is over sooner is done here.
+_MADE_S = 0.1
+_TO_END = {signal.SIGINT, signal.SIGTERM, *({signal.SIGHUP} if hasattr(signal, "SIGHUP") else ())}
 
 
-def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None = None) -> Iterator[R]:
+def in_processes(
+    work: Callable[[T], R], items: Iterable[T], *, most: int | None = None, long: bool = False
+) -> Iterator[R]:
     """Do some work for each item.
 
     Parameters
@@ -34,6 +44,9 @@ def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None
     items : iterable
     most : int, optional
         Items that may be worked on at a time, where each takes much memory; all cores when left out.
+    long : bool
+        Each item takes longer than processes take to be made.  Otherwise the first are worked on here, to
+        see how long they take.
 
     Yields
     ------
@@ -42,72 +55,131 @@ def in_processes(work: Callable[[T], R], items: Iterable[T], *, most: int | None
     """
     items = list(items)
     workers = min(len(items), os.cpu_count() or 1, most or len(items))
-    if workers <= 1 or not _copies_are_safe():
+    if workers <= 1 or not copies_are_safe():
         yield from on_cores(work, items, most=most)
         return
-    done = 0
-    for result in _told_by_copies(work, items, workers):
+    done, spent_s = 0, 0.0
+    while done < len(items) and not (long or (done and spent_s / done * (len(items) - done) > _MADE_S)):
+        begin = time.perf_counter()
+        result = work(items[done])
+        spent_s += time.perf_counter() - begin
         yield result
         done += 1
-    yield from map(work, items[done:])
+    if done < len(items):
+        yield from _by_copies(work, items[done:], workers)
 
 
-def _told_by_copies(work: Callable[[T], R], items: Sequence[T], workers: int) -> Iterator[R]:
-    """Yield results as long as there are processes.
+def _by_copies(work: Callable[[T], R], items: Sequence[T], workers: int) -> Iterator[R]:
+    """Yield results in order; what a copy does not tell, whatever ended it, is worked on here."""
 
-    One may be killed, most likely for want of memory; a system may lack what they wait for each other with.
+    def be_asked(asked: "Connection") -> None:
+        while True:
+            number = asked.recv()
+            asked.send((number, work(items[number])))
+
+    with copies([be_asked] * workers) as made:
+        shared_out = _SharedOut(len(items), made)
+        for number, item in enumerate(items):
+            told = shared_out.told(number)
+            yield told[0] if told else work(item)
+
+
+class _SharedOut:
+    """Numbers of items shared out to copies, and what these told."""
+
+    def __init__(self, count: int, made: Sequence["Connection"]) -> None:
+        self._left = deque(range(count))
+        self._given: dict[Connection, set[int]] = {copy: set() for copy in made}
+        self._found: dict[int, Any] = {}
+        for copy in [*made, *made]:  # one to work on, one to go on with
+            with suppress(OSError):  # heard of later
+                self._give(copy)
+
+    def told(self, number: int) -> tuple[Any] | None:
+        """Wait for the result of an item; None where no copy will tell it."""
+        while number not in self._found and any(number in some for some in self._given.values()):
+            self._hear()
+        if number in self._found:
+            return (self._found.pop(number),)
+        self._left = deque(one for one in self._left if one != number)
+        return None
+
+    def _give(self, copy: "Connection") -> None:
+        if self._left:
+            copy.send(self._left[0])
+            self._given[copy].add(self._left.popleft())
+
+    def _hear(self) -> None:
+        from multiprocessing.connection import wait
+
+        for copy in cast("list[Connection]", wait(list(self._given))):
+            try:
+                number, result = copy.recv()
+                self._found[number] = result
+                self._given[copy].remove(number)
+                self._give(copy)
+            except (EOFError, OSError):
+                del self._given[copy]
+
+
+@contextmanager
+def copies(tasks: Sequence[Callable[["Connection"], None]]) -> Iterator[list["Connection"]]:
+    """Make a copy of this process for each task.
+
+    Parameters
+    ----------
+    tasks : sequence of callable
+        Each is called, in its copy, with an end of a pipe.  Whatever goes wrong there ends the pipe and says
+        nothing: it is met again by whoever then does it here.
+
+    Yields
+    ------
+    list of Connection
+        The other ends; fewer where the system allows no more processes.  Copies are gone after.
     """
     import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor
-    from concurrent.futures.process import BrokenProcessPool
 
-    others = set(multiprocessing.active_children())
+    context = multiprocessing.get_context("fork")
+    made: list[tuple[ForkProcess, Connection]] = []
     try:
-        with ProcessPoolExecutor(workers, multiprocessing.get_context("fork"), _begin) as pool:
-            try:
-                with _signals_held_back():
-                    _given.append((work, items))
-                    told = deque(pool.submit(_one, number) for number in range(len(items)))
-                while told:
-                    yield told.popleft().result()
-            except BaseException:  # whoever stops asking, or is told to end, does not wait
-                for child in set(multiprocessing.active_children()) - others:
-                    child.kill()
-                raise
-            finally:
-                _given.clear()
-    except (BrokenProcessPool, OSError, ImportError, NotImplementedError):
-        return
+        with _signals_held_back(), suppress(OSError):
+            for task in tasks:
+                ours, theirs = context.Pipe()
+                copy = context.Process(target=_be_a_copy, args=(task, theirs), daemon=True)
+                with theirs:  # none but the copy holds it, so that it ends with that
+                    copy.start()
+                made.append((copy, ours))
+        yield [ours for _, ours in made]
+    finally:
+        for copy, ours in made:
+            ours.close()
+            copy.kill()
+            copy.join()
 
 
-def _copies_are_safe() -> bool:
-    """Whether no other thread can hold what the copy would wait for, on a system where nothing else does."""
+def copies_are_safe() -> bool:
+    """Whether no other thread can hold what a copy would wait for, on a system where nothing else does."""
     return sys.platform == "linux" and threading.active_count() == 1
-
-
-def _one(number: int) -> Any:
-    work, items = _given[-1]
-    return work(items[number])
 
 
 @contextmanager
 def _signals_held_back() -> Iterator[None]:
-    """Let no signal fall between the making of a process and its `_begin`."""
-    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
+    """Let none fall between the making of a copy and its readiness."""
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _TO_END)
     try:
         yield
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
-def _begin() -> None:
+def _be_a_copy(task: Callable[["Connection"], None], asked: "Connection") -> None:
     """Say nothing when told to end, and do not outlive the process that asked."""
     import multiprocessing
 
     asked_by = multiprocessing.parent_process()
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
+    for number in _TO_END:
         signal.signal(number, signal.SIG_DFL)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT, signal.SIGTERM, signal.SIGHUP})
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, _TO_END)
 
     def follow() -> None:
         if asked_by is not None:
@@ -115,3 +187,5 @@ def _begin() -> None:
         os._exit(1)
 
     threading.Thread(target=follow, daemon=True).start()
+    with suppress(Exception):
+        task(asked)

@@ -162,18 +162,24 @@ def _objection(states: Floats, weights: Floats) -> Floats:
     then, its edges still have their say.  A wrong pick on one track thus leaves the others their worth, and a
     source that is heard from both its sides costs no more than the price of a source.
     """
-    own_loss = _loss(states, weights)
-    strongest = np.abs(weights).max(axis=0)
+    spoken = np.flatnonzero(weights.any(axis=0))
+    # Many assignments are one where the source speaks; all of them turned over are another one's equal.
+    turned = states[:, spoken] != states[:, spoken[:1]]
+    _, first, where = np.unique(np.packbits(turned, axis=1), axis=0, return_index=True, return_inverse=True)
+    unlike = np.where(turned[first], -1.0, 1.0)
+    own_loss = _loss(unlike, weights[np.ix_(spoken, spoken)])
+    strongest = np.abs(weights).max(axis=0)[spoken]
     price = PICK_PRICE * np.minimum(strongest / FULL_EDGE, 1.0)
     likely = np.flatnonzero(own_loss < WITNESS_CAP)
     # Half of (sum of prices - agreement) counts the prices of the tracks that differ; a global flip is none.
-    cost = np.empty(len(states))
-    for first in range(0, len(states), _STATES_AT_ONCE):
-        rows = slice(first, first + _STATES_AT_ONCE)
-        agreement = (states[rows] * price) @ states[likely].T
-        wrong_picks = 0.5 * (price.sum() - np.abs(agreement))
-        cost[rows] = (wrong_picks + own_loss[likely]).min(axis=1)
-    return np.asarray(np.minimum(cost, WITNESS_CAP))
+    cost = np.empty(len(unlike))
+    for at in range(0, len(unlike), _STATES_AT_ONCE):
+        rows = slice(at, at + _STATES_AT_ONCE)
+        agreement = (unlike[rows] * (0.5 * price)) @ unlike[likely].T
+        np.abs(agreement, out=agreement)
+        agreement -= own_loss[likely]
+        cost[rows] = 0.5 * price.sum() - agreement.max(axis=1)
+    return np.asarray(np.minimum(cost, WITNESS_CAP)[where.ravel()])
 
 
 def _loss(states: Floats, weights: Floats) -> Floats:

@@ -3,6 +3,7 @@
 Conventions: as in `polaritykit.decide.findings`.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +15,7 @@ from polaritykit.decide.findings import OffsetKind, PairCause, PairSource, Relat
 from polaritykit.decide.pair_evidence import AllEvidence, PairEvidence
 from polaritykit.decide.timing import Timed, by_arrival, leading, leading_sustained, sharper
 from polaritykit.evidence.source import SourceEvidence
-from polaritykit.spectra.pair_sum import sum_effect_db
+from polaritykit.spectra.pair_sum import sum_effects_db
 from polaritykit.spectra.pool import Spectra
 
 #: A pair is decided from this margin on; a single edge cannot reach the confidence of two.
@@ -95,16 +96,12 @@ def conclude(
     main = timed.source if timed is not None else speaking
     if main is None:
         return _unrelated(pair)
+    items = [main, *(item for item in pair.ranked if item is not main)]
+    readings = [timed if timed is not None and item is main else by_arrival(item, a, b) for item in items]
+    effects = _sum_effects(pair, items, readings, spectra)
     sources = tuple(
-        _pair_source(
-            pair,
-            item,
-            timed if timed is not None and item is main else by_arrival(item, a, b),
-            margin=margin if decided else 0.0,
-            names=names,
-            spectra=spectra,
-        )
-        for item in [main, *(item for item in pair.ranked if item is not main)]
+        _pair_source(pair, item, reading, effect, margin=margin if decided else 0.0, names=names)
+        for item, reading, effect in zip(items, readings, effects, strict=True)
     )
     return Conclusion(
         related=True,
@@ -190,30 +187,53 @@ def _why_untimed(
     return PairCause(code="scattered")
 
 
+@dataclass(frozen=True, kw_only=True)
+class _SumEffect:
+    """How much fuller a pair's sum is than its difference in the band of one source's home."""
+
+    band_hz: tuple[float, float] | None = None
+    recorded_db: float | None = None
+    aligned_db: float | None = None
+
+
+def _sum_effects(
+    pair: PairEvidence, items: Sequence[SourceEvidence], readings: Sequence[Timed | None], spectra: Spectra
+) -> list[_SumEffect]:
+    """Tell the effects of all sources at once."""
+    bands = [spectra.energy_bands[item.home] for item in items]
+    asked = [
+        (place, band, delay_ms)
+        for place, (band, timed) in enumerate(zip(bands, readings, strict=True))
+        if band is not None
+        for delay_ms in (0.0, *(() if timed is None else (-1e3 * timed.offset_s,)))
+    ]
+    told = sum_effects_db(spectra.pair(pair.a, pair.b), [one[1] for one in asked], [one[2] for one in asked])
+    of_item: list[list[float | None]] = [[] for _ in items]
+    for (place, _, _), effect in zip(asked, told, strict=True):
+        of_item[place].append(effect)
+    return [
+        _SumEffect(band_hz=band, recorded_db=(*own, None)[0], aligned_db=(*own, None, None)[1])
+        for band, own in zip(bands, of_item, strict=True)
+    ]
+
+
 def _pair_source(
     pair: PairEvidence,
     item: SourceEvidence,
     timed: Timed | None,
+    effect: _SumEffect,
     *,
     margin: float,
     names: tuple[str, ...],
-    spectra: Spectra,
 ) -> PairSource:
     a, b = pair.a, pair.b
     odds = float(item.log_odds[a, b])
     clear = abs(odds) >= _DISSENT_MARGIN
-    band = spectra.energy_bands[item.home]
-    offset_ms = timed.offset_s * 1e3 if timed else None
-    both = spectra.pair(a, b)
-    effect = aligned = None
-    if band is not None:
-        effect = sum_effect_db(both, band_hz=band, delay_ms=0.0)
-        aligned = sum_effect_db(both, band_hz=band, delay_ms=-offset_ms) if offset_ms is not None else None
     return PairSource(
         home=names[item.home],
         kind=item.kind,
         hits=item.n_used,
-        offset_ms=offset_ms,
+        offset_ms=timed.offset_s * 1e3 if timed else None,
         offset_std_ms=timed.std_s * 1e3 if timed else None,
         offset_kind=timed.kind if timed else None,
         polarity=_sign_word(odds) if clear else "unclear",
@@ -221,7 +241,7 @@ def _pair_source(
         level_db=float(np.min((item.weighed_db - pair.top_db)[[a, b]])),
         level_difference_db=float(item.level_db[b] - item.level_db[a]),
         dissents=clear and odds * margin < 0,
-        band_hz=band,
-        sum_effect_db=effect,
-        sum_effect_aligned_db=aligned,
+        band_hz=effect.band_hz,
+        sum_effect_db=effect.recorded_db,
+        sum_effect_aligned_db=effect.aligned_db,
     )

@@ -15,12 +15,14 @@ octaves
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.hann import periodic_hann
 from polaritykit.base.octaves import octave_bins
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, Recording, read_only
 
 #: Octaves that are judged, and all that may be a source's strongest (IEC 61260-1).
@@ -86,13 +88,13 @@ class GatedSpectra:
 
 
 def gated_spectra(
-    windows: Floats | NDArray[np.float32], sample_rate_hz: int, *, taper: Floats, repeats: bool
+    windows: Sequence[Floats | NDArray[np.float32]], sample_rate_hz: int, *, taper: Floats, repeats: bool
 ) -> GatedSpectra:
     """Pool the spectra of windows around a source's hits or frames.
 
     Parameters
     ----------
-    windows : ndarray, shape (n_windows, n_tracks, n_samples)
+    windows : sequence of ndarray, shape (n_tracks, n_samples) each
     sample_rate_hz : int
     taper : ndarray, shape (n_samples,)
     repeats : bool
@@ -105,20 +107,20 @@ def gated_spectra(
     """
     from scipy.fft import rfft
 
-    n_windows, n_tracks, n = windows.shape
+    n_tracks, n = windows[0].shape
     frequency: Floats = np.asarray(np.fft.rfftfreq(n, 1 / sample_rate_hz), np.float64)
     bands = [octave_bins(frequency, centre) for centre in JUDGED_HZ]
     chosen = np.flatnonzero(np.any(bands, axis=0))
     octave = np.argmax([band[chosen] for band in bands], axis=0)
     gate = taper.astype(np.float32)
-    powers = np.zeros((n_tracks, len(frequency)), windows.dtype)
-    kept = np.empty((n_windows, n_tracks, len(chosen)), np.result_type(windows, np.complex64))
+    powers = np.zeros((n_tracks, len(frequency)), windows[0].dtype)
+    kept = np.empty((len(windows), n_tracks, len(chosen)), np.result_type(windows[0], np.complex64))
     # Window by window: what is worked out of one stays in the cache.
     for own, window in zip(kept, windows, strict=True):
         spectra = rfft(window * gate, axis=-1)
         powers += np.abs(spectra) ** 2
         own[:] = spectra[:, chosen]
-    powers /= n_windows
+    powers /= len(windows)
     octave_power = np.stack([powers[:, octave_bins(frequency, c)].sum(axis=1) for c in ALL_HZ])
     plain = np.ascontiguousarray(kept.transpose(2, 1, 0))
     count = plain.shape[2] if repeats else 1
@@ -192,7 +194,7 @@ def struck_spectra(
     taper[: before + opened] = 1.0
     taper[:rise] = np.sin(np.linspace(0.0, np.pi / 2, rise)) ** 2
     taper[before + opened : before + closed] = np.cos(np.linspace(0.0, np.pi / 2, closed - opened)) ** 2
-    windows = np.stack([recording.read(int(at) - before, int(at) - before + n, tracks) for at in at_samples])
+    windows = [recording.read(int(at) - before, int(at) - before + n, tracks) for at in at_samples]
     found = gated_spectra(windows, rate, taper=taper, repeats=True)
     return _placed(found, tracks, len(recording.track_names))
 
@@ -227,7 +229,7 @@ def sustained_spectra(
     -------
     GatedSpectra
     """
-    windows = np.stack([recording.read(int(at), int(at) + frame, tracks) for at in at_samples])
+    windows = [recording.read(int(at), int(at) + frame, tracks) for at in at_samples]
     found = gated_spectra(windows, recording.sample_rate_hz, taper=periodic_hann(frame), repeats=False)
     return _placed(found, tracks, len(recording.track_names))
 
@@ -304,8 +306,7 @@ def weights(spectra: GatedSpectra, gains: Floats, shifts_s: Floats) -> Complexes
     """
     found = np.zeros((len(spectra.frequency_hz), len(gains)), np.complex128)
     used = np.flatnonzero(gains)
-    turns = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shifts_s[used])
-    found[:, used] = gains[used] * turns
+    found[:, used] = gains[used] * turns(spectra.frequency_hz, shifts_s[used]).T
     return found
 
 
@@ -327,31 +328,26 @@ def octave_powers(
     -------
     ndarray, shape (n_octaves, n_candidates)
     """
-    candidates = np.zeros(1) if candidates_s is None else candidates_s
     mover = np.zeros(weight.shape[1], dtype=bool)
     mover[list(moving)] = True
-    still, moved = (summed(spectra, weight * tracks) for tracks in (~mover, mover))
-    fixed = np.mean(np.abs(still) ** 2 + np.abs(moved) ** 2, axis=1)
-    crossing = np.mean(still.conj() * moved, axis=1)
-    turns = np.exp(-2j * np.pi * np.outer(spectra.frequency_hz, candidates))
-    power = fixed[:, None] + 2.0 * (crossing[:, None] * turns).real
-    return np.stack([power[spectra.octave == k].sum(axis=0) for k in range(len(JUDGED_HZ))])
+    # What is in the sum is so at every bin.
+    used, places = spectra.held(np.flatnonzero(weight[:1].any(axis=0)))
+    both = weight[:, None, used] * np.stack([~mover, mover])[:, used]
+    sums = np.matmul(both, spectra.parts[:, places])
+    still, moved = sums[:, 0], sums[:, 1]
+    inside = np.arange(len(JUDGED_HZ))[:, None] == spectra.octave
+    fixed = inside @ np.mean(np.square(np.abs(sums)).sum(axis=1), axis=1)
+    crossing = inside * np.mean(still.conj() * moved, axis=1)
+    if candidates_s is None:
+        return np.asarray(fixed + 2.0 * crossing.sum(axis=1).real)[:, None]
+    grid = spectra.frequency_hz.tobytes(), candidates_s.tobytes()
+    return np.asarray(fixed[:, None] + 2.0 * (crossing @ _candidate_turns(*grid)).real)
 
 
-def summed(spectra: GatedSpectra, weight: Complexes) -> Complexes:
-    """Sum of the weighted tracks per bin and part.
-
-    Parameters
-    ----------
-    spectra : GatedSpectra
-    weight : ndarray, shape (n_bins, n_tracks)
-
-    Returns
-    -------
-    ndarray of complex, shape (n_bins, n_parts)
-    """
-    used, places = spectra.held(np.flatnonzero(weight.any(axis=0)))
-    return np.asarray(np.matmul(weight[:, None, used], spectra.parts[:, places])[:, 0])
+@lru_cache(maxsize=8)
+def _candidate_turns(frequency_hz: bytes, candidates_s: bytes) -> Complexes:
+    """Phases of candidates, which are alike for all sources of a kind, (n_bins, n_candidates)."""
+    return np.ascontiguousarray(turns(np.frombuffer(frequency_hz), np.frombuffer(candidates_s)).T)
 
 
 def octave_levels_db(powers: Floats) -> Floats:

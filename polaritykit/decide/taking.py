@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
@@ -31,6 +32,10 @@ OWN_SUM_LOSS_DB = 0.3
 PRICE_DB = 2.0
 #: A unit is taken for this much, by itself and for what its neighbours gain; less is told as optional.
 LEAST_MERIT_DB = 0.5
+#: A smaller difference of merit is rounding.
+_ROUNDING_DB = 1e-9
+#: Sets weighed at a time.
+_AT_ONCE = 256
 #: Price of a chance of that which would have to be told: no gain makes it good.
 _FORBIDDEN_DB = 100.0
 
@@ -95,39 +100,49 @@ def _settled(sums: UnitSums, pending: Sequence[int]) -> frozenset[int]:
 
 def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> frozenset[int]:
     """Find the units that serve together: from none and from all, one or two at a time in or out."""
-    own = sums.own_db(recorded)
+    if not free:
+        return recorded
+    before = sums.of(recorded)
 
-    def merit(moved: frozenset[int]) -> float:
-        gain = float((sums.own_db(moved) - own).sum()) - LEAST_MERIT_DB * len(moved - recorded)
-        losing = chance_of_loss(*sums.changes_db(moved, recorded), AUDIBLE_DB)
-        over = float(np.maximum(losing - TOLD_FROM, 0.0).sum())
-        return gain - PRICE_DB * float(losing.sum()) - _FORBIDDEN_DB * over
+    def merits(here: frozenset[int], units: NDArray[np.int64], steps: Floats) -> Floats:
+        looked = sums.near(here, units, steps)
+        more = len(here - recorded) + steps.sum(axis=1)
+        losing = chance_of_loss(*looked.changes_db(before), AUDIBLE_DB)
+        over = np.maximum(losing - TOLD_FROM, 0.0).sum(axis=1)
+        gain = (looked.own_db - before.own_db).sum(axis=1) - LEAST_MERIT_DB * more
+        return np.asarray(gain - PRICE_DB * losing.sum(axis=1) - _FORBIDDEN_DB * over)
 
-    turned = [frozenset(pair) for count in (1, 2) for pair in combinations(free, count)]
-    best = recorded
+    # None changed, one, two.
+    units = np.array([(free[0], free[0]), *zip(free, free, strict=True), *combinations(free, 2)])
+    turned = np.ones(units.shape)
+    turned[0] = turned[: 1 + len(free), 1] = 0.0
+    best, most = recorded, -np.inf
     for start in (recorded, recorded | set(free)):
         here = start
         while True:
-            near = [here ^ pair for pair in turned]
-            sums.look_at([here, *near])
-            there = max((here, *near), key=merit)
-            if merit(there) <= merit(here):
+            steps = np.where(np.isin(units, list(here)), -turned, turned)
+            parts = range(0, len(units), _AT_ONCE)
+            merit = np.concatenate(
+                [merits(here, units[at : at + _AT_ONCE], steps[at : at + _AT_ONCE]) for at in parts]
+            )
+            place = int(np.argmax(merit))
+            if merit[place] <= merit[0] + _ROUNDING_DB:
                 break
-            here = there
-        best = max(best, here, key=merit)
+            here ^= set(units[place][turned[place] > 0.0].tolist())
+        if merit[0] > most:
+            best, most = here, merit[0]
     return best
 
 
 def _tried(sums: UnitSums, number: int, taken: frozenset[int], reference: int) -> _Tried:
     """Weigh a unit's move with all others as they end."""
     with_it, without = taken | {number}, taken - {number}
-    mean, std = sums.changes_db(with_it, frozenset())
+    after, before, recorded = (sums.of(moved) for moved in (with_it, without, frozenset[int]()))
+    mean, std = (values[0] for values in after.changes_db(recorded))
     # A loss that others have made good is none, nor is one that others made.
-    by_itself, by_all = (
-        chance_of_loss(*sums.changes_db(with_it, before), AUDIBLE_DB)
-        for before in (without, frozenset[int]())
+    losing = np.minimum(
+        chance_of_loss(*after.changes_db(before), AUDIBLE_DB)[0], chance_of_loss(mean, std, AUDIBLE_DB)
     )
-    losing = np.minimum(by_itself, by_all)
     # Strokes that bring nothing over what was there before them have no octave that is heard.
     worst = Loss(home=reference, octave_hz=JUDGED_HZ[0], change_db=0.0)
     if len(losing):
@@ -135,7 +150,7 @@ def _tried(sums: UnitSums, number: int, taken: frozenset[int], reference: int) -
         home, octave_hz = sums.about[place]
         worst = Loss(home=home, octave_hz=octave_hz, change_db=float(mean[place]), std_db=float(std[place]))
     return _Tried(
-        gain_db=float((sums.own_db(with_it) - sums.own_db(without))[number]),
+        gain_db=float((after.own_db - before.own_db)[0, number]),
         worst=worst,
     )
 

@@ -167,7 +167,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
             return tuple(as_recorded(item, late, rate) for item in here)
 
         items: list[SourceEvidence] = []
-        for number, told in enumerate(in_processes(one, sources, most=at_once(everyone, rate))):
+        for number, told in enumerate(in_processes(one, sources, most=at_once(everyone, rate), long=True)):
             items.extend(told)
             progress("hits", (number + 1) / len(sources))
         return tuple(items)

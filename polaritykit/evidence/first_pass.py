@@ -3,9 +3,9 @@
 Conventions: as in the modules that take the blocks.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
+from polaritykit.base.listeners import Listener, Listeners, LostError, in_copies, in_threads
 from polaritykit.base.spans import Span, common_span, spans_of
 from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording, Samples
 from polaritykit.evidence.settings import Settings
@@ -14,7 +14,7 @@ from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.levels.settings import LevelSettings
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
 from polaritykit.struck.onsets import OnsetDetector
-from polaritykit.sustained.activity import ActivityMeter
+from polaritykit.sustained.activity import ActivityMeter, frame_samples
 
 #: Frame of the pooled spectra, samples at up to 48 kHz (twice that at twice the rate).
 _FFT_SIZE = 8192
@@ -64,37 +64,56 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
     -------
     FirstPass
     """
-    names, rate, n_samples = recording.track_names, recording.sample_rate_hz, recording.n_samples
-    spans = spans_of(recording)
-    common = common_span(spans)
-    meter = _Levels(names, spans, rate, settings.levels)
-    onsets = OnsetDetector(len(names), rate)
-    activity = ActivityMeter(len(names), n_samples, rate)
-    pool = _pool(recording)
-    listened = 0
+    try:
+        with in_copies(_listeners(recording, settings), _block_shape(recording)) as listeners:
+            return _read(recording, listeners, progress)
+    except LostError:
+        with in_threads(_listeners(recording, settings)) as listeners:
+            return _read(recording, listeners, progress)
 
-    def pooled(start: int, block: Samples) -> None:
+
+def _read(recording: Recording, listeners: Listeners, progress: Progress) -> FirstPass:
+    pool, common = _pool(recording), common_span(spans_of(recording))
+    for start, block in recording.blocks(BLOCK_SAMPLES):
+        listeners.hear(start, block)
         pool.update(_within(common, start, block))
-
-    # Each hears the blocks in their order, whichever thread it is on: the answers are those of one thread.
-    with ThreadPoolExecutor(thread_name_prefix="listen") as threads:
-        for start, block in recording.blocks(BLOCK_SAMPLES):
-            if start > listened:
-                onsets.jump(start)
-                activity.jump(start)
-            listened = start + block.shape[1]
-            heard = [threads.submit(hears, start, block) for hears in (meter.update, pooled)]
-            heard += [threads.submit(hears.update, block) for hears in (onsets, activity)]
-            for one in heard:
-                one.result()
-            progress("listening", min(1.0, listened / max(n_samples, 1)))
+        listeners.wait()
+        progress("listening", min(1.0, (start + block.shape[1]) / max(recording.n_samples, 1)))
+    levels, (onsets, activity_db) = listeners.told()
     return FirstPass(
-        levels=meter.result(),
+        levels=levels,
         spectra=pool.result(),
         onsets=onsets,
-        activity_db=activity.levels_db(),
-        frame_samples=activity.frame_samples,
+        activity_db=activity_db,
+        frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
     )
+
+
+def _block_shape(recording: Recording) -> tuple[int, int]:
+    return len(recording.track_names), min(BLOCK_SAMPLES, recording.n_samples)
+
+
+def _listeners(recording: Recording, settings: Settings) -> list[Listener]:
+    """Make what hears every sample of each track by itself, in shares of about the same work."""
+    names, rate = recording.track_names, recording.sample_rate_hz
+    meter = _Levels(names, spans_of(recording), rate, settings.levels)
+    onsets = OnsetDetector(len(names), rate)
+    activity = ActivityMeter(len(names), recording.n_samples, rate)
+    listened = 0
+
+    def hear(start: int, block: Samples) -> None:
+        nonlocal listened
+        if start > listened:
+            onsets.jump(start)
+            activity.jump(start)
+        listened = start + block.shape[1]
+        onsets.update(block)
+        activity.update(block)
+
+    return [
+        Listener(hear=meter.update, told=meter.result),
+        Listener(hear=hear, told=lambda: (onsets, activity.levels_db())),
+    ]
 
 
 def pooled_spectra(recording: Recording) -> Spectra:

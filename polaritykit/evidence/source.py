@@ -10,7 +10,7 @@ log-odds
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +69,15 @@ class SourceEvidence:
     #: How the pairs run over the frames of sustained sound.
     pair_lags: tuple[PairLags, ...] = ()
 
+    def __getstate__(self) -> dict[str, Any]:
+        """Go from one process to another without the matrices that all share who say nothing of any pair."""
+        silent = _silent(len(self.level_db))
+        return {name: value for name, value in vars(self).items() if value is not silent.get(name)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        """Share them again."""
+        vars(self).update(_silent(len(state["level_db"])) | state)
+
     @property
     def share(self) -> float:
         """Share of the plausible groupings in which this is a source."""
@@ -116,3 +125,8 @@ def silent_matrices(n_tracks: int) -> Matrices:
     offset, std, odds, known = empty_matrices(n_tracks)
     known.setflags(write=False)
     return read_only(offset), read_only(std), read_only(odds), known
+
+
+def _silent(n_tracks: int) -> dict[str, Any]:
+    offset, std, odds, known = silent_matrices(n_tracks)
+    return {"offset_s": offset, "right": offset, "std_s": std, "log_odds": odds, "known": known}

@@ -4,12 +4,17 @@ Conventions: levels are dB, 0 dBFS is a full-scale sample.
 """
 
 from collections.abc import Iterable, Iterator, Sequence
+from itertools import chain
 
 import numpy as np
 
 from polaritykit.base.cores import on_cores
 from polaritykit.base.types import BLOCK_SAMPLES, Recording, Samples
-from polaritykit.levels.meter import LevelMeter
+from polaritykit.levels.tiles import Tiles
+from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
+
+#: Tiles the sum is looked at in; any length does.
+_TILE_SAMPLES = 48 * STRETCH
 
 
 def worst_sum_dbfs(peaks_dbfs: Iterable[float | None]) -> float | None:
@@ -47,11 +52,13 @@ def sum_headroom_db(blocks: Iterable[Samples]) -> float | None:
     float or None
         Positive: room left; negative: the sum must come down by this much.  None for silence.
     """
-    meter = LevelMeter(("sum",), 48000)
-    for block in blocks:
-        meter.update(block.sum(axis=0, keepdims=True, dtype=np.float32))
-    peak = meter.result()[0].true_peak_dbtp
-    return None if peak is None else -peak
+    meter, tiles = TruePeakMeter(1), Tiles(1, _TILE_SAMPLES, CONTEXT)
+    sums = (tiles.cut(block.sum(axis=0, keepdims=True, dtype=np.float32)) for block in blocks)
+    for samples in chain(chain.from_iterable(sums), tiles.last()):
+        inside = samples[:, CONTEXT:-CONTEXT].reshape(1, -1, _TILE_SAMPLES)
+        meter.update(samples, _TILE_SAMPLES, np.abs(inside).max(axis=2))
+    peak = float(meter.peaks[0])
+    return -20 * float(np.log10(peak)) if peak > 0 else None
 
 
 def corrected_blocks(

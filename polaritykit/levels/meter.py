@@ -10,12 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from polaritykit.base.cores import on_cores
 from polaritykit.base.types import Floats, Samples
 from polaritykit.levels.clipping import ClipDetector, Clipping
 from polaritykit.levels.duplicates import DuplicateFinder
 from polaritykit.levels.hum import Hum, HumDetector
 from polaritykit.levels.settings import LevelSettings
+from polaritykit.levels.tiles import Tiles
 from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
 
 
@@ -47,9 +47,7 @@ class TrackLevels:
 #: Rate the hum detector works at, about; and taps of its low-pass per output sample and input frame.
 _LOW_RATE_HZ = 1000
 _SEGMENTS = 6
-#: Tiles and tracks measured together: large enough to keep Python out of the way (a block at a time, at up to
-#: 48 kHz), and the same whatever the number of cores.
-_TILES_AT_ONCE = 80
+#: Tracks measured together: large enough to keep Python out of the way.
 _TRACKS_AT_ONCE = 12
 #: Histogram of short-term levels.
 _LOWEST_DB, _HIGHEST_DB, _BINS_PER_DB = -200.0, 20.0, 4
@@ -104,8 +102,8 @@ class LevelMeter:
     def update(self, block: Samples) -> None:
         """Take in the next samples of all tracks, shape ``(n_tracks, n)``, any n."""
         self._duplicates.update(block)
-        for _ in on_cores(lambda part: part[1].update(block[part[0]]), self._parts):
-            pass
+        for rows, part in self._parts:
+            part.update(block[rows])
 
     def result(self) -> tuple[TrackLevels, ...]:
         """Return the levels of every track; nothing may be added afterwards."""
@@ -117,17 +115,13 @@ class LevelMeter:
 
 
 class _SomeTracks:
-    """The meters of a few tracks, for one core at a time."""
+    """The meters of a few tracks."""
 
     def __init__(self, n_tracks: int, sample_rate_hz: int, settings: LevelSettings) -> None:
         self._settings = settings
         self._frame = max(1, round(sample_rate_hz / _LOW_RATE_HZ))
         self._tile = STRETCH * self._frame  # 40 ms
-        #: What is measured at once and what is around it; made once, for new memory costs time.
-        self._buffer: Samples = np.zeros(
-            (n_tracks, 2 * CONTEXT + (_TILES_AT_ONCE + 1) * self._tile), dtype=np.float32
-        )
-        self._held = CONTEXT
+        self._tiles = Tiles(n_tracks, self._tile, CONTEXT)
         self._n_samples = 0
         self._filter = _decimator(self._frame)
         self._tails = np.zeros((n_tracks, _SEGMENTS - 1, _SEGMENTS), dtype=np.float32)
@@ -145,46 +139,27 @@ class _SomeTracks:
     def update(self, block: Samples) -> None:
         """Take in the next samples, shape ``(n_tracks, n)``, any n."""
         self._n_samples += block.shape[1]
-        step = _TILES_AT_ONCE * self._tile
-        for start in range(0, block.shape[1], step):
-            self._hold(block[:, start : start + step])
-            self._measure_whole_tiles()
+        for samples in self._tiles.cut(block):
+            self._measure(samples)
 
     def result(self, copy_of: Sequence[str | None]) -> list[TrackLevels]:
         """Return the levels of each track, given what it copies; nothing may be added afterwards."""
-        rest = (self._held - CONTEXT) % self._tile
-        missing = CONTEXT + (self._tile - rest) % self._tile
-        self._hold(np.zeros((len(self._buffer), missing), dtype=np.float32))
-        self._measure_whole_tiles()
-        hums, clips = self._hum.result(), self._clipping.result()
-        return [
-            self._track(number, copy_of[number], hums[number], clips[number])
-            for number in range(len(self._buffer))
-        ]
+        for samples in self._tiles.last():
+            self._measure(samples)
+        found = zip(copy_of, self._hum.result(), self._clipping.result(), strict=True)
+        return [self._track(number, *told) for number, told in enumerate(found)]
 
-    def _hold(self, part: Samples) -> None:
-        """Keep samples for measuring, no more than are measured at once."""
-        self._buffer[:, self._held : self._held + part.shape[1]] = part
-        self._held += part.shape[1]
-
-    def _measure_whole_tiles(self) -> None:
-        n_tiles = (self._held - 2 * CONTEXT) // self._tile
-        if n_tiles < 1:
-            return
-        end = CONTEXT + n_tiles * self._tile
-        samples = self._buffer[:, : end + CONTEXT]
-        inside = samples[:, CONTEXT:end]
-        tiles = inside.reshape(len(inside), n_tiles, self._tile)
+    def _measure(self, samples: Samples) -> None:
+        """Measure whole tiles, given with what is around them."""
+        inside = samples[:, CONTEXT:-CONTEXT]
+        tiles = inside.reshape(len(inside), -1, self._tile)
         lowest, highest = tiles.min(axis=2), tiles.max(axis=2)
         peaks = np.maximum(highest, -lowest)
         np.maximum(self._peak, peaks.max(axis=1), out=self._peak)
         self._true_peak.update(samples, self._tile, peaks)
         self._clipping.update(samples, CONTEXT, self._tile, lowest, highest)
         sums = self._low_band(inside)
-        self._short_term(tiles, sums.reshape(len(inside), n_tiles, -1).sum(axis=2))
-        rest = self._buffer[:, end - CONTEXT : self._held].copy()
-        self._held = rest.shape[1]
-        self._buffer[:, : self._held] = rest
+        self._short_term(tiles, sums.reshape(len(inside), tiles.shape[1], -1).sum(axis=2))
 
     def _low_band(self, inside: Samples) -> Floats:
         """Feed the hum detector; return the sum of each frame, shape (n_tracks, n_frames)."""

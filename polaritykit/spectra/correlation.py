@@ -4,11 +4,12 @@ Conventions: as in `spectra`.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
 from polaritykit.base.errors import UsageError
-from polaritykit.base.types import Complexes, Floats
+from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.spectra.pool import Spectra
 
 
@@ -31,6 +32,29 @@ class CorrelationCurve:
 
     lag_ms: LinearGrid
     values: Floats
+
+
+def lag_grid(spectra: Spectra, max_lag_ms: float) -> LinearGrid:
+    """Lags −max…max of a correlation, in ms.
+
+    Parameters
+    ----------
+    spectra : Spectra
+    max_lag_ms : float
+
+    Raises
+    ------
+    UsageError
+        Lags beyond a quarter of the frame, where the window hides the sound.
+    """
+    count = int(max_lag_ms / 1000.0 * spectra.sample_rate_hz)
+    if count > spectra.fft_size // 4:
+        raise UsageError(
+            f"a lag of {max_lag_ms:g} ms is more than a quarter of the frame "
+            f"({spectra.fft_size} samples at {spectra.sample_rate_hz} Hz): use longer frames"
+        )
+    step_ms = 1000.0 / spectra.sample_rate_hz
+    return LinearGrid(start=-count * step_ms, step=step_ms, count=2 * count + 1)
 
 
 def correlation_curve(
@@ -58,19 +82,13 @@ def correlation_curve(
     UsageError
         Lags beyond a quarter of the frame, where the window hides the sound.
     """
-    count = int(max_lag_ms / 1000.0 * spectra.sample_rate_hz)
-    if count > spectra.fft_size // 4:
-        raise UsageError(
-            f"a lag of {max_lag_ms:g} ms is more than a quarter of the frame "
-            f"({spectra.fft_size} samples at {spectra.sample_rate_hz} Hz): use longer frames"
-        )
-    weight = _band_weight(spectra.frequency_hz, band_hz)
+    lags = lag_grid(spectra, max_lag_ms)
+    weight = _band_weight(len(spectra.frequency_hz), spectra.sample_rate_hz / spectra.fft_size, band_hz)
     power_a, power_b = spectra.power[a], spectra.power[b]
     scale = float(np.sqrt(np.sum(weight * power_a) * np.sum(weight * power_b)))
-    values = _over_lags(weight * spectra.cross(a, b), spectra.fft_size, count)
-    step_ms = 1000.0 / spectra.sample_rate_hz
+    values = _over_lags(weight * spectra.cross(a, b), spectra.fft_size, lags.count // 2)
     return CorrelationCurve(
-        lag_ms=LinearGrid(start=-count * step_ms, step=step_ms, count=2 * count + 1),
+        lag_ms=lags,
         values=values / scale if scale > 0.0 else np.zeros_like(values),
     )
 
@@ -87,8 +105,9 @@ def _over_lags(one_sided: Complexes, fft_size: int, count: int) -> Floats:
     return np.concatenate([circular[len(circular) - count :], circular[: count + 1]])
 
 
-def _band_weight(frequency_hz: Floats, band_hz: tuple[float, float]) -> Floats:
+@lru_cache(maxsize=4)
+def _band_weight(n_bins: int, step_hz: float, band_hz: tuple[float, float]) -> Floats:
     low, high = band_hz
+    frequency_hz = np.arange(n_bins) * step_hz
     above = np.power(frequency_hz / low, 8)
-    weight: Floats = above / (1.0 + above) / (1.0 + np.power(frequency_hz / high, 8))
-    return weight
+    return read_only(above / (1.0 + above) / (1.0 + np.power(frequency_hz / high, 8)))

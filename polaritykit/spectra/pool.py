@@ -15,9 +15,7 @@ frames
     frame samples a long take evenly: beyond some thousand frames more of them change nothing one can see.
 """
 
-import os
-from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -106,8 +104,6 @@ class SpectrumPool:
         Step from frame to frame; ``fft_size`` when left out, see `hop_for`.
     max_hz : float
         Bins above are not kept.
-    workers : int, optional
-        Threads; all cores when left out.
 
     Raises
     ------
@@ -135,7 +131,6 @@ class SpectrumPool:
         *,
         hop_samples: int | None = None,
         max_hz: float = HEARING_HZ[1],
-        workers: int | None = None,
     ) -> None:
         if n_tracks < 1 or fft_size < 2 or fft_size % 2 or (hop_samples is not None and hop_samples < 1):
             raise UsageError(
@@ -147,12 +142,13 @@ class SpectrumPool:
         #: Step inside the pending audio, and what is left out after each frame before it gets there.
         self._hop, self._gap = min(hop_samples, fft_size), max(0, hop_samples - fft_size)
         self._to_skip = 0
-        self._workers = workers or os.cpu_count() or 1
         self._window = periodic_hann(fft_size).astype(np.float32)
         self._n_bins = min(fft_size // 2, int(max_hz * fft_size / sample_rate_hz)) + 1
         self._batch_frames = max(16, min(_BATCH_SAMPLES, _BATCH_OF_ALL // n_tracks) // fft_size)
         self._pending = np.empty((n_tracks, self._batch_frames * self._hop + fft_size), np.float32)
         self._n_pending = 0
+        #: Spectra of a batch; made once, for new memory costs time.
+        self._bins = np.empty((self._n_bins, n_tracks, self._batch_frames), np.complex64)
         self._sum = np.zeros((self._n_bins, n_tracks, n_tracks), np.complex128)
         self._n_frames = 0
 
@@ -229,36 +225,23 @@ class SpectrumPool:
         """Transform the first pending frames, add their products, keep the rest of the audio."""
         from scipy import fft
 
-        bins = np.empty((self._n_bins, len(self._pending), n_frames), np.complex64)
+        bins = self._bins[:, :, :n_frames]
         frames = np.lib.stride_tricks.sliding_window_view(self._pending, self._fft_size, axis=1)
         frames = frames[:, : n_frames * self._hop : self._hop][:, :n_frames]
 
-        def transform(track: int) -> None:
+        for track in range(len(frames)):
             # Across the frames, not along them: scipy then works on several frames per instruction.
             windowed = (frames[track] * self._window).T
             bins[:, track] = fft.rfft(windowed, axis=0, overwrite_x=True)[: self._n_bins]
-
-        def multiply(first: int) -> None:
+        for first in range(0, self._n_bins, _BINS_PER_PRODUCT):
             part = bins[first : first + _BINS_PER_PRODUCT]
             # Single precision within a batch, double across batches.
             self._sum[first : first + len(part)] += part.conj() @ part.transpose(0, 2, 1)
-
-        self._run(transform, range(len(bins[0])))
-        self._run(multiply, range(0, self._n_bins, _BINS_PER_PRODUCT))
         self._n_frames += n_frames
         used = min(n_frames * self._hop, self._n_pending)
         rest = self._pending[:, used : self._n_pending].copy()
         self._n_pending = rest.shape[1]
         self._pending[:, : self._n_pending] = rest
-
-    def _run(self, work: Callable[[int], None], items: Iterable[int]) -> None:
-        if self._workers == 1:
-            for item in items:
-                work(item)
-            return
-        with ThreadPoolExecutor(self._workers) as threads:
-            for _ in threads.map(work, items):
-                pass
 
 
 def pooled(parts: Sequence[Spectra]) -> Spectra:

@@ -12,8 +12,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.hearing import HEARING_HZ
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Floats
 from polaritykit.spectra.comb import notches_hz
+from polaritykit.spectra.pair_sum import run_sums
 from polaritykit.spectra.records import PairSpectra
 
 #: Share of the power that follows the prediction from which a notch is told: the sum is then at −3 dB.
@@ -70,25 +72,18 @@ def seen_notches(
         return SourceNotches(notches_hz=(), low_end_hz=None)
     frequency = spectra.frequency_hz
     sign = -1.0 if inverted else 1.0
-    turned = sign * (spectra.cross * np.exp(2e-3j * np.pi * frequency * offset_ms)).real
-    power = spectra.auto_a + spectra.auto_b
-
-    def share(low_hz: float, high_hz: float) -> float:
-        first, stop = frequency.searchsorted(low_hz), frequency.searchsorted(high_hz, side="right")
-        inside = slice(int(first), max(int(first), int(stop)))
-        total = float(power[inside].sum())
-        return 2.0 * float(turned[inside].sum()) / total if total > 0.0 else 0.0
-
+    turned = sign * (spectra.cross * turns(frequency, -1e-3 * offset_ms)).real
     spacing_hz = 1e3 / abs(offset_ms)
-    candidates: Floats = notches_hz(abs(offset_ms), inverted, _HIGHEST_HZ)
-    told = [
-        round(float(hz), 2)
-        for hz in candidates[: 4 * most]
-        if hz >= _LOWEST_HZ
-        and share(max(hz - spacing_hz / 2, hz * 2 ** (-1 / 6)), min(hz + spacing_hz / 2, hz * 2 ** (1 / 6)))
-        >= _TOLD
-    ]
+    candidates: Floats = notches_hz(abs(offset_ms), inverted, _HIGHEST_HZ)[: 4 * most]
+    candidates = candidates[candidates >= _LOWEST_HZ]
     # |1 − e^{jωτ}|² is less than half the power sum below a sixth of 1/τ.
     low_end_hz = spacing_hz / 6.0
-    cancels = inverted and low_end_hz > _LOWEST_HZ and share(_LOWEST_HZ, low_end_hz) >= _TOLD
-    return SourceNotches(notches_hz=tuple(told[:most]), low_end_hz=round(low_end_hz, 1) if cancels else None)
+    low_hz = np.maximum(candidates - spacing_hz / 2, candidates * 2 ** (-1 / 6))
+    high_hz = np.minimum(candidates + spacing_hz / 2, candidates * 2 ** (1 / 6))
+    first = frequency.searchsorted(np.append(low_hz, _LOWEST_HZ))
+    stop = frequency.searchsorted(np.append(high_hz, low_end_hz), side="right")
+    crossing, power = (run_sums(values, first, stop) for values in (turned, spectra.auto_a + spectra.auto_b))
+    share = np.divide(2.0 * crossing, power, out=np.zeros_like(power), where=power > 0.0)
+    told = [round(hz, 2) for hz in candidates[share[:-1] >= _TOLD][:most].tolist()]
+    cancels = inverted and low_end_hz > _LOWEST_HZ and share[-1] >= _TOLD
+    return SourceNotches(notches_hz=tuple(told), low_end_hz=round(low_end_hz, 1) if cancels else None)

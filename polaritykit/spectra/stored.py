@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.processes import in_processes
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats
-from polaritykit.spectra.correlation import LinearGrid, correlation_curve
+from polaritykit.spectra.correlation import LinearGrid, correlation_curve, lag_grid
 from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.records import FrequencyBands, PairSpectra
@@ -24,8 +25,6 @@ from polaritykit.spectra.seen_notches import seen_notches
 
 #: Lags that are kept, either way.
 _LAG_MS = 20.0
-#: Pairs made at a time: which ones have room is known only once they are made.
-_AT_ONCE = 32
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -150,7 +149,7 @@ def pair_entry(
     correlation : ndarray
         On the document's ``curves.lag_ms``: a peak at +2 means that *other* is 2 ms late.
     """
-    turn = np.exp(2j * np.pi * spectra.frequency_hz * (aligned_ms * 1e-3))
+    turn = turns(spectra.frequency_hz, -aligned_ms * 1e-3)
     return {
         "reference": reference,
         "other": other,
@@ -221,13 +220,10 @@ def curves_entry(
     lag_ms = min(_LAG_MS, spectra.fft_size / 4 / spectra.sample_rate_hz * 1e3)
     starts = group_starts(spectra.frequency_hz)
     centres = group_centres(spectra.frequency_hz, starts)
-    entries: list[dict[str, Any]] = []
-    grid_kept: LinearGrid | None = None
-    left = most_characters
-    used: set[int] = set()
+    lags = lag_grid(spectra, lag_ms) if wanted else LinearGrid(start=0.0, step=1.0, count=0)
+    kept = wanted[: most_characters // (_characters(8 * len(starts)) + _characters(2 * lags.count))]
 
-    def of_pair(item: Wanted) -> tuple[LinearGrid, dict[str, Any]]:
-        curve = correlation_curve(spectra, *item.pair, max_lag_ms=lag_ms)
+    def of_pair(item: Wanted) -> dict[str, Any]:
         both = spectra.pair(*item.pair)
         entry = pair_entry(
             names[item.pair[0]],
@@ -235,26 +231,19 @@ def curves_entry(
             spectra=both,
             starts=starts,
             aligned_ms=item.aligned_ms,
-            correlation=curve.values,
+            correlation=correlation_curve(spectra, *item.pair, max_lag_ms=lag_ms).values,
         )
         entry["notches"] = [
             asdict(seen_notches(both, offset_ms=offset_ms, inverted=inverted))
             for offset_ms, inverted in item.sources
         ]
-        return curve.lag_ms, entry
+        return entry
 
-    parts = (wanted[at : at + _AT_ONCE] for at in range(0, len(wanted), _AT_ONCE))
-    made = (entry for part in parts for entry in in_processes(of_pair, part))
-    for item, (lags, entry) in zip(wanted, made, strict=True):
-        grid_kept = lags
-        left -= len(entry["cross"]) + len(entry["correlation"])
-        if left < 0:
-            break
-        entries.append(entry)
-        used |= set(item.pair)
+    entries = list(in_processes(of_pair, kept))
+    used = {track for item in kept for track in item.pair}
     return {
         "frequency_hz": [round(float(centre), 8) for centre in centres],
-        "lag_ms": asdict(grid_kept) if grid_kept is not None else {"start": 0.0, "step": 1.0, "count": 0},
+        "lag_ms": asdict(lags),
         "bands": bands_entry(log_bands(centres)),
         "floor_db": FLOOR_DB,
         "tracks": {
@@ -263,3 +252,8 @@ def curves_entry(
         },
         "pairs": entries,
     }
+
+
+def _characters(n_bytes: int) -> int:
+    """Length of bytes in base64 (RFC 4648)."""
+    return 4 * -(-n_bytes // 3)

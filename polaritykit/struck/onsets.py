@@ -165,64 +165,59 @@ class OnsetDetector:
         last = n_frames - (1 if final else tail)
         if last <= lead:
             return
-        for track, energy in enumerate(self._energy):
-            self._collect(track, self._rise(energy, lead), lead, last)
-        self._total += self._energy[:, lead:last].sum(axis=1)
+        for track in range(len(self._energy)):
+            self._collect(track, lead, last)
         keep = last - lead
         self._energy = self._energy[:, keep:].copy()
         self._first_frame += keep
 
-    def _rise(self, energy: NDArray[np.float32], lead: int) -> Floats:
-        """By how much each frame of a track, from `lead` on, has risen over the sound just before."""
+    def _collect(self, track: int, lead: int, last: int) -> None:
+        """Keep the first frame of each rise of a track that is high enough, of frames [lead, last)."""
+        energy = self._energy[track]
         sums = np.zeros(len(energy) + 1)
         np.cumsum(energy, dtype=np.float64, out=sums[1:])
-        stop = len(energy)
+        self._total[track] += sums[last] - sums[lead]
+        stop, count = len(energy), self._before - self._gap
+        # Of each frame from `lead` on: the energy of the sound just before, so many frames together.
         before = sums[lead - self._gap : stop - self._gap] - sums[lead - self._before : stop - self._before]
-        before /= self._before - self._gap
-        np.maximum(before, TINY, out=before)
-        return np.divide(energy[lead:], before, out=before)
-
-    def _collect(self, track: int, rise: NDArray[np.floating], lead: int, last: int) -> None:
-        """Keep the first frame of each rise (of energy) that is high enough, up to frame ``last``."""
-        tail = round(MERGE_MS / _HOP_MS)
-        first = self._first_frame + lead
-        high = np.flatnonzero(rise[: last - lead] >= MIN_RISE).tolist()
-        found: list[int] = []
-        at = bisect_left(high, self._free_from[track] - first)
-        while at < len(high):
-            found.append(high[at])
-            at = bisect_left(high, found[-1] + tail, at)
-        if found:
-            self._free_from[track] = first + found[-1] + tail
-        levels_db = _highest_db(self._energy[track, lead:], found, tail)
-        rises_db = _highest_db(rise, found, _RISING)
+        high = energy[lead:last] >= np.maximum(before[: last - lead] * (MIN_RISE / count), MIN_RISE * TINY)
+        tail, first = round(MERGE_MS / _HOP_MS), self._first_frame + lead
+        found = _first_of_each(np.flatnonzero(high).tolist(), self._free_from[track] - first, tail)
+        self._add_ringing(track, found, sums[lead : last + 1], first)
+        if not found:
+            return
+        self._free_from[track] = first + found[-1] + tail
+        places = np.minimum(np.add.outer(found, np.arange(tail)), len(before) - 1)
+        after = energy[lead:][places]
+        rises = after[:, :_RISING] / np.maximum(before[places[:, :_RISING]] / count, TINY)
+        levels_db, rises_db = (10 * np.log10(powers.max(axis=1)) for powers in (after, rises))
         self._onsets += [
             Onset(track=track, sample=(first + index) * self._hop, level_db=level_db, rise_db=rise_db)
-            for index, level_db, rise_db in zip(found, levels_db, rises_db, strict=True)
+            for index, level_db, rise_db in zip(found, levels_db.tolist(), rises_db.tolist(), strict=True)
         ]
-        self._add_ringing(track, [first + index for index in found], first, self._first_frame + last)
 
-    def _add_ringing(self, track: int, found: list[int], first: int, last: int) -> None:
-        """Add up the energy of frames [first, last) that lie just after an onset."""
+    def _add_ringing(self, track: int, found: list[int], sums: Floats, first: int) -> None:
+        """Add up the energy of frames that lie just after an onset.
+
+        ``found`` counts from frame `first` on; ``sums`` are of the frames before each, from `first` to the
+        one after the last.
+        """
         ring = round(_RING_MS / _HOP_MS)
-        for frame in found:
-            self._sum_until(track, first, frame)
-            self._ring_until[track] = frame + ring
-            first = frame
-        self._sum_until(track, first, last)
-
-    def _sum_until(self, track: int, first: int, last: int) -> None:
-        stop = min(last, self._ring_until[track])
-        if stop > first:
-            inside = self._energy[track, first - self._first_frame : stop - self._first_frame]
-            self._after_onsets[track] += float(inside.sum())
+        starts = np.array([0, *found])
+        until = np.array([self._ring_until[track] - first, *(frame + ring for frame in found)])
+        stops = np.maximum(np.minimum(until, [*found, len(sums) - 1]), starts)
+        self._after_onsets[track] += float((sums[stops] - sums[starts]).sum())
+        self._ring_until[track] = first + int(until[-1])
 
 
-def _highest_db(powers: NDArray[np.floating], starts: list[int], length: int) -> list[float]:
-    """Highest of so many powers from each start on, as far as there are any, dB."""
-    places = np.add.outer(np.array(starts, dtype=np.intp), np.arange(length))
-    highest = powers[np.minimum(places, len(powers) - 1)].max(axis=1)
-    return [float(level_db) for level_db in 10 * np.log10(highest)]
+def _first_of_each(high: list[int], free_from: int, tail: int) -> list[int]:
+    """Take the first of some places in order, and then the first of those that lie so far behind it."""
+    found: list[int] = []
+    at = bisect_left(high, free_from)
+    while at < len(high):
+        found.append(high[at])
+        at = bisect_left(high, found[-1] + tail, at)
+    return found
 
 
 def _added(parts: list[Samples]) -> Samples:

@@ -85,9 +85,10 @@ def _by_track(
 def _near(moments: NDArray[np.int64], at: NDArray[np.int64], level_db: Floats, reach: int) -> Floats:
     """Level of a track's loudest onset near each moment, far down where there is none."""
     first, stop = np.searchsorted(at, moments - reach), np.searchsorted(at, moments + reach, side="right")
-    return np.array(
-        [level_db[a:b].max(initial=-2.0 * STRONG_RANGE_DB) for a, b in zip(first, stop, strict=True)]
-    )
+    far_down = -2.0 * STRONG_RANGE_DB
+    # Every other run lies between two that are asked for.
+    runs = np.maximum.reduceat(np.append(level_db, far_down), np.stack([first, stop], axis=1).ravel())[::2]
+    return np.where(stop > first, np.maximum(runs, far_down), far_down)
 
 
 def _in_step(recording: Recording, track: int, at: NDArray[np.int64]) -> NDArray[np.int64]:

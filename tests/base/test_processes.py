@@ -38,10 +38,28 @@ def test_results_come_in_order_from_other_processes():
 def work(item):
     time.sleep(0.2 if item == 0 else 0.0)
     return item**2, os.getpid()
-told = list(in_processes(work, range(20)))
+told = list(in_processes(work, range(20), long=True))
 assert [one for one, _ in told] == [item**2 for item in range(20)]
 assert here not in {pid for _, pid in told}
 assert not multiprocessing.active_children()
+""")
+
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_what_is_over_soon_is_done_here():
+    """Making processes would take longer; work that turns out to be long is shared out."""
+    done = _run("""
+from polaritykit.base import processes
+processes._MADE_S = 5.0
+assert {pid for pid in in_processes(lambda item: os.getpid(), range(50))} == {here}
+processes._MADE_S = 0.1
+def work(item):
+    time.sleep(0.0 if item < 3 else 0.05)
+    return item, os.getpid()
+told = list(in_processes(work, range(30)))
+assert [item for item, _ in told] == list(range(30))
+assert told[0][1] == here != told[-1][1]
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -54,7 +72,7 @@ def work(item):
     if item == 5 and os.getpid() != here:
         os.kill(os.getpid(), signal.SIGKILL)
     return item**2
-assert list(in_processes(work, range(20))) == [item**2 for item in range(20)]
+assert list(in_processes(work, range(20), long=True)) == [item**2 for item in range(20)]
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -66,7 +84,7 @@ def test_a_fault_reaches_the_caller():
 def work(item):
     raise ValueError(f"item {item}")
 try:
-    list(in_processes(work, range(20)))
+    list(in_processes(work, range(20), long=True))
 except ValueError as error:
     assert str(error) == "item 0"
     assert not multiprocessing.active_children()
@@ -83,7 +101,7 @@ def work(item):
     time.sleep(0.0 if item == 0 else 60.0)
     return item
 began = time.monotonic()
-told = in_processes(work, range(20))
+told = in_processes(work, range(20), long=True)
 assert next(told) == 0
 told.close()
 assert not multiprocessing.active_children()
@@ -93,14 +111,39 @@ assert time.monotonic() - began < 30.0
     assert (done.returncode, done.stderr) == (0, "")
 
 
+def test_one_that_ends_while_it_tells_is_not_waited_for():
+    """Half a result lies in the pipe, whether the reader comes back for it or never does."""
+    program = """
+import threading
+def work(item):
+    if os.getpid() != here and item == 3:
+        threading.Timer(0.2, os.kill, (os.getpid(), signal.SIGKILL)).start()
+    return bytes([item]) * 20_000_000
+told = in_processes(work, range(6), long=True)
+assert next(told)[0] == 0
+time.sleep(0.6)
+"""
+    back = _run(program + "assert [one[0] for one in told] == [1, 2, 3, 4, 5]")
+    never = _run(program + "told.close(); assert not multiprocessing.active_children()")
+
+    assert (back.returncode, back.stderr) == (0, "")
+    assert (never.returncode, never.stderr) == (0, "")
+
+
 def test_where_no_process_can_be_made_the_work_is_done_here():
-    """A system without shared semaphores says so with an error."""
+    """A system that allows no more of them says so with an error; as good as none is one."""
     done = _run("""
-import concurrent.futures
-def none(*_):
-    raise OSError("no semaphores")
-concurrent.futures.ProcessPoolExecutor = none
-assert list(in_processes(lambda item: (item, os.getpid()), range(5))) == [(item, here) for item in range(5)]
+from multiprocessing.context import ForkProcess
+start, made = ForkProcess.start, []
+def none(self):
+    raise BlockingIOError("no more processes")
+def one(self):
+    made.append(self)
+    (start if len(made) == 1 else none)(self)
+ForkProcess.start = one
+assert list(in_processes(lambda item: item**2, range(50), long=True)) == [item**2 for item in range(50)]
+ForkProcess.start = none
+assert [pid for pid in in_processes(lambda item: os.getpid(), range(5), long=True)] == [here] * 5
 """)
 
     assert (done.returncode, done.stderr) == (0, "")
@@ -116,7 +159,7 @@ def work(item):
 from polaritykit.base.interrupt import stopped_by_signals
 with stopped_by_signals():
     try:
-        list(in_processes(work, range(20)))
+        list(in_processes(work, range(20), long=True))
     except KeyboardInterrupt:
         sys.exit(9)
 """
@@ -169,7 +212,7 @@ recording.read(100, 200)
 def work(item):
     at = (item * 7919) % 390_000
     return np.array_equal(recording.read(at, at + 5000), sound[at : at + 5000].T)
-told = list(in_processes(work, range(300)))
+told = list(in_processes(work, range(300), long=True))
 assert all(told), sum(told)
 """)
 

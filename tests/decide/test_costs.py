@@ -182,7 +182,7 @@ def test_sums_of_sets_are_those_of_the_waves():
         shift = sum((moves[n] for n in taken), np.zeros(3))
         wave = (spectra.parts[:, :, 0] * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * shift)).sum(1)
         expected = [10 * np.log10((np.abs(wave[spectra.octave == k]) ** 2).sum()) for k in range(5)]
-        assert sums.levels_db(taken)[:5] == pytest.approx(expected, abs=1e-9)
+        assert sums.of(taken).heard_db[0, :5] == pytest.approx(expected, abs=1e-9)
     assert sums.about[0] == (0, 63.0)
 
 

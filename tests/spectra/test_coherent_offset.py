@@ -13,7 +13,7 @@ RATE, SIZE = 48_000, 4096
 
 def pooled(tracks):
     """Pool spectra of half-overlapping frames."""
-    pool = SpectrumPool(2, RATE, SIZE, hop_samples=SIZE // 2, workers=1)
+    pool = SpectrumPool(2, RATE, SIZE, hop_samples=SIZE // 2)
     pool.update(np.asarray(tracks, np.float32))
     return pool.result()
 

@@ -10,7 +10,7 @@ from polaritykit.spectra.pair_sum import (
     band_phase_deg,
     energy_band,
     log_bands,
-    sum_effect_db,
+    sum_effects_db,
     sum_level_db,
     summed_response,
 )
@@ -157,7 +157,7 @@ def test_sum_effect_ignores_the_gain(gain, rho, effect):
     a = spectra_of(0.0, gain)
     pair = PairSpectra(frequency_hz=FREQUENCY, auto_a=a.auto_a, auto_b=a.auto_b, cross=rho * a.cross)
 
-    assert sum_effect_db(pair, band_hz=(50, 500)) == pytest.approx(effect, abs=0.001)
+    assert sum_effects_db(pair, [(50, 500)], [0.0])[0] == pytest.approx(effect, abs=0.001)
 
 
 def test_no_power_is_not_a_number_out_of_nothing():
@@ -166,7 +166,7 @@ def test_no_power_is_not_a_number_out_of_nothing():
 
     assert sum_level_db(pair, band_hz=(50, 500)) is None
     assert band_gains(pair, offset_ms=1.0, band_hz=(50, 500)) is None
-    assert sum_effect_db(pair, band_hz=(50, 500)) is None
+    assert sum_effects_db(pair, [(50, 500)], [0.0]) == [None]
     assert energy_band(pair.auto_a, FREQUENCY) is None
     assert np.all(summed_response(pair, log_bands(FREQUENCY)) == 0.0)
     assert np.all(band_coherence(pair, log_bands(FREQUENCY), offset_ms=1.0) == 0.0)

@@ -66,7 +66,7 @@ def test_level_equals_the_sum_made_sample_by_sample():
     audio = audio.astype(np.float32)
 
     def pooled(rows):
-        pool = SpectrumPool(len(rows), 48_000, 8192, workers=1)
+        pool = SpectrumPool(len(rows), 48_000, 8192)
         pool.update(rows)
         return pool.result()
 

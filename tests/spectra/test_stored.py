@@ -22,7 +22,7 @@ RATE = 48_000
 
 
 def _pooled(audio, size=8192):
-    pool = SpectrumPool(len(audio), RATE, size, workers=1)
+    pool = SpectrumPool(len(audio), RATE, size)
     pool.update(audio)
     return pool.result()
 

@@ -10,7 +10,7 @@ from functools import cache
 
 import numpy as np
 
-from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effect_db
+from polaritykit.spectra.pair_sum import FLOOR_DB, band_gains, energy_band, log_bands, sum_effects_db
 from polaritykit.spectra.records import PairSpectra
 from polaritykit.spectra.seen_notches import seen_notches
 from polaritykit.spectra.stored import (
@@ -177,8 +177,8 @@ def _pair(a, b):
                 "level_db": -6.0,
                 "dissents": False,
                 "level_difference_db": -6.0,
-                "sum_effect_db": sum_effect_db(both, band_hz=band),
-                "sum_effect_aligned_db": sum_effect_db(both, band_hz=band, delay_ms=-offsets[k]),
+                "sum_effect_db": sum_effects_db(both, [band], [0.0])[0],
+                "sum_effect_aligned_db": sum_effects_db(both, [band], [-offsets[k]])[0],
                 "band_hz": list(band),
             }
         )

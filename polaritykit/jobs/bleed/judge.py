@@ -216,7 +216,7 @@ def _alone_spectra(recording: Recording, spans_s: Sequence[tuple[float, float]])
     for start, end in spans:
         edges = np.linspace(start, end, max(1, (end - start) // longest) + 1).astype(int)
         for first, last in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-            pool = SpectrumPool(2, rate, size, hop_samples=size // 2, workers=1)
+            pool = SpectrumPool(2, rate, size, hop_samples=size // 2)
             for at in range(first, last, BLOCK_SAMPLES):
                 pool.update(recording.read(at, min(at + BLOCK_SAMPLES, last)))
             groups.append(pool.result())

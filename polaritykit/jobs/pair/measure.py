@@ -77,8 +77,7 @@ def measure(recording: Recording, dc: Sequence[float]) -> Measured:
     fft_size = 2 ** round(np.log2(_FRAME_S * rate))
     n_parts = max(1, min(_PARTS, recording.n_samples // (4 * fft_size)))
     pools = [
-        SpectrumPool(2, rate, fft_size, hop_samples=fft_size // 2, workers=1, max_hz=rate / 2)
-        for _ in range(n_parts)
+        SpectrumPool(2, rate, fft_size, hop_samples=fft_size // 2, max_hz=rate / 2) for _ in range(n_parts)
     ]
     tiles = PhaseTiles(rate)
     moments = np.zeros((n_windows, 3))

@@ -58,7 +58,7 @@ def try_out(
     rate = recording.sample_rate_hz
     fft_size = 2 ** round(np.log2(_FRAME_S * rate))
     hop = max(fft_size // 2, recording.n_samples // _MOST_FRAMES)
-    pool = SpectrumPool(2, rate, fft_size, hop_samples=hop, workers=1)
+    pool = SpectrumPool(2, rate, fft_size, hop_samples=hop)
     for _, block in recording.blocks(_BLOCK_SAMPLES):
         pool.update(block)
     wanted = Wanted(
