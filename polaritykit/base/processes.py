@@ -7,6 +7,7 @@ library's own pool of processes waits for ever for the rest of what one that was
 here each has a pipe of its own, which ends with it.
 """
 
+import gc
 import os
 import signal
 import sys
@@ -176,6 +177,7 @@ def _be_a_copy(task: Callable[["Connection"], None], asked: "Connection") -> Non
     """Say nothing when told to end, and do not outlive the process that asked."""
     import multiprocessing
 
+    gc.freeze()  # what there is would be copied where it is looked through
     asked_by = multiprocessing.parent_process()
     for number in _TO_END:
         signal.signal(number, signal.SIG_DFL)

@@ -8,6 +8,7 @@ Conventions: ``late_s`` positive where the copy is late.
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,20 +77,23 @@ def find_copies(
     size = np.sqrt(np.sum(steady**2, axis=0))
     alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
     together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
-    windows, quick = _Windows(recording, _SAMPLES), _Windows(recording, _QUICK_SAMPLES)
+    windows = _Windows(recording, _SAMPLES, np.float64)
+    quick = _Windows(recording, _QUICK_SAMPLES, np.float32)
 
-    def compared(pair: tuple[int, int]) -> Copy | None:
-        at = int(np.argmax(activity_db[:, pair[0]] + activity_db[:, pair[1]])) * frame_samples
-        near = _Compared.of(quick, *pair, at)
-        if near is not None and np.median(near.coherence) < _QUICK_MEDIAN:
-            return None
-        whole = _Compared.of(windows, *pair, at)
-        return whole.copy() if whole is not None else None
+    def loud(a: int, b: int) -> int:
+        return int(np.argmax(activity_db[:, a] + activity_db[:, b])) * frame_samples
 
-    for a, row in enumerate(together):
-        pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
-        for (_, b), copy in zip(pairs, in_processes(compared, pairs), strict=True):
-            if copy is not None and a not in found:
+    def near(a: int) -> list[int]:
+        looked = {b: _Compared.of(quick, a, b, loud(a, b)) for b in np.flatnonzero(together[a]).tolist()}
+        return [b for b, one in looked.items() if one is None or np.median(one.coherence) >= _QUICK_MEDIAN]
+
+    for a, others in enumerate(in_processes(near, range(len(together)))):
+        for b in others:
+            if a in found or b in found:
+                continue
+            whole = _Compared.of(windows, a, b, loud(a, b))
+            copy = whole.copy() if whole is not None else None
+            if copy is not None:
                 turned = anchor == b or (anchor != a and copy.late_s < 0.0)
                 told = _turned(copy) if turned else copy
                 found[told.track] = told
@@ -124,9 +128,13 @@ class _Second:
 
 
 class _Windows:
-    """Windows at loud moments, kept for a while: most pairs share a few moments."""
+    """Windows at loud moments, kept for a while: most pairs share a few moments.
 
-    def __init__(self, recording: Recording, n_samples: int) -> None:
+    In single precision where they only tell what is nowhere near a copy.
+    """
+
+    def __init__(self, recording: Recording, n_samples: int, kind: type[np.floating[Any]]) -> None:
+        self.kind = kind
         self.rate = recording.sample_rate_hz
         self.within = round(WITHIN_S * self.rate)
         self.n = min(n_samples, recording.n_samples)
@@ -134,7 +142,7 @@ class _Windows:
         self.first = lru_cache(maxsize=_FIRSTS_KEPT)(self._first)
         self.second = lru_cache(maxsize=_SECONDS_KEPT)(self._second)
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Of a transform: no lag goes round its end, for the second holds what the first can be late by."""
         from scipy.fft import next_fast_len
@@ -148,14 +156,14 @@ class _Windows:
     def _first(self, track: int, start: int) -> _First:
         from scipy.fft import rfft
 
-        samples = self._recording.read(start, start + self.n, (track,))[0].astype(np.float64)
+        samples = self._recording.read(start, start + self.n, (track,))[0].astype(self.kind)
         return _First(whole=rfft(samples, self.size), frames=_frames(samples))
 
     def _second(self, track: int, start: int) -> _Second:
         from scipy.fft import rfft
 
         found = self._recording.read(start - self.within, start + self.n + self.within, (track,))[0]
-        return _Second(samples=found, whole=rfft(found.astype(np.float64), self.size))
+        return _Second(samples=found, whole=rfft(found.astype(self.kind), self.size))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -180,7 +188,7 @@ class _Compared:
         rate, within, start = windows.rate, windows.within, windows.start(at)
         one, two = windows.first(a, start), windows.second(b, start)
         lag, sign = _lag(one.whole, two.whole, within, windows.size)
-        aligned = two.samples[within + lag : within + lag + windows.n].astype(np.float64)
+        aligned = two.samples[within + lag : within + lag + windows.n].astype(windows.kind)
         cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
         top = 10.0 ** (-_RANGE_DB / 10.0)
         frequency = np.arange(len(cross)) * rate / _FRAME
@@ -238,15 +246,17 @@ def _frames(samples: Floats) -> Complexes:
     from scipy.fft import rfft
 
     whole = max(_FRAME, len(samples) - len(samples) % _FRAME)
-    padded = np.pad(samples[:whole], (0, max(0, _FRAME - len(samples))))
+    short = max(0, _FRAME - len(samples))
+    padded = np.pad(samples[:whole], (0, short)) if short else samples[:whole]
     taken = np.lib.stride_tricks.sliding_window_view(padded, _FRAME)[:: _FRAME // 2]
-    return np.asarray(rfft(taken * periodic_hann(_FRAME), axis=1))
+    return np.asarray(rfft(taken * periodic_hann(_FRAME).astype(samples.dtype), axis=1))
 
 
 def _spectra(first: Complexes, second: Complexes) -> tuple[Complexes, Floats, Floats]:
     """Cross- and power spectra over all frames."""
     cross = np.asarray(np.sum(np.conj(first) * second, axis=0), np.complex128)
-    return cross, np.sum(np.abs(first) ** 2, axis=0), np.sum(np.abs(second) ** 2, axis=0)
+    one, two = (np.square(np.abs(frames)).sum(axis=0, dtype=np.float64) for frames in (first, second))
+    return cross, one, two
 
 
 def _fraction(cross: Complexes, turns: Floats) -> float:

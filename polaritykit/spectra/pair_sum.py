@@ -239,8 +239,8 @@ def sum_effects_db(
         return []
     low, high = np.array(bands_hz).T
     first = spectra.frequency_hz.searchsorted(low - _ROUNDING_HZ)
-    stop = spectra.frequency_hz.searchsorted(high + _ROUNDING_HZ, side="right")
-    inside = slice(int(first.min()), max(int(first.min()), int(stop.max())))
+    stop = np.maximum(first, spectra.frequency_hz.searchsorted(high + _ROUNDING_HZ, side="right"))
+    inside = slice(int(first.min()), int(stop.max()))
     first, stop = first - inside.start, stop - inside.start
     cross, delays = spectra.cross[inside], np.asarray(delays_ms)
     late = np.flatnonzero(delays)
