@@ -52,9 +52,10 @@ def write_report(
     UsageError
         The folder may not be written.
     """
+    many = len(document["pairs"]) >= _MANY_PAIRS
+    # Before the folder is held: copies of this process would hold it a moment longer than this one lives.
+    texts = list(in_processes(lambda name: _TEXTS[name](document), _TEXTS, long=many))
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
-        many = len(document["pairs"]) >= _MANY_PAIRS
-        texts = in_processes(lambda name: _TEXTS[name](document), _TEXTS, long=many)
         for name, text in zip(_TEXTS, texts, strict=True):
             # As they are: rows of CSV end as RFC 4180 has it.
             (place / name).write_text(text, encoding="utf-8", newline="")
