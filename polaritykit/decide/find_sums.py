@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Floats
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairCause
@@ -61,11 +62,12 @@ def find_sums(spectra: Spectra, usable: Sequence[bool]) -> tuple[PrintedSum, ...
     bins = {track: _bins_of(spectra.power[track]) for track in tracks.tolist()}
     places = np.unique(np.concatenate(list(bins.values())))
     left = _left_free(spectra, tracks, places)
-    found = (
-        _printed(spectra, tracks, track, bins[track])
+    likely = [
+        track
         for row, track in enumerate(tracks.tolist())
         if len(bins[track]) and np.median(left[np.searchsorted(places, bins[track]), row]) <= _LEFT_FREE
-    )
+    ]
+    found = in_processes(lambda track: _printed(spectra, tracks, track, bins[track]), likely)
     return tuple(one for one in found if one is not None)
 
 
