@@ -13,6 +13,7 @@ import signal
 import sys
 import threading
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -143,7 +144,9 @@ def copies(tasks: Sequence[Callable[["Connection"], None]]) -> Iterator[list["Co
     context = multiprocessing.get_context("fork")
     made: list[tuple[ForkProcess, Connection]] = []
     try:
-        with _signals_held_back(), suppress(OSError):
+        with _signals_held_back(), suppress(OSError), warnings.catch_warnings():
+            # Of threads that Python does not know of: libraries of linear algebra look after theirs.
+            warnings.simplefilter("ignore", DeprecationWarning)
             for task in tasks:
                 ours, theirs = context.Pipe()
                 copy = context.Process(target=_be_a_copy, args=(task, theirs), daemon=True)
