@@ -264,9 +264,12 @@ def run_sums(values: Floats, first: NDArray[np.int64], stop: NDArray[np.int64]) 
     values : ndarray
     first, stop : ndarray of int
     """
+    ended = np.zeros(len(values) + 1)
+    ended[:-1] = values
+    ends = np.empty(2 * len(first), np.int64)
+    ends[::2], ends[1::2] = first, stop
     # Every other run lies between two that are asked for.
-    sums = np.add.reduceat(np.append(values, 0.0), np.stack([first, stop], axis=1).ravel())[::2]
-    return np.asarray(np.where(stop > first, sums, 0.0))
+    return np.asarray(np.where(stop > first, np.add.reduceat(ended, ends)[::2], 0.0))
 
 
 def energy_band(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from polaritykit.base.processes import in_processes
 from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats
+from polaritykit.base.validate import plain
 from polaritykit.spectra.correlation import LinearGrid, correlation_curve, lag_grid
 from polaritykit.spectra.pair_sum import FLOOR_DB, log_bands
 from polaritykit.spectra.pool import Spectra
@@ -47,8 +48,8 @@ def encode(values: Floats | Complexes) -> str:
     'AACAPwAAAMA='
     """
     flat = np.ascontiguousarray(values)
-    plain = flat.view(np.float64) if np.iscomplexobj(flat) else flat
-    return base64.b64encode(plain.astype("<f4").tobytes()).decode("ascii")
+    real = flat.view(np.float64) if np.iscomplexobj(flat) else flat
+    return base64.b64encode(real.astype("<f4").tobytes()).decode("ascii")
 
 
 def decode(text: str) -> Floats:
@@ -234,7 +235,7 @@ def curves_entry(
             correlation=correlation_curve(spectra, *item.pair, max_lag_ms=lag_ms).values,
         )
         entry["notches"] = [
-            asdict(seen_notches(both, offset_ms=offset_ms, inverted=inverted))
+            plain(seen_notches(both, offset_ms=offset_ms, inverted=inverted))
             for offset_ms, inverted in item.sources
         ]
         return entry
