@@ -81,16 +81,17 @@ def read_hit_lags(
     spectra = spectra * np.conj(spectra[:, home, None]) / np.maximum(size, floor + 1e-30)
     n_hits = len(spectra)
     reach = round(_HIT_REACH_MS * 1e-3 * rate)
-    best = _against(spectra, spectra[n_hits // 2], reach, rate)
+    energy = _energy(spectra)
+    best = _against(spectra, energy, spectra[n_hits // 2], reach, rate)
     for reference in {n_hits // 8, (3 * n_hits) // 8, (5 * n_hits) // 8, (7 * n_hits) // 8}:
-        found = _against(spectra, spectra[reference], reach, rate)
+        found = _against(spectra, energy, spectra[reference], reach, rate)
         better = np.median(found[2], axis=0) > np.median(best[2], axis=0)
         lag, sign, similarity = (np.where(better, new, old) for new, old in zip(found, best, strict=True))
         best = lag, sign, similarity
     lag, sign, _ = best
     omega = 2 * np.pi * np.arange(spectra.shape[-1]) * rate / _size(spectra)
     aligned = spectra * sign[..., None] * np.exp(1j * omega * lag[..., None])
-    lag, sign, similarity = _against(spectra, aligned.mean(axis=0), reach, rate)
+    lag, sign, similarity = _against(spectra, energy, aligned.mean(axis=0), reach, rate)
     return HitLags(
         times_s=read_only(np.asarray(times_s, dtype=np.float64)),
         lag_s=read_only(lag),
@@ -128,13 +129,13 @@ def _spectra(windows: Floats, zero: int, sample_rate_hz: int) -> tuple[Complexes
     band = np.clip((frequency - low / 2) / (low / 2), 0.0, 1.0) * np.clip(
         (high * 1.15 - frequency) / (high * 0.15), 0.0, 1.0
     )
-    level = np.sqrt(np.mean(np.abs(spectra) ** 2, axis=0) + 1e-30)
+    level = np.sqrt(np.mean(spectra.real**2 + spectra.imag**2, axis=0) + 1e-30)
     floor = level.max(axis=-1, keepdims=True) * 10 ** (_FLATTEN_DB / 20)
     return spectra * band / np.maximum(level, floor), 2 * (n_bins - 1) * sample_rate_hz / size
 
 
 def _against(
-    spectra: Complexes, reference: Complexes, reach: int, rate: float
+    spectra: Complexes, energy: Floats, reference: Complexes, reach: int, rate: float
 ) -> tuple[Floats, Floats, Floats]:
     """Lag, sign and correlation of every hit against one reference per track."""
     from scipy.fft import irfft
@@ -142,7 +143,7 @@ def _against(
     size = _size(spectra)
     curve = irfft(np.conj(reference) * spectra, size, axis=-1)
     curve = np.concatenate([curve[..., -reach:], curve[..., : reach + 1]], axis=-1)
-    norm = np.sqrt(_energy(spectra) * _energy(reference))
+    norm = np.sqrt(energy * _energy(reference))
     at = np.argmax(np.abs(curve), axis=-1)
     inner = np.clip(at, 1, curve.shape[-1] - 2)
     left, middle, right = (
@@ -160,4 +161,4 @@ def _against(
 
 def _energy(spectra: Complexes) -> Floats:
     """Energy of the signal each spectrum stands for."""
-    return np.asarray(2 * np.sum(np.abs(spectra) ** 2, axis=-1) / _size(spectra))
+    return np.asarray(2 * np.sum(spectra.real**2 + spectra.imag**2, axis=-1) / _size(spectra))

@@ -85,11 +85,12 @@ def _measured(
         _samples(ms, sample_rate_hz) for ms in (FRAME_MS, BEFORE_MS, GAP_MS, RISING_MS)
     )
     stop = _samples(_EARLIER_MS + MERGE_MS, sample_rate_hz)
-    energy = _frame_energy(sound.astype(np.float64), frame)
+    energy = _frame_energy(sound, frame)
     sums = np.cumsum(energy, axis=1)
-    at = np.arange(before, energy.shape[1])
-    quiet = (sums[:, at - gap] - sums[:, at - before]) / (before - gap)
-    rise = energy[:, before:] / np.maximum(quiet, TINY)
+    rise = energy[:, before:]
+    quiet = sums[:, before - gap : -gap] - sums[:, :-before]
+    quiet /= before - gap
+    rise /= np.maximum(quiet, TINY, out=quiet)
     high = rise[:, :stop] >= MIN_RISE
     found = high.any(axis=1)
     if not found.any():
@@ -105,17 +106,20 @@ def _measured(
     return replace(event, sample=start + earliest, onset_samples=onset_samples, rise_db=read_only(rise_db))
 
 
-def _frame_energy(sound: Floats, frame: int) -> Floats:
+def _frame_energy(sound: Samples, frame: int) -> Floats:
     """Mean square about its own straight line of the frame that begins at each sample."""
-    ramp = np.arange(sound.shape[1], dtype=np.float64)
+    n_tracks, n = sound.shape
+    values, summed = np.empty((n_tracks, n)), np.zeros((n_tracks, n + 1))
 
-    def over(values: Floats) -> Floats:
-        summed = np.cumsum(values, axis=1)
-        summed = np.concatenate([np.zeros((len(values), 1)), summed], axis=1)
+    def over(factor: Floats | Samples) -> Floats:
+        np.multiply(sound, factor, out=values)
+        np.cumsum(values, axis=1, out=summed[:, 1:])
         return np.asarray(summed[:, frame:] - summed[:, :-frame])
 
-    total = over(sound)
-    middle = np.arange(total.shape[1]) + (frame - 1) / 2
-    slope = over(sound * ramp) - middle * total
-    energy = over(sound**2) - total**2 / frame - slope**2 / (frame * (frame**2 - 1) / 12)
-    return np.asarray(np.maximum(energy / frame, TINY))
+    ramp = np.arange(n, dtype=np.float64)
+    total, slope, energy = over(np.ones(n)), over(ramp), over(sound)
+    slope -= (ramp[: total.shape[1]] + (frame - 1) / 2) * total
+    energy -= np.square(total, out=total) / frame
+    energy -= np.square(slope, out=slope) / (frame * (frame**2 - 1) / 12)
+    energy /= frame
+    return np.maximum(energy, TINY, out=energy)

@@ -376,19 +376,20 @@ def _levels(recording: Recording, events: Sequence[Event], tracks: tuple[int, ..
 
 def _levels_in(sound: Samples, rate: int) -> tuple[Floats, Floats]:
     """Levels of one event, in the sound before its beginning and, as long, after; (n_tracks, n_bands)."""
+    from scipy.fft import rfft
+
     length = sound.shape[1] // 2
     # Short fades only: a hi-hat is over before a bell-shaped window opens.
     fade = round(0.004 * rate)
     taper = np.ones(length)
     taper[:fade] = np.sin(np.linspace(0.0, np.pi / 2, fade)) ** 2
     taper[-fade:] = taper[:fade][::-1]
-    both = sound.reshape(-1, 2, length)
-    power = np.abs(np.fft.rfft(both * taper, axis=-1)) ** 2
+    spectra = rfft(sound.reshape(-1, 2, length) * taper, axis=-1)
     frequency = np.fft.rfftfreq(length, 1 / rate)
-    bands = (*_FEATURE_BANDS_HZ, _CLEAN_BAND_HZ)
-    in_bands = np.stack(
-        [power[..., (frequency >= low) & (frequency < high)].sum(axis=-1) for low, high in bands], axis=-1
-    )
+    edges = [np.searchsorted(frequency, band) for band in (*_FEATURE_BANDS_HZ, _CLEAN_BAND_HZ)]
+    spectra = spectra[..., : max(stop for _, stop in edges)]
+    power = spectra.real**2 + spectra.imag**2
+    in_bands = np.stack([power[..., first:stop].sum(axis=-1) for first, stop in edges], axis=-1)
     before, with_event = np.maximum(in_bands[:, 0], _TINY), in_bands[:, 1]
     # Less than a tenth of what was there before cannot be told from its change.
     brought = np.maximum(with_event - before, 0.1 * before)
