@@ -9,6 +9,11 @@ import sys
 def run() -> None:
     """Run the command line as a program of its own."""
     end_quietly()
+    import gc
+
+    # Python looks for circles of references whenever 700 objects more live than before: again and again while
+    # modules are imported, all of which stay.
+    gc.set_threshold(20_000)
     import warnings
 
     from polaritykit.base.interrupt import ends_as_told
@@ -19,7 +24,10 @@ def run() -> None:
     from polaritykit.cli import main
 
     with ends_as_told():
-        main()
+        try:
+            main()
+        finally:
+            gc.freeze()  # nor at the end, when all goes anyhow
 
 
 def end_quietly() -> None:

@@ -7,11 +7,13 @@ library's own pool of processes waits for ever for the rest of what one that was
 here each has a pipe of its own, which ends with it.
 """
 
+import gc
 import os
 import signal
 import sys
 import threading
 import time
+import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
@@ -28,6 +30,7 @@ R = TypeVar("R")
 
 #: Making processes takes some hundredths of a second: what is over sooner is done here.
 _MADE_S = 0.1
+_PR_SET_PDEATHSIG = 1
 _TO_END = {signal.SIGINT, signal.SIGTERM, *({signal.SIGHUP} if hasattr(signal, "SIGHUP") else ())}
 
 
@@ -142,7 +145,9 @@ def copies(tasks: Sequence[Callable[["Connection"], None]]) -> Iterator[list["Co
     context = multiprocessing.get_context("fork")
     made: list[tuple[ForkProcess, Connection]] = []
     try:
-        with _signals_held_back(), suppress(OSError):
+        with _signals_held_back(), suppress(OSError), warnings.catch_warnings():
+            # Of threads that Python does not know of: libraries of linear algebra look after theirs.
+            warnings.simplefilter("ignore", DeprecationWarning)
             for task in tasks:
                 ours, theirs = context.Pipe()
                 copy = context.Process(target=_be_a_copy, args=(task, theirs), daemon=True)
@@ -159,7 +164,10 @@ def copies(tasks: Sequence[Callable[["Connection"], None]]) -> Iterator[list["Co
 
 def copies_are_safe() -> bool:
     """Whether no other thread can hold what a copy would wait for, on a system where nothing else does."""
-    return sys.platform == "linux" and threading.active_count() == 1
+    import multiprocessing
+
+    first = multiprocessing.parent_process() is None
+    return sys.platform == "linux" and first and threading.active_count() == 1
 
 
 @contextmanager
@@ -174,18 +182,29 @@ def _signals_held_back() -> Iterator[None]:
 
 def _be_a_copy(task: Callable[["Connection"], None], asked: "Connection") -> None:
     """Say nothing when told to end, and do not outlive the process that asked."""
+    gc.freeze()  # what there is would be copied where it is looked through
+    for number in _TO_END:
+        signal.signal(number, signal.SIG_DFL)
+    _end_with_parent()
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, _TO_END)
+    with suppress(Exception):
+        task(asked)
+
+
+def _end_with_parent() -> None:
+    """Let the system end this copy with the process that asked, whatever it is at: prctl(2) of Linux.
+
+    A thread that waits for that would not run while a long call holds the interpreter; meanwhile the copy
+    holds what the other had locked.
+    """
+    import ctypes
     import multiprocessing
 
     asked_by = multiprocessing.parent_process()
-    for number in _TO_END:
-        signal.signal(number, signal.SIG_DFL)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, _TO_END)
-
-    def follow() -> None:
-        if asked_by is not None:
-            asked_by.join()
+    try:
+        told = ctypes.CDLL(None).prctl(_PR_SET_PDEATHSIG, signal.SIGKILL)
+    except (OSError, AttributeError):
+        told = -1
+    # One that ended before is told by nobody.
+    if told != 0 or asked_by is None or os.getppid() != asked_by.pid:
         os._exit(1)
-
-    threading.Thread(target=follow, daemon=True).start()
-    with suppress(Exception):
-        task(asked)

@@ -44,4 +44,4 @@ def turns(frequency_hz: Floats, late_s: float | Floats) -> Complexes:
     coarse = np.exp(np.multiply.outer(angle, np.arange(first, last + 0.5 * step, step * width)))
     fine = np.exp(np.multiply.outer(angle, step * np.arange(width)))
     made = coarse[..., :, None] * fine[..., None, :]
-    return np.asarray(made.reshape(*angle.shape, -1)[..., :n])
+    return np.asarray(made.reshape(*angle.shape, coarse.shape[-1] * width)[..., :n])

@@ -7,6 +7,7 @@ sign stands before negative values; ``None`` reads as a dash.
 import math
 from collections import Counter
 from collections.abc import Sequence
+from functools import lru_cache
 
 #: Polarity -> sign shown in the session map: told apart by shape, not by colour.
 GLYPHS = {"same": "=", "inverted": "ø", "unclear": "?"}
@@ -64,6 +65,7 @@ def _places_for(std: float) -> int:
     return -math.floor(math.log10(one_digit)) + misstated
 
 
+@lru_cache(maxsize=1 << 16)
 def measured(
     value: float | None, std: float | None, unit: str = "", *, decimals: int = 2, signed: bool = False
 ) -> str:

@@ -3,13 +3,11 @@
 Conventions: ``late_samples`` says how much later than the common time a track is read; shape (n_tracks,).
 """
 
-from dataclasses import replace
-
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Recording, Samples
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import Onsets
 
 
 class ShiftedRecording:
@@ -46,13 +44,15 @@ class ShiftedRecording:
         )
 
 
-def shifted_onsets(onsets: list[Onset], late_samples: NDArray[np.int64]) -> list[Onset]:
+def shifted_onsets(onsets: Onsets, late_samples: NDArray[np.int64]) -> Onsets:
     """Onsets at the common time.
 
     Parameters
     ----------
-    onsets : list of Onset
+    onsets : Onsets
         As recorded.
     late_samples : ndarray of int, shape (n_tracks,)
     """
-    return [replace(onset, sample=onset.sample - int(late_samples[onset.track])) for onset in onsets]
+    shifted = onsets.copy()
+    shifted["sample"] -= late_samples[onsets["track"]]
+    return shifted

@@ -6,8 +6,10 @@ frequency that holds anything.  Two microphones never are: their own noise and t
 Conventions: ``late_s`` positive where the copy is late.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,8 +26,8 @@ _SAMPLES, _FRAME = 1 << 16, 1 << 11
 #: Most pairs are told apart in a quarter of it, about the same moment: what is nowhere near a copy in what is
 #: loudest is none in all of it.
 _QUICK_SAMPLES, _QUICK_MEDIAN = 1 << 14, 0.9
-#: Windows that are kept, of one and of a whole row's other tracks: a megabyte or two each.
-_FIRSTS_KEPT, _SECONDS_KEPT = 8, 64
+#: Later windows that are kept while many pairs are looked at around one moment: some 60 MB.
+_KEPT = 64
 #: Copies rise and fall together, give or take a frame.
 _ALIKE_OVER_TIME = 0.6
 #: Magnitude-squared coherence of a copy: nowhere less than the first, in nearly all bins above the second (an
@@ -76,23 +78,29 @@ def find_copies(
     size = np.sqrt(np.sum(steady**2, axis=0))
     alike = np.max([steady.T @ np.roll(steady, k, axis=0) for k in (-1, 0, 1)], axis=0)
     together = np.triu((alike >= _ALIKE_OVER_TIME * np.outer(size, size)) & np.outer(usable, usable), 1)
-    windows, quick = _Windows(recording, _SAMPLES), _Windows(recording, _QUICK_SAMPLES)
+    quick = _Windows(recording, _QUICK_SAMPLES, np.float32)
+    whole = _Windows(recording, _SAMPLES, np.float64)
+    loud: dict[int, list[tuple[int, int]]] = {}
+    for a, b in np.argwhere(together).tolist():
+        at = int(np.argmax(activity_db[:, a] + activity_db[:, b])) * frame_samples
+        loud.setdefault(at, []).append((a, b))
 
-    def compared(pair: tuple[int, int]) -> Copy | None:
-        at = int(np.argmax(activity_db[:, pair[0]] + activity_db[:, pair[1]])) * frame_samples
-        near = _Compared.of(quick, *pair, at)
-        if near is not None and np.median(near.coherence) < _QUICK_MEDIAN:
-            return None
-        whole = _Compared.of(windows, *pair, at)
-        return whole.copy() if whole is not None else None
+    def likely(at: int) -> list[tuple[tuple[int, int], Copy]]:
+        """Tell the copies among the pairs that are looked at there."""
+        near = [
+            pair
+            for pair, one in quick.compared(at, loud[at])
+            if one is None or np.median(one.coherence) >= _QUICK_MEDIAN
+        ]
+        told = ((pair, one.copy()) for pair, one in whole.compared(at, near) if one is not None)
+        return [(pair, copy) for pair, copy in told if copy is not None]
 
-    for a, row in enumerate(together):
-        pairs = [(a, b) for b in np.flatnonzero(row).tolist() if a not in found and b not in found]
-        for (_, b), copy in zip(pairs, in_processes(compared, pairs), strict=True):
-            if copy is not None and a not in found:
-                turned = anchor == b or (anchor != a and copy.late_s < 0.0)
-                told = _turned(copy) if turned else copy
-                found[told.track] = told
+    told = (one for some in in_processes(likely, loud) for one in some)
+    for (a, b), copy in sorted(told, key=lambda one: one[0]):
+        if a not in found and b not in found:
+            turned = anchor == b or (anchor != a and copy.late_s < 0.0)
+            said = _turned(copy) if turned else copy
+            found[said.track] = said
     return tuple(copy for copy in found.values() if copy.original not in found)
 
 
@@ -124,38 +132,75 @@ class _Second:
 
 
 class _Windows:
-    """Windows at loud moments, kept for a while: most pairs share a few moments."""
+    """Windows around loud moments.
 
-    def __init__(self, recording: Recording, n_samples: int) -> None:
+    In single precision where they only tell what is nowhere near a copy.
+    """
+
+    def __init__(self, recording: Recording, n_samples: int, kind: type[np.floating[Any]]) -> None:
+        self.kind = kind
         self.rate = recording.sample_rate_hz
         self.within = round(WITHIN_S * self.rate)
         self.n = min(n_samples, recording.n_samples)
         self._recording = recording
-        self.first = lru_cache(maxsize=_FIRSTS_KEPT)(self._first)
-        self.second = lru_cache(maxsize=_SECONDS_KEPT)(self._second)
 
-    @property
+    @cached_property
     def size(self) -> int:
         """Of a transform: no lag goes round its end, for the second holds what the first can be late by."""
         from scipy.fft import next_fast_len
 
         return int(next_fast_len(self.n + 2 * self.within, real=True))
 
-    def start(self, at: int) -> int:
+    def _start(self, at: int) -> int:
         """First sample of the window around a moment."""
         return int(np.clip(at - self.n // 4, 0, max(0, self._recording.n_samples - self.n)))
 
-    def _first(self, track: int, start: int) -> _First:
+    def first(self, track: int, at: int) -> _First:
+        """Read a track's window as the earlier one."""
         from scipy.fft import rfft
 
-        samples = self._recording.read(start, start + self.n, (track,))[0].astype(np.float64)
+        start = self._start(at)
+        samples = self._recording.read(start, start + self.n, (track,))[0].astype(self.kind)
         return _First(whole=rfft(samples, self.size), frames=_frames(samples))
 
-    def _second(self, track: int, start: int) -> _Second:
+    def second(self, track: int, at: int) -> _Second:
+        """Read a track's window as the later one."""
         from scipy.fft import rfft
 
+        start = self._start(at)
         found = self._recording.read(start - self.within, start + self.n + self.within, (track,))[0]
-        return _Second(samples=found, whole=rfft(found.astype(np.float64), self.size))
+        return _Second(samples=found, whole=rfft(found.astype(self.kind), self.size))
+
+    def compared(
+        self, at: int, pairs: list[tuple[int, int]]
+    ) -> Iterator[tuple[tuple[int, int], "_Compared | None"]]:
+        """Hold pairs against one another around one moment; None where too little sounds in both."""
+        first = lru_cache(maxsize=1)(lambda track: self.first(track, at))
+        second = lru_cache(maxsize=_KEPT)(lambda track: self.second(track, at))
+        for a, b in pairs:
+            yield (a, b), self._compared(a, b, first(a), second(b))
+
+    def _compared(self, a: int, b: int, one: _First, two: _Second) -> "_Compared | None":
+        within, n = self.within, self.n
+        lag, sign = _lag(one.whole, two.whole, within, self.size)
+        aligned = two.samples[within + lag : within + lag + n].astype(self.kind)
+        cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
+        top = 10.0 ** (-_RANGE_DB / 10.0)
+        frequency = np.arange(len(cross)) * self.rate / _FRAME
+        held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
+        if held.sum() < _FRAME // 64:
+            return None
+        return _Compared(
+            a=a,
+            b=b,
+            rate=self.rate,
+            lag=lag,
+            sign=sign,
+            cross=cross[held],
+            power_a=power_a[held],
+            power_b=power_b[held],
+            frequency_hz=frequency[held],
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -173,31 +218,6 @@ class _Compared:
     power_a: Floats
     power_b: Floats
     frequency_hz: Floats
-
-    @classmethod
-    def of(cls, windows: _Windows, a: int, b: int, at: int) -> "_Compared | None":
-        """Compare; None where too little sounds in both."""
-        rate, within, start = windows.rate, windows.within, windows.start(at)
-        one, two = windows.first(a, start), windows.second(b, start)
-        lag, sign = _lag(one.whole, two.whole, within, windows.size)
-        aligned = two.samples[within + lag : within + lag + windows.n].astype(np.float64)
-        cross, power_a, power_b = _spectra(one.frames, _frames(aligned))
-        top = 10.0 ** (-_RANGE_DB / 10.0)
-        frequency = np.arange(len(cross)) * rate / _FRAME
-        held = (power_a >= top * power_a.max()) & (power_b >= top * power_b.max()) & (frequency > 60.0)
-        if held.sum() < _FRAME // 64:
-            return None
-        return cls(
-            a=a,
-            b=b,
-            rate=rate,
-            lag=lag,
-            sign=sign,
-            cross=cross[held],
-            power_a=power_a[held],
-            power_b=power_b[held],
-            frequency_hz=frequency[held],
-        )
 
     @cached_property
     def coherence(self) -> Floats:
@@ -238,15 +258,17 @@ def _frames(samples: Floats) -> Complexes:
     from scipy.fft import rfft
 
     whole = max(_FRAME, len(samples) - len(samples) % _FRAME)
-    padded = np.pad(samples[:whole], (0, max(0, _FRAME - len(samples))))
+    short = max(0, _FRAME - len(samples))
+    padded = np.pad(samples[:whole], (0, short)) if short else samples[:whole]
     taken = np.lib.stride_tricks.sliding_window_view(padded, _FRAME)[:: _FRAME // 2]
-    return np.asarray(rfft(taken * periodic_hann(_FRAME), axis=1))
+    return np.asarray(rfft(taken * periodic_hann(_FRAME).astype(samples.dtype), axis=1))
 
 
 def _spectra(first: Complexes, second: Complexes) -> tuple[Complexes, Floats, Floats]:
     """Cross- and power spectra over all frames."""
     cross = np.asarray(np.sum(np.conj(first) * second, axis=0), np.complex128)
-    return cross, np.sum(np.abs(first) ** 2, axis=0), np.sum(np.abs(second) ** 2, axis=0)
+    one, two = (np.square(np.abs(frames)).sum(axis=0, dtype=np.float64) for frames in (first, second))
+    return cross, one, two
 
 
 def _fraction(cross: Complexes, turns: Floats) -> float:

@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
-from polaritykit.base.types import Complexes, Floats
+from polaritykit.base.processes import in_processes
+from polaritykit.base.types import Floats
 from polaritykit.decide.conclusion import Conclusion
 from polaritykit.decide.findings import PairCause
 from polaritykit.decide.scene import PrintedSum
@@ -61,11 +62,12 @@ def find_sums(spectra: Spectra, usable: Sequence[bool]) -> tuple[PrintedSum, ...
     bins = {track: _bins_of(spectra.power[track]) for track in tracks.tolist()}
     places = np.unique(np.concatenate(list(bins.values())))
     left = _left_free(spectra, tracks, places)
-    found = (
-        _printed(spectra, tracks, track, bins[track])
+    likely = [
+        track
         for row, track in enumerate(tracks.tolist())
         if len(bins[track]) and np.median(left[np.searchsorted(places, bins[track]), row]) <= _LEFT_FREE
-    )
+    ]
+    found = in_processes(lambda track: _printed(spectra, tracks, track, bins[track]), likely)
     return tuple(one for one in found if one is not None)
 
 
@@ -124,16 +126,21 @@ def _printed(
 ) -> PrintedSum | None:
     """Tell whether one track is a sum of some."""
     others = tracks[tracks != track]
-    own = np.sqrt(spectra.power[track][bins])
-    # Gains are of the tracks as they are.
-    among = spectra.matrix[bins][:, others[:, None], others] / own[:, None, None] ** 2
-    cross = spectra.matrix[bins][:, others, track] / own[:, None] ** 2
+    own = spectra.power[track][bins]
+    # Gains are of the tracks as they are, and real.
+    bands = np.array_split(np.arange(len(bins)), _BANDS)
+    grams = [
+        np.tensordot(1.0 / own[band], spectra.matrix.real[bins[band]], 1)[others[:, None], others] / len(band)
+        for band in bands
+    ]
+    cross = spectra.matrix[bins[:, None], others, track] / own[:, None]
     for late in _lags(spectra, others, track):
         ends = _left_by_ends(late, spectra.fft_size)
         if ends > _LEFT_BY_ENDS:
             continue
         turn = np.exp(2j * np.pi * spectra.frequency_hz[bins] * late / spectra.sample_rate_hz)
-        brings = _brings(among, cross * turn[:, None], ends)
+        turned = (cross * turn[:, None]).real
+        brings = _brings(grams, [turned[band].mean(axis=0) for band in bands], ends)
         if brings is not None and (parts := others[brings >= _LEAST_PART]).size > 1:
             return PrintedSum(track=track, parts=tuple(parts.tolist()), late_s=late / spectra.sample_rate_hz)
     return None
@@ -141,8 +148,8 @@ def _printed(
 
 def _lags(spectra: Spectra, others: NDArray[np.int64], track: int) -> list[int]:
     """By how many samples the track may be late: where its correlation with each other one peaks, and not."""
-    size = np.maximum(np.abs(spectra.matrix[:, others, track]), 1e-30)
-    whitened = (spectra.matrix[:, others, track] / size).T
+    cross = spectra.matrix.transpose(1, 2, 0)[others, track]
+    whitened = cross / np.maximum(np.abs(cross), 1e-30)
     peaks = np.argmax(np.fft.irfft(whitened, spectra.fft_size, axis=1), axis=1)
     late = np.where(peaks > spectra.fft_size // 2, 0, peaks)
     return sorted({0, *late.tolist()})
@@ -156,15 +163,16 @@ def _left_by_ends(late: int, frame: int) -> float:
     return (2.0 * np.pi * late / frame) ** 2 / 3.0
 
 
-def _brings(among: Complexes, cross: Complexes, ends: float) -> Floats | None:
-    """Share of the power that each track brings with real positive gains; None where they leave too much."""
+def _brings(grams: Sequence[Floats], aims: Sequence[Floats], ends: float) -> Floats | None:
+    """Share of the power that each track brings with real positive gains; None where they leave too much.
+
+    By the products of the others among themselves and with the track, band by band.
+    """
     from scipy.optimize import nnls
 
-    n = among.shape[1]
+    n = len(aims[0])
     brings = np.zeros((_BANDS, n))
-    bands = np.array_split(np.arange(len(among)), _BANDS)
-    for row, band in zip(brings, bands, strict=True):
-        gram, aim = among[band].mean(axis=0).real, cross[band].mean(axis=0).real
+    for row, gram, aim in zip(brings, grams, aims, strict=True):
         root = np.linalg.cholesky(gram + _RIDGE * np.trace(gram) / n * np.eye(n)).T
         gains, _ = nnls(root, np.linalg.solve(root.T, aim))
         # The bus's own power is 1 in every bin.

@@ -3,7 +3,7 @@
 Conventions: as in `scene`; a recording is read around the strokes and frames that evidence names.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from polaritykit.decide.source_sums import (
 from polaritykit.decide.timing import sharp_offsets
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.spectra.pool import Spectra
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import Onsets
 from polaritykit.struck.own_strokes import own_strokes
 from polaritykit.struck.sources import NOT_HEARD_DB
 
@@ -52,7 +52,7 @@ def scene_of(
     anchor: int | None,
     frame_samples: int,
     copies: tuple[Copy, ...] = (),
-    onsets: Sequence[Onset] = (),
+    onsets: Onsets | None = None,
     sums: tuple[PrintedSum, ...] = (),
 ) -> Scene:
     """Gather what the decision on shifts needs.
@@ -72,7 +72,7 @@ def scene_of(
     frame_samples : int
         Length of the frames of sustained sound.
     copies : tuple of Copy
-    onsets : sequence of Onset
+    onsets : Onsets, optional
         Of all tracks.
     sums : tuple of PrintedSum
 
@@ -136,13 +136,15 @@ def scene_of(
 
 def _unplaced(
     recording: Recording,
-    onsets: Sequence[Onset],
+    onsets: Onsets | None,
     asked: NDArray[np.int64],
     close: NDArray[np.int64],
     held: tuple[int, ...] | None,
 ) -> tuple[Sound, ...]:
     """Sounds of tracks on which none is at home, by the strokes that are theirs alone among close mics."""
     n = len(recording.track_names)
+    if onsets is None:
+        return ()
     found = own_strokes(recording, onsets, asked.tolist(), close.tolist())
     return tuple(
         Sound(

@@ -32,7 +32,7 @@ from polaritykit.evidence.source import SourceEvidence, as_recorded
 from polaritykit.evidence.weigh import weighed
 from polaritykit.struck.common_time import common_time, still_late
 from polaritykit.struck.measured_events import earlier, measured
-from polaritykit.struck.onsets import Event, Onset, merge_onsets
+from polaritykit.struck.onsets import Event, Onsets, merge_onsets
 from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources, looked_at
 from polaritykit.struck.together import struck_together
@@ -104,8 +104,8 @@ class _Heard:
             begin, end = look.span
             self.usable = [one and bool(look.tracks[track]) for track, one in enumerate(first.usable)]
             self.activity_db = within(first.activity_db, look, first.frame_samples)
-            self.onsets = [onset for onset in self.onsets if begin <= onset.sample < end]
-        self.onsets = [onset for onset in self.onsets if self.usable[onset.track]]
+            self.onsets = self.onsets[(self.onsets["sample"] >= begin) & (self.onsets["sample"] < end)]
+        self.onsets = self.onsets[np.array(self.usable, dtype=bool)[self.onsets["track"]]]
 
 
 def _collect(recording: Recording, heard: _Heard, settings: Settings, progress: Progress) -> Collected:
@@ -137,8 +137,10 @@ def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
     evidence = tuple(item for item in evidence if item.apart)
     if not evidence:
         return np.zeros((n_tracks, n_tracks), dtype=bool)
-    level = np.stack([item.level_db for item in evidence])
-    heard = level >= level.max(axis=0) - HEARD_WITHIN_DB
+    # Where a source does not stand out of the noise, the level is of what else sounds at its strokes.
+    there = np.array([[why != "noise" for why in item.obstacle] for item in evidence])
+    level = np.where(there, [item.level_db for item in evidence], -np.inf)
+    heard = there & (level >= level.max(axis=0) - HEARD_WITHIN_DB)
     repeats = np.array([item.similarity is not None and item.similarity >= REPEATS_FROM for item in evidence])
     clear = ~(heard & repeats[:, None]).any(axis=0)
     return np.outer(clear, clear)
@@ -153,7 +155,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
         own = np.isin(np.arange(len(usable)), group)
         # Which sounds are told apart, in which windows they are read and where they are looked for must not
         # depend on how late the tracks are: they are read where all hear most strokes at one time.
-        late, events = _lined_up(recording, [one for one in found if own[one.track]], np.array(usable) & own)
+        late, events = _lined_up(recording, found[own[found["track"]]], np.array(usable) & own)
         shifted = ShiftedRecording(recording, late)
         sources += [(late, source) for source in find_sources(shifted, events, elsewhere=struck & ~own)]
     everyone = [source for _, source in sources]
@@ -180,7 +182,7 @@ def _from_hits(recording: Recording, heard: _Heard, progress: Progress) -> Colle
 
 
 def _lined_up(
-    recording: Recording, found: list[Onset], usable: NDArray[np.bool_]
+    recording: Recording, found: Onsets, usable: NDArray[np.bool_]
 ) -> tuple[NDArray[np.int64], list[Event]]:
     """By how much later each track is read, and the events looked at, in the common time.
 

@@ -124,7 +124,7 @@ class _SomeTracks:
         self._tiles = Tiles(n_tracks, self._tile, CONTEXT)
         self._n_samples = 0
         self._filter = _decimator(self._frame)
-        self._tails = np.zeros((n_tracks, _SEGMENTS - 1, _SEGMENTS), dtype=np.float32)
+        self._tails = np.zeros((_SEGMENTS, n_tracks, _SEGMENTS - 1), dtype=np.float32)
         self._true_peak = TruePeakMeter(n_tracks)
         self._clipping = ClipDetector(n_tracks)
         self._hum = HumDetector(n_tracks, sample_rate_hz / self._frame)
@@ -165,19 +165,20 @@ class _SomeTracks:
         """Feed the hum detector; return the sum of each frame, shape (n_tracks, n_frames)."""
         frames = inside.reshape(len(inside), -1, self._frame)
         products = frames @ self._filter
-        parts = np.concatenate([self._tails, products[:, :, :_SEGMENTS]], axis=1)
-        n_frames = frames.shape[1]
-        low = np.zeros((len(inside), n_frames), dtype=np.float32)
-        for segment in range(_SEGMENTS):
+        parts = np.empty((_SEGMENTS, len(inside), _SEGMENTS - 1 + frames.shape[1]), dtype=np.float32)
+        parts[:, :, : _SEGMENTS - 1] = self._tails
+        parts[:, :, _SEGMENTS - 1 :] = products[:, :, :_SEGMENTS].transpose(2, 0, 1)
+        self._tails = parts[:, :, frames.shape[1] :].copy()
+        low = np.zeros((len(inside), frames.shape[1]), dtype=np.float32)
+        for segment, part in enumerate(parts):
             first = _SEGMENTS - 1 - segment
-            low += parts[:, first : first + n_frames, segment]
-        self._tails = parts[:, n_frames:]
+            low += part[:, first : first + frames.shape[1]]
         self._hum.update(low)
         return products[:, :, _SEGMENTS].astype(np.float64)
 
     def _short_term(self, tiles: Samples, sums: Floats) -> None:
         """Accumulate sums, energies and the histogram of short-term levels (without their mean)."""
-        energies = np.einsum("tij,tij->ti", tiles, tiles).astype(np.float64)
+        energies = (tiles[:, :, None] @ tiles[..., None])[:, :, 0, 0].astype(np.float64)
         self._sum += sums.sum(axis=1)
         self._energy += energies.sum(axis=1)
         means = sums / self._tile

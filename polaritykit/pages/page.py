@@ -97,6 +97,7 @@ def _environment() -> Any:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        optimized=False,  # each page is made once: what it would save takes longer to find
     )
     environment.policies["json.dumps_kwargs"] = {"allow_nan": False, "separators": (",", ":")}
     for function in (band, centimetres, frequency, kilohertz, measured, number, percent):

@@ -17,7 +17,6 @@ levels
 """
 
 from collections.abc import Sequence
-from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -199,14 +198,13 @@ def band_gains(
     BandGains or None
         None when the band holds no power.
     """
-    levels = [
-        sum_level_db(spectra, band_hz=band_hz, delay_ms=delay_ms, invert=invert)
-        for delay_ms in (0.0, -offset_ms)
-        for invert in (False, True)
-    ]
-    if None in levels:
+    chosen = _in_band(spectra.frequency_hz, band_hz)
+    total = float((spectra.auto_a[chosen] + spectra.auto_b[chosen]).sum())
+    if total <= 0.0:
         return None
-    recorded, flipped, aligned, both = cast("list[float]", levels)
+    crossing = [2.0 * _crossing(spectra, chosen, delay_ms) for delay_ms in (0.0, -offset_ms)]
+    powers = np.array([total + sign * part for part in crossing for sign in (1.0, -1.0)])
+    recorded, flipped, aligned, both = _level_db(powers, np.full(4, total)).tolist()
     return BandGains(
         level_db=BandLevels(as_recorded=recorded, flipped=flipped, aligned=aligned, aligned_flipped=both),
         flipped_db=flipped - recorded,
@@ -239,8 +237,8 @@ def sum_effects_db(
         return []
     low, high = np.array(bands_hz).T
     first = spectra.frequency_hz.searchsorted(low - _ROUNDING_HZ)
-    stop = spectra.frequency_hz.searchsorted(high + _ROUNDING_HZ, side="right")
-    inside = slice(int(first.min()), max(int(first.min()), int(stop.max())))
+    stop = np.maximum(first, spectra.frequency_hz.searchsorted(high + _ROUNDING_HZ, side="right"))
+    inside = slice(int(first.min()), int(stop.max()))
     first, stop = first - inside.start, stop - inside.start
     cross, delays = spectra.cross[inside], np.asarray(delays_ms)
     late = np.flatnonzero(delays)

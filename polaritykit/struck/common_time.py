@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats
 from polaritykit.struck.direct_correlation import fitting_times
-from polaritykit.struck.onsets import Event, Onset
+from polaritykit.struck.onsets import Event, Onsets, samples_of
 
 #: Onsets of two tracks further apart are not of one stroke: a room mic 30 m away, or a digital link.
 REACH_MS = 110.0
@@ -32,12 +32,12 @@ _FINE_REACH_MS, _FINE_BIN_MS = 5.0, 0.05
 _WIDTH_MS = 2.0
 
 
-def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
+def common_time(onsets: Onsets, n_tracks: int, sample_rate_hz: int) -> NDArray[np.int64]:
     """Find how late each track is against the others, by when its strokes set in.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets
         Of all tracks, in any order.
     n_tracks, sample_rate_hz : int
 
@@ -46,7 +46,7 @@ def common_time(onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int) -> 
     ndarray of int, shape (n_tracks,)
         0 for a track without onsets.
     """
-    samples = [np.sort([one.sample for one in onsets if one.track == track]) for track in range(n_tracks)]
+    samples = [np.sort(samples_of(onsets, track)) for track in range(n_tracks)]
     return _fitting(samples, sample_rate_hz, reach_ms=REACH_MS, bin_ms=_BIN_MS)
 
 

@@ -15,7 +15,7 @@ from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from polaritykit.base.types import Floats, Samples, read_only
 
@@ -48,17 +48,20 @@ _RING_MS = 100.0
 TINY = 1e-20
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Onset:
-    """A sudden rise on one track; of a long take there are some hundred thousand."""
-
-    track: int
-    #: First sample of the frame.
-    sample: int
-    #: Level of the frames after the onset (low end removed), dB.
-    level_db: float
-    #: Rise over the sound just before, dB.
-    rise_db: float
+#: A sudden rise on one track.  Of a long take there are some hundred thousand, so they are rows of one array.
+_ONSET = np.dtype(
+    [
+        ("track", np.int32),
+        # First sample of the frame.
+        ("sample", np.int64),
+        # Level of the frames after the onset (low end removed), dB.
+        ("level_db", np.float64),
+        # Rise over the sound just before, dB.
+        ("rise_db", np.float64),
+    ]
+)
+#: Onsets in any order, shape (n_onsets,), with fields ``track``, ``sample``, ``level_db`` and ``rise_db``.
+Onsets = NDArray[np.void]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -88,7 +91,7 @@ class OnsetDetector:
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._energy: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
         self._first_frame = 0
-        self._onsets: list[Onset] = []
+        self._onsets: list[Onsets] = [made_onsets(0, [], [], [])]
         self._free_from = [0] * n_tracks
         self._ring_until = [0] * n_tracks
         self._total = np.zeros(n_tracks)
@@ -138,11 +141,11 @@ class OnsetDetector:
         energy /= np.float32(length)
         np.maximum(energy, np.float32(TINY), out=energy)
 
-    def onsets(self) -> list[Onset]:
+    def onsets(self) -> Onsets:
         """All onsets so far, the end of the take included."""
         self._search(final=True)
-        steady = self._steady()
-        return [onset for onset in self._onsets if not steady[onset.track]]
+        found = self._all()
+        return np.asarray(found[~self._steady()[found["track"]]])
 
     def percussive_share(self) -> Floats:
         """Share of each track's energy that lies just after its own onsets, shape (n_tracks,)."""
@@ -151,11 +154,14 @@ class OnsetDetector:
 
     def _steady(self) -> NDArray[np.bool_]:
         """Tracks whose onsets follow one another faster than anybody strikes, shape (n_tracks,)."""
-        at = np.array([onset.sample for onset in self._onsets])
-        track = np.array([onset.track for onset in self._onsets])
-        apart = [np.diff(at[track == number]) for number in range(len(self._total))]
+        found = self._all()
+        apart = [np.diff(samples_of(found, track)) for track in range(len(self._total))]
         shortest = _STEADY_MS / _HOP_MS * self._hop
         return np.array([len(gaps) > 0 and float(np.median(gaps)) < shortest for gaps in apart])
+
+    def _all(self) -> Onsets:
+        self._onsets = [np.concatenate(self._onsets)]
+        return self._onsets[0]
 
     def _search(self, *, final: bool) -> None:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
@@ -191,10 +197,8 @@ class OnsetDetector:
         after = energy[lead:][places]
         rises = after[:, :_RISING] / np.maximum(before[places[:, :_RISING]] / count, TINY)
         levels_db, rises_db = (10 * np.log10(powers.max(axis=1)) for powers in (after, rises))
-        self._onsets += [
-            Onset(track=track, sample=(first + index) * self._hop, level_db=level_db, rise_db=rise_db)
-            for index, level_db, rise_db in zip(found, levels_db.tolist(), rises_db.tolist(), strict=True)
-        ]
+        samples = (first + np.array(found)) * self._hop
+        self._onsets.append(made_onsets(track, samples, levels_db, rises_db))
 
     def _add_ringing(self, track: int, found: list[int], sums: Floats, first: int) -> None:
         """Add up the energy of frames that lie just after an onset.
@@ -208,6 +212,30 @@ class OnsetDetector:
         stops = np.maximum(np.minimum(until, [*found, len(sums) - 1]), starts)
         self._after_onsets[track] += float((sums[stops] - sums[starts]).sum())
         self._ring_until[track] = first + int(until[-1])
+
+
+def made_onsets(track: int, samples: ArrayLike, levels_db: ArrayLike, rises_db: ArrayLike) -> Onsets:
+    """Make onsets of one track.
+
+    Parameters
+    ----------
+    track : int
+    samples, levels_db, rises_db : array-like
+        As the fields of `Onsets`; levels and rises may be one for all.
+
+    Returns
+    -------
+    Onsets
+    """
+    made = np.empty(np.shape(samples), _ONSET)
+    made["track"], made["sample"], made["level_db"], made["rise_db"] = track, samples, levels_db, rises_db
+    return made
+
+
+def samples_of(onsets: Onsets, track: int) -> NDArray[np.int64]:
+    """Return when the onsets of a track are, in their order."""
+    at: NDArray[np.int64] = onsets["sample"][onsets["track"] == track]
+    return at
 
 
 def _first_of_each(high: list[int], free_from: int, tail: int) -> list[int]:
@@ -233,12 +261,12 @@ def onset_frame_samples(sample_rate_hz: int) -> int:
     return _HOPS * max(2, round(sample_rate_hz * _HOP_MS * 1e-3))
 
 
-def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> list[Event]:
+def merge_onsets(onsets: Onsets, n_tracks: int, sample_rate_hz: int) -> list[Event]:
     """Merge the strong onsets of all tracks into events.
 
     Parameters
     ----------
-    onsets : list of Onset
+    onsets : Onsets
         Of all tracks, in any order.
     n_tracks, sample_rate_hz : int
         Of the recording.
@@ -248,38 +276,48 @@ def merge_onsets(onsets: list[Onset], n_tracks: int, sample_rate_hz: int) -> lis
     list of Event
         In time order; events with another event closer than ``clear_ms`` are left out.
     """
-    strong: list[Onset] = []
-    for track in range(n_tracks):
-        own = [onset for onset in onsets if onset.track == track]
-        if own:
-            levels = np.sort([onset.level_db for onset in own])[::-1]
-            top = float(np.mean(levels[: max(5, len(own) // 100)]))
-            strong += [onset for onset in own if onset.level_db >= top - STRONG_RANGE_DB]
-    strong.sort(key=lambda onset: onset.sample)
+    strong = onsets[_strong(onsets)]
+    strong = strong[np.argsort(strong["sample"], kind="stable")]
     merge = MERGE_MS * 1e-3 * sample_rate_hz
-    groups: list[list[Onset]] = []
-    for onset in strong:
-        if groups and onset.sample - groups[-1][0].sample <= merge:
-            groups[-1].append(onset)
-        else:
-            groups.append([onset])
-    starts = np.array([group[0].sample for group in groups], dtype=float)
-    gaps = np.diff(starts, prepend=-np.inf, append=np.inf)
+    firsts: list[int] = []
+    begun = -np.inf
+    for place, at in enumerate(strong["sample"].tolist()):
+        if at - begun > merge:
+            firsts.append(place)
+            begun = at
+    gaps = np.diff(strong["sample"][firsts].astype(float), prepend=-np.inf, append=np.inf)
     clear = _CLEAR_MS * 1e-3 * sample_rate_hz
     return [
-        _event(group, n_tracks)
-        for group, before, after in zip(groups, gaps[:-1], gaps[1:], strict=True)
+        _event(strong[first:stop], n_tracks)
+        for first, stop, before, after in zip(
+            firsts, [*firsts[1:], len(strong)], gaps[:-1], gaps[1:], strict=True
+        )
         if min(before, after) > clear
     ]
 
 
-def _event(group: list[Onset], n_tracks: int) -> Event:
+def _strong(onsets: Onsets) -> NDArray[np.bool_]:
+    """Whether each onset is near its track's own loudest ones."""
+    strong = np.zeros(len(onsets), dtype=bool)
+    for track in np.unique(onsets["track"]):
+        own = onsets["track"] == track
+        strong[own] = below_loudest_db(onsets["level_db"][own]) >= -STRONG_RANGE_DB
+    return strong
+
+
+def below_loudest_db(levels_db: Floats) -> Floats:
+    """Tell how loud onsets of a track are against its loudest ones: the first in a hundred, five at least."""
+    return np.asarray(levels_db - np.sort(levels_db)[::-1][: max(5, len(levels_db) // 100)].mean())
+
+
+def _event(group: Onsets, n_tracks: int) -> Event:
     rise = np.zeros(n_tracks)
-    samples = np.full(n_tracks, group[0].sample, dtype=np.int64)
-    for onset in reversed(group):
-        rise[onset.track] = max(rise[onset.track], onset.rise_db)
-        samples[onset.track] = onset.sample
-    return Event(sample=group[0].sample, onset_samples=samples, rise_db=read_only(rise))
+    np.maximum.at(rise, group["track"], group["rise_db"])
+    first = int(group["sample"][0])
+    samples = np.full(n_tracks, first, dtype=np.int64)
+    # The earliest of each track, which is written last.
+    samples[group["track"][::-1]] = group["sample"][::-1]
+    return Event(sample=first, onset_samples=samples, rise_db=read_only(rise))
 
 
 def spread(items: int, most: int) -> NDArray[np.int64]:

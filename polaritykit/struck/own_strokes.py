@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, Recording
-from polaritykit.struck.onsets import MERGE_MS, STRONG_RANGE_DB, Onset
+from polaritykit.struck.onsets import MERGE_MS, STRONG_RANGE_DB, Onsets, below_loudest_db
 from polaritykit.struck.sources import MOST_HITS
 from polaritykit.struck.stroke_alignment import stroke_shifts
 from polaritykit.struck.windows import HitWindows
@@ -30,7 +30,7 @@ _ABOUT_MS = 20.0
 
 
 def own_strokes(
-    recording: Recording, onsets: Sequence[Onset], tracks: Sequence[int], others: Sequence[int]
+    recording: Recording, onsets: Onsets, tracks: Sequence[int], others: Sequence[int]
 ) -> dict[int, NDArray[np.int64]]:
     """Find the strokes of tracks that are theirs alone.
 
@@ -38,7 +38,7 @@ def own_strokes(
     ----------
     recording : Recording
         Read around the strokes found.
-    onsets : sequence of Onset
+    onsets : Onsets
         Of all tracks, in any order.
     tracks : sequence of int
         Tracks asked for.
@@ -68,17 +68,14 @@ def own_strokes(
     return found
 
 
-def _by_track(
-    onsets: Sequence[Onset], tracks: set[int]
-) -> tuple[dict[int, NDArray[np.int64]], dict[int, Floats]]:
+def _by_track(onsets: Onsets, tracks: set[int]) -> tuple[dict[int, NDArray[np.int64]], dict[int, Floats]]:
     """When each track's onsets are, and how loud against its own loudest."""
     at, level = {}, {}
     for track in sorted(tracks):
-        own = sorted((one for one in onsets if one.track == track), key=lambda one: one.sample)
-        if own:
-            levels = np.array([one.level_db for one in own])
-            top = np.sort(levels)[::-1][: max(5, len(own) // 100)].mean()
-            at[track], level[track] = np.array([one.sample for one in own], dtype=np.int64), levels - top
+        own = onsets[onsets["track"] == track]
+        if len(own):
+            own = own[np.argsort(own["sample"], kind="stable")]
+            at[track], level[track] = own["sample"], below_loudest_db(own["level_db"])
     return at, level
 
 

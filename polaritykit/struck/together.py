@@ -6,14 +6,13 @@ own (a loop, another room) says nothing of the others' strokes, and must not cha
 Conventions: onsets in samples as recorded; tracks are indices in session order.
 """
 
-from collections.abc import Sequence
 from itertools import combinations
 
 import numpy as np
 
 from polaritykit.base.types import Floats
 from polaritykit.struck.common_time import REACH_MS, lag_counts
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import Onsets, samples_of
 
 #: Onsets of one stroke lie within so much of the commonest lag of two tracks: the ways of several sources.
 _WIDTH_MS = 4.0
@@ -23,13 +22,13 @@ _BY_CHANCE = 0.01
 
 
 def struck_together(
-    onsets: Sequence[Onset], n_tracks: int, sample_rate_hz: int, n_samples: int
+    onsets: Onsets, n_tracks: int, sample_rate_hz: int, n_samples: int
 ) -> tuple[tuple[int, ...], ...]:
     """Group the tracks that set in together.
 
     Parameters
     ----------
-    onsets : sequence of Onset
+    onsets : Onsets
         Of all tracks, in any order.
     n_tracks, sample_rate_hz, n_samples : int
         Of the recording.
@@ -42,10 +41,7 @@ def struck_together(
     from scipy.sparse import coo_array
     from scipy.sparse.csgraph import connected_components
 
-    times = [
-        np.sort([one.sample for one in onsets if one.track == track]) / sample_rate_hz * 1e3
-        for track in range(n_tracks)
-    ]
+    times = [np.sort(samples_of(onsets, track)) / sample_rate_hz * 1e3 for track in range(n_tracks)]
     struck = [track for track in range(n_tracks) if len(times[track])]
     length_ms = n_samples / sample_rate_hz * 1e3
     tied = [

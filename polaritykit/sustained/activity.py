@@ -24,8 +24,8 @@ _DOMINANT_SHARE = 1 / 3
 #: ... but so many at least, and no more than that: time, not precision, is then what they cost.
 _MIN_FRAMES = 12
 MAX_FRAMES = 64
-#: Samples whose squares are added up in single precision; a frame holds a whole number of such.
-_AT_ONCE = 64
+#: Samples whose squares are added up in single precision; a frame is as short, or a whole number of such.
+_AT_ONCE = 512
 #: Level of digital silence: a track that has nothing there, not one that hears nothing.
 _NOTHING_DB = -200.0
 
@@ -50,8 +50,8 @@ class ActivityMeter:
             frame = samples[:, index * self.frame_samples : (index + 1) * self.frame_samples]
             np.subtract(frame[:, 1:], frame[:, :-1], out=self._step[:, 1:])
             # Single precision for a few, double for the sum of them.
-            few = self._step.reshape(len(samples), -1, _AT_ONCE)
-            energy = np.einsum("tij,tij->ti", few, few).sum(axis=1, dtype=np.float64)
+            few = self._step.reshape(len(samples), -1, min(_AT_ONCE, self.frame_samples))
+            energy = (few[:, :, None] @ few[..., None])[:, :, 0, 0].sum(axis=1, dtype=np.float64)
             self._power[self._count] = energy / (self.frame_samples - 1)
             self._count += 1
 

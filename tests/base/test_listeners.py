@@ -86,7 +86,8 @@ from polaritykit.evidence.settings import Settings
 recording = ArrayRecording({str(row): np.tile(one, 400) for row, one in enumerate(sound)}, 48000)
 def passed():
     found = first_pass.read_first_pass(recording, Settings(), lambda *_: None)
-    return found.levels, found.onsets.onsets(), found.activity_db.tobytes(), found.spectra.matrix.tobytes()
+    arrays = found.onsets.onsets(), found.activity_db, found.spectra.matrix
+    return found.levels, [array.tobytes() for array in arrays]
 whole, update = passed(), first_pass.OnsetDetector.update
 def killed(self, block):
     if multiprocessing.parent_process() is not None:

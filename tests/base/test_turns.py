@@ -28,3 +28,4 @@ def test_the_phase_is_that_of_the_exponential(frequency_hz: Floats) -> None:
     # Double precision of 2πfτ, of some 10⁵ rad.
     np.testing.assert_allclose(turns(frequency_hz, late_s), expected, rtol=0.0, atol=1e-10)
     np.testing.assert_allclose(turns(frequency_hz, 1e-3), expected[0, 1], rtol=0.0, atol=1e-12)
+    assert turns(frequency_hz, np.zeros(0)).shape == (0, len(frequency_hz))

@@ -4,7 +4,7 @@ import numpy as np
 
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import made_onsets
 
 LATE = np.array([0, 3, 10])
 
@@ -25,6 +25,7 @@ def test_reads_are_those_of_each_track_at_its_own_time():
 
 def test_onsets_move_with_their_tracks():
     """An onset at 100 on a track that is 10 late is one at 90."""
-    onsets = [Onset(track=track, sample=100, level_db=0.0, rise_db=20.0) for track in (0, 1, 2)]
+    onsets = np.concatenate([made_onsets(track, [100], 0.0, 20.0) for track in (0, 1, 2)])
 
-    assert [onset.sample for onset in shifted_onsets(onsets, LATE)] == [100, 97, 90]
+    assert shifted_onsets(onsets, LATE)["sample"].tolist() == [100, 97, 90]
+    assert onsets["sample"].tolist() == [100, 100, 100]

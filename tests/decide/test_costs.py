@@ -186,6 +186,39 @@ def test_sums_of_sets_are_those_of_the_waves():
     assert sums.about[0] == (0, 63.0)
 
 
+@pytest.mark.parametrize("strokes", [True, False])
+def test_levels_without_a_group_are_those_of_the_rest(strokes):
+    """Averages that leave a group of strokes out, and frames of which the others are left, wave by wave."""
+    rng = np.random.default_rng(3)
+    one = sound(0, (0.0, 1.0, 3.0), (0.0, -3.0, -6.0))
+    parts = one.spectra.parts * (1.0 + 0.3 * rng.standard_normal((1, 3, 8)))
+    without = np.stack([np.delete(parts, [k, k + 6], axis=2).mean(axis=2) for k in range(2)])
+    spectra = replace(
+        one.spectra,
+        parts=parts.mean(axis=2, keepdims=True) if strokes else parts,
+        without=without.astype(np.complex64) if strokes else None,
+    )
+    made = scene([replace(one, spectra=spectra)], own=(0, 0, 0), anchor=2)
+    units = [Unit(members=(t,), reference=t, sound=0, coincide_s=(0.0,), one_source=False) for t in (0, 1)]
+    moves = [np.array([3e-3, 0.0, 0.0]), np.array([0.0, 2e-3, 0.0])]
+    told = UnitSums(made, units, np.zeros(3), moves).near(
+        frozenset({0}),
+        np.array([[0, 0], [0, 0], [1, 1], [0, 1]]),
+        np.array([[0, 0], [-1, 0], [1, 0], [-1, 1]]),
+    )
+
+    for row, shift_s in enumerate(([3e-3, 0.0, 0.0], [0.0] * 3, [3e-3, 2e-3, 0.0], [0.0, 2e-3, 0.0])):
+        turn = np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * np.array(shift_s))
+        for group in range(6):
+            left = (
+                without[group % 2][:, :, None] if strokes else np.delete(parts, [*range(group, 8, 6)], axis=2)
+            )
+            power = (np.abs((turn[:, :, None] * left).sum(axis=1)) ** 2).mean(axis=1)
+            expected = [10 * np.log10(power[spectra.octave == k].sum()) for k in range(5)]
+            assert told.without_db[group, row, :5] == pytest.approx(expected, abs=1e-4)
+    assert told.own_db.shape == (4, 2)
+
+
 @pytest.mark.parametrize("count", [3, 24])
 def test_a_source_struck_seldom_is_heard_and_chance_is_not(count):
     """Strokes that differ by half are mostly their average; of noise so many times, one in so many is."""

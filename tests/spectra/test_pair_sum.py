@@ -160,6 +160,21 @@ def test_sum_effect_ignores_the_gain(gain, rho, effect):
     assert sum_effects_db(pair, [(50, 500)], [0.0])[0] == pytest.approx(effect, abs=0.001)
 
 
+def test_sum_effects_of_several_sources_are_those_of_each():
+    """Bands that overlap, one without a bin, with delays and without."""
+    pair = spectra_of(2.0)
+    bands, delays = [(50, 500), (30_000, 31_000), (300, 4000), (300, 4000)], [0.0, 0.0, -2.0, -1.3]
+
+    told = sum_effects_db(pair, bands, delays)
+    for band, delay, one in zip(bands, delays, told, strict=True):
+        assert sum_effects_db(pair, [band], [delay]) == [pytest.approx(one) if one else None]
+    # By definition, from the levels of the sum and of the difference.
+    levels = [sum_level_db(pair, band_hz=(300, 4000), delay_ms=-1.3, invert=sign) for sign in (False, True)]
+    assert told[3] == pytest.approx(levels[0] - levels[1])
+    assert told[1] is None
+    assert told[2] == 20.0
+
+
 def test_no_power_is_not_a_number_out_of_nothing():
     """Silence gives None, zero decibels or zero coherence, and no warning."""
     pair = spectra_of(1.0, power=0.0)

@@ -5,6 +5,7 @@ import pytest
 from made_strokes import RATE, onsets_of, strokes
 
 from polaritykit.struck.common_time import common_time
+from polaritykit.struck.onsets import made_onsets
 
 LATE_MS = np.array([0.0, 3.2, 7.9])
 
@@ -51,7 +52,8 @@ def test_a_far_room_is_found_and_no_later_note_of_a_strict_grid():
 
 def test_a_track_without_strokes_stays():
     """Nothing tells how late it is."""
-    onsets = [onset for onset in heard(LATE_MS) if onset.track != 1]
+    onsets = heard(LATE_MS)
+    onsets = onsets[onsets["track"] != 1]
 
     assert common_time(onsets, 3, RATE)[1] == 0
-    assert common_time([], 3, RATE).tolist() == [0, 0, 0]
+    assert common_time(made_onsets(0, [], [], []), 3, RATE).tolist() == [0, 0, 0]

@@ -33,7 +33,7 @@ def test_a_tom_struck_four_times_is_known_by_its_own_strokes():
 def test_what_another_mic_hears_as_loud_is_nobodys_own():
     """An overhead hears every stroke, but so does the mic close to it; two strokes tell nothing."""
     recording, onsets = made()
-    first = [one for one in onsets if one.track != 1 or one.sample < 4 * RATE]
+    first = onsets[(onsets["track"] != 1) | (onsets["sample"] < 4 * RATE)]
 
     assert own_strokes(recording, onsets, (2,), (0, 1)) == {}
     assert own_strokes(recording, first, (1,), (0, 1)) == {}

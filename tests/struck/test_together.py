@@ -3,7 +3,7 @@
 import numpy as np
 from made_strokes import RATE
 
-from polaritykit.struck.onsets import Onset
+from polaritykit.struck.onsets import made_onsets
 from polaritykit.struck.together import struck_together
 
 SECONDS = 60.0
@@ -11,12 +11,12 @@ SECONDS = 60.0
 
 def onsets(times_s, track):
     """Onsets of one track at some moments."""
-    return [Onset(track=track, sample=round(float(at) * RATE), level_db=0.0, rise_db=20.0) for at in times_s]
+    return made_onsets(track, np.round(np.asarray(times_s) * RATE), 0.0, 20.0)
 
 
 def groups(*tracks):
     """Group tracks that are struck at these moments."""
-    found = [one for track, times in enumerate(tracks) for one in onsets(times, track)]
+    found = np.concatenate([onsets(times, track) for track, times in enumerate(tracks)])
     return struck_together(found, len(tracks), RATE, round(SECONDS * RATE))
 
 
