@@ -343,4 +343,5 @@ def _residuals_ms(pairs: Pairs) -> Iterator[tuple[tuple[int, int, int], float]]:
             ):
                 continue
             ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
-            yield (a, b, c), (ab + bc - ac) * 1e3
+            # Those that close alike but for rounding stay in order.
+            yield (a, b, c), round((ab + bc - ac) * 1e3, 9) + 0.0

@@ -19,7 +19,7 @@ from polaritykit.sustained.frames import explained_db
 from polaritykit.sustained.home_frames import LOBES_MS, MOST_TAKE_WINDOWS
 from polaritykit.sustained.joint_delay import JointDelay, joint_delay, take_windows
 from polaritykit.sustained.phase_curve import MAX_RIVAL
-from polaritykit.sustained.take_frames import TakeFrames, TakePlan, by_blocks, plan_take, read_take
+from polaritykit.sustained.take_frames import TakeFrames, TakePlan, by_groups, plan_take, read_take
 from polaritykit.sustained.take_screen import may_share
 from polaritykit.sustained.whole_take import Shared, plain_sign, shared
 
@@ -74,9 +74,8 @@ def take_evidence(
 def _takes(
     recording: Recording, plan: TakePlan, pairs: Sequence[tuple[int, int]]
 ) -> Iterator[tuple[TakeFrames, list[tuple[int, int]]]]:
-    """Read the tracks of some pairs at a time, two blocks of tracks that fit into memory."""
-    block = max(2, int(_TAKE_BYTES / 2 / max(1, plan.bytes_of_track)))
-    for tracks, part in by_blocks(pairs, block):
+    """Read the tracks of some pairs at a time, as many as fit into memory."""
+    for tracks, part in by_groups(pairs, max(2, int(_TAKE_BYTES / max(1, plan.bytes_of_track)))):
         yield read_take(recording, plan, tracks), part
 
 

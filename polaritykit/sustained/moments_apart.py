@@ -64,63 +64,8 @@ def turned(spectra: Complexes | Spectra, run: int) -> Turned:
     return Turned(spectra=fft(in_runs, axis=1), powers=rfft(np.square(np.abs(in_runs)), axis=1))
 
 
-def needed_beside(
-    plan: TakePlan,
-    one: Turned,
-    other: Turned,
-    *,
-    weights: Floats | NDArray[np.float32],
-    needed: Floats,
-    weighting: int,
-    enough: float,
-) -> float:
-    """Height asked for in view of moments that are not simultaneous.
-
-    Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
-
-    Parameters
-    ----------
-    plan : TakePlan
-    one, other : Turned
-    weights : ndarray, shape (n_weightings, n_bins)
-    needed : ndarray, shape (n_weightings,)
-        Heights that chance seldom exceeds.
-    weighting : int
-        Of the peak that is judged.
-    enough : float
-        Its height: more need not be told.
-
-    Returns
-    -------
-    float
-        Where it is above `enough`, perhaps less than it would be.
-    """
-    far = _Apart.of(plan, one, other, weights)
-    # The peak's own weighting asks for no more than all of them do.
-    tall, spread = far.heights(weighting, enough)
-    if tall.max() > enough:
-        return float(tall.max())
-    asked = float(needed[weighting]) * spread
-    # Heights in units of what each weighting asks for: the peak's own is held against the highest of them.
-    highest = tall / asked
-    if asked * float(highest.mean()) > enough:
-        return asked * float(highest.mean())
-    for another in range(len(needed)):
-        if asked * _beyond(highest) > enough:
-            return asked * _beyond(highest)
-        if another != weighting:
-            tall, spread = far.heights(another)
-            highest = np.maximum(highest, tall / (float(needed[another]) * spread))
-    usual = float(highest.mean() + _FAR_DEVIATIONS * highest.std())
-    return asked * max(_beyond(highest), usual)
-
-
-def _beyond(far: Floats) -> float:
-    return 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
-
-
 @dataclass(frozen=True, kw_only=True)
-class _Apart:
+class MomentsApart:
     """Sums over the frames of moments far apart, (n_moments, n_bins), in units of chance (n_moments, …)."""
 
     plan: TakePlan
@@ -128,11 +73,28 @@ class _Apart:
     #: Shape (n_moments, n_weightings).
     chance: Floats
     weights: Floats | NDArray[np.float32]
+    #: Lags to a sample.
+    fine: int
 
     @classmethod
     def of(
-        cls, plan: TakePlan, one: Turned, other: Turned, weights: Floats | NDArray[np.float32]
-    ) -> "_Apart":
+        cls,
+        plan: TakePlan,
+        one: Turned,
+        other: Turned,
+        weights: Floats | NDArray[np.float32],
+        fine: int = FINE,
+    ) -> "MomentsApart":
+        """Add up two tracks at moments that are not simultaneous.
+
+        Parameters
+        ----------
+        plan : TakePlan
+        one, other : Turned
+        weights : ndarray, shape (n_weightings, n_bins)
+        fine : int
+            Lags to a sample; with fewer, peaks between them are missed and less is asked for.
+        """
         from scipy.fft import ifft, irfft
 
         moments = slice(APART, plan.run - APART + 1)
@@ -141,7 +103,44 @@ class _Apart:
         squared = power @ (weights.T**2) * (BINS_ALIKE / (2.0 * INDEPENDENT_FRAMES))
         # Where nothing sounds together at some distance, only rounding is left.
         chance = np.sqrt(np.maximum(squared, _ROUNDED * squared.max(axis=0)))
-        return cls(plan=plan, total=total, chance=chance, weights=weights)
+        return cls(plan=plan, total=total, chance=chance, weights=weights, fine=fine)
+
+    def needed(self, by_chance: Floats, weighting: int, enough: float) -> float:
+        """Height asked for in view of these moments.
+
+        Held notes scatter more than independent frames would, and notes in one key make peaks of their own.
+
+        Parameters
+        ----------
+        by_chance : ndarray, shape (n_weightings,)
+            Heights that chance seldom exceeds.
+        weighting : int
+            Of the peak that is judged.
+        enough : float
+            Its height: more need not be told.
+
+        Returns
+        -------
+        float
+            Where it is above `enough`, perhaps less than it would be.
+        """
+        # The peak's own weighting asks for no more than all of them do.
+        tall, spread = self.heights(weighting, enough)
+        if tall.max() > enough:
+            return float(tall.max())
+        asked = float(by_chance[weighting]) * spread
+        # In units of what each weighting asks for: the peak's own height is held against the highest of them.
+        highest = tall / asked
+        if asked * float(highest.mean()) > enough:
+            return asked * float(highest.mean())
+        for another in range(len(by_chance)):
+            if asked * _beyond(highest) > enough:
+                return asked * _beyond(highest)
+            if another != weighting:
+                tall, spread = self.heights(another)
+                highest = np.maximum(highest, tall / (float(by_chance[another]) * spread))
+        usual = float(highest.mean() + _FAR_DEVIATIONS * highest.std())
+        return asked * max(_beyond(highest), usual)
 
     def heights(self, weighting: int, enough: float = math.inf) -> tuple[Floats, float]:
         """Highest peak of each moment under a weighting, and how much wider than chance all lags lie.
@@ -151,7 +150,7 @@ class _Apart:
         from scipy.fft import irfft
 
         plan, chance, weight = self.plan, self.chance[:, weighting], self.weights[weighting]
-        size, reach = plan.size * FINE, plan.reach
+        size, reach = plan.size * self.fine, plan.reach * self.fine // FINE
         tall, energy = np.zeros(len(chance)), 0.0
         for first in range(_IN_TURN):
             some = slice(first, None, _IN_TURN)
@@ -166,6 +165,10 @@ class _Apart:
             if tall.max() > enough:
                 break
         return tall, max(1.0, math.sqrt(energy / (len(chance) * (2 * reach + 1))))
+
+
+def _beyond(far: Floats) -> float:
+    return 1.0 + _FAR_WORTH * max(0.0, float(far.max()) - 1.0)
 
 
 def _summed(one: Spectra, other: Spectra) -> Spectra:

@@ -176,25 +176,36 @@ def read_take(recording: Recording, plan: TakePlan, tracks: tuple[int, ...]) -> 
     )
 
 
-def by_blocks(pairs: Sequence[tuple[int, int]], block: int) -> Iterator[tuple[tuple[int, ...], Pairs]]:
-    """Take the pairs of two blocks of tracks at a time, so that not all tracks need be held.
+def by_groups(pairs: Sequence[tuple[int, int]], most: int) -> Iterator[tuple[tuple[int, ...], Pairs]]:
+    """Take the pairs of some tracks at a time, so that not all need be held, and each is read seldom.
+
+    A group begins with the track that has most pairs left, and takes in whichever has most with the group.
 
     Parameters
     ----------
     pairs : sequence of (int, int)
-    block : int
-        Tracks of a block.
+    most : int
+        Tracks of a group, two or more.
 
     Yields
     ------
     tuple
         Tracks in session order, and pairs of them; all pairs once.
     """
-    tracks = sorted({track for pair in pairs for track in pair})
-    place = {track: k // max(1, block) for k, track in enumerate(tracks)}
-    parts: dict[tuple[int, int], Pairs] = {}
+    place = {track: k for k, track in enumerate(sorted({track for pair in pairs for track in pair}))}
+    left = np.zeros((len(place), len(place)), np.int64)
     for a, b in pairs:
-        low, high = sorted((place[a], place[b]))
-        parts.setdefault((low, high) if len(tracks) > 2 * block else (0, 0), []).append((a, b))
-    for part in parts.values():
+        left[place[a], place[b]] = left[place[b], place[a]] = 1
+    while left.any():
+        inside = np.zeros(len(place), np.bool_)
+        while np.count_nonzero(inside) < most:
+            with_all, with_group = left.sum(axis=0), left[inside].sum(axis=0)
+            gain = np.where(inside, -1, len(place) * with_group + with_all)
+            if gain.max() <= 0:
+                break
+            inside[np.argmax(gain)] = True
+        part = [
+            (a, b) for a, b in pairs if inside[place[a]] and inside[place[b]] and left[place[a], place[b]]
+        ]
         yield tuple(sorted({track for pair in part for track in pair})), part
+        left[np.ix_(inside, inside)] = 0

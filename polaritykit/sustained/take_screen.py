@@ -18,10 +18,11 @@ from numpy.typing import NDArray
 
 from polaritykit.base.cores import on_cores
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
+from polaritykit.base.processes import in_processes
 from polaritykit.base.types import Floats, Recording
-from polaritykit.sustained.moments_apart import Turned, needed_beside, turned
+from polaritykit.sustained.moments_apart import MomentsApart, Turned, turned
 from polaritykit.sustained.take_codes import BYTES_OF_BIN, ROUGH, Spectra, TakeCodes, read_codes
-from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_blocks
+from polaritykit.sustained.take_frames import FINE, Pairs, TakePlan, by_groups
 from polaritykit.sustained.whole_take import CHANCE, RANGE_DB, UP_TO_HZ, TrackPair, normal_tail
 
 #: Codes of all tracks that are held at a time (256 tracks of a minute and more), and sums over frames.
@@ -53,7 +54,7 @@ def may_share(recording: Recording, plan: TakePlan, pairs: Pairs) -> Pairs:
     """
     bytes_of_track = BYTES_OF_BIN * len(plan.starts) * plan.run * (plan.high - plan.low)
     kept: set[tuple[int, int]] = set()
-    for tracks, part in by_blocks(pairs, max(1, int(_CODE_BYTES / 2 / max(1, bytes_of_track)))):
+    for tracks, part in by_groups(pairs, max(2, int(_CODE_BYTES / max(1, bytes_of_track)))):
         codes = read_codes(recording, plan, tracks)
         place = {track: k for k, track in enumerate(tracks)}
         partners: dict[int, list[int]] = {}
@@ -104,7 +105,8 @@ def _above_others(codes: TakeCodes, above: dict[tuple[int, int], Floats]) -> lis
                 if _stands(codes, (row, other), (held[row], its), above[row, other])
             ]
 
-        for told in on_cores(tested, partners):
+        # Many short steps each: threads would mostly wait for one another.
+        for told in in_processes(tested, partners):
             kept += told
     return kept
 
@@ -120,12 +122,12 @@ def _stands(codes: TakeCodes, pair: tuple[int, int], both: tuple[Turned, Turned]
     held = np.isfinite(needed)
     # Weightings that hold too few bins are not among the test's.
     place = np.cumsum(held) - 1
+    # Fewer lags than the test looks at ask for less than it does.
+    apart = MomentsApart.of(codes.plan, *both, weights[0], fine=1)
     tested: TrackPair | None = None
     for own in np.flatnonzero(held & (ratios >= _LESS**2 * ratios.max())).tolist():
         height = float(ratios[own] * needed[own]) / _LESS
-        asked = needed_beside(
-            codes.plan, *both, weights=weights[0], needed=needed, weighting=own, enough=height
-        )
+        asked = apart.needed(needed, own, height)
         if asked > height:
             continue
         tested = tested or TrackPair.of(codes.frames(pair), *pair)

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
 from polaritykit.base.types import Complexes, Floats
 from polaritykit.sustained.mains import clear_of, resolved
-from polaritykit.sustained.moments_apart import needed_beside, turned
+from polaritykit.sustained.moments_apart import MomentsApart, turned
 from polaritykit.sustained.take_frames import FINE, TakeFrames, TakePlan
 
 #: Band in which all frequencies have the same say on a sign, or all octaves; so near to a known delay.
@@ -262,14 +262,9 @@ class TrackPair:
 
     def needed_beside(self, peak: Peak, enough: float) -> float:
         """Height asked for in view of moments that are not simultaneous, or more than enough."""
-        return needed_beside(
-            self.plan,
-            *(turned(track, self.plan.run) for track in (self.one, self.other)),
-            weights=self.weights,
-            needed=self.needed,
-            weighting=peak.weighting,
-            enough=enough,
-        )
+        one, other = (turned(track, self.plan.run) for track in (self.one, self.other))
+        apart = MomentsApart.of(self.plan, one, other, self.weights)
+        return apart.needed(self.needed, peak.weighting, enough)
 
     def scatter(self, peak: Peak) -> float:
         """How much the peak owes to few parts of the take, alike in what both tracks have to say; 1 is even.

@@ -1,11 +1,13 @@
 """Coded spectra are the spectra, to two bytes; moments far apart are correlated as they are one by one."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.base.hann import BINS_ALIKE, INDEPENDENT_FRAMES
-from polaritykit.sustained.moments_apart import needed_beside, turned
+from polaritykit.sustained.moments_apart import MomentsApart, turned
 from polaritykit.sustained.take_codes import ROUGH, read_codes
 from polaritykit.sustained.take_frames import APART, FINE, plan_take, read_take
 
@@ -67,15 +69,16 @@ def test_moments_far_apart_are_correlated_one_by_one(a: int, b: int) -> None:
     spread = np.maximum(1.0, np.sqrt(np.mean(np.square(curves), axis=(0, 2))))
     far = np.max(np.abs(curves).max(axis=2) / (needed * spread), axis=1)
     wanted = needed * spread * max(1.0 + 2.0 * max(0.0, far.max() - 1.0), far.mean() + 3.5 * far.std())
-    tracks = [turned(take.spectra_of(k), plan.run) for k in (a, b)]
+    apart = MomentsApart.of(plan, *(turned(take.spectra_of(k), plan.run) for k in (a, b)), weights)
+    fewer_lags = replace(apart, fine=1)
     for weighting in range(2):
 
         def asked(enough: float, weighting: int = weighting) -> float:
-            return needed_beside(
-                plan, *tracks, weights=weights, needed=needed, weighting=weighting, enough=enough
-            )
+            return apart.needed(needed, weighting, enough)
 
         assert asked(np.inf) == pytest.approx(wanted[weighting], rel=1e-3)
+        # A lag to a sample: half a lag off, 0.71 is left of a peak at the top of the band, more of others.
+        assert 0.71 < fewer_lags.needed(needed, weighting, np.inf) / wanted[weighting] < 1.02
         # Whether it is more than enough does not depend on how far it is told.
         for enough in wanted[weighting] * np.array([0.5, 0.9, 0.99, 1.01, 1.5]):
             assert (asked(enough) > enough) == (wanted[weighting] > enough)
