@@ -78,11 +78,14 @@ class DirectTimes:
 
 @dataclass(frozen=True, kw_only=True)
 class GatedCross:
-    """Flattened cross-spectra of all pairs in one gate, shape (n_pairs, n_bins), summed over hits."""
+    """Flattened cross-spectra of all pairs in one gate, shape (n_pairs, n_bins), summed over hits.
 
-    whole: Complexes
+    In single precision, as are the curves made of them: a time is a bin, and bins differ by far more.
+    """
+
+    whole: NDArray[np.complex64]
     #: Of every second hit, and of the others; none where the gate is not read by halves.
-    halves: tuple[Complexes, ...]
+    halves: tuple[NDArray[np.complex64], ...]
     #: Of the curves made of them, Hz.
     rate: float
 
@@ -100,7 +103,7 @@ def gated_cross(windows: Floats, zero: int, sample_rate_hz: int) -> tuple[GatedC
     found = []
     for gate_ms in _GATES_MS:
         spectra, rate = _spectra(windows, zero, sample_rate_hz, gate_ms)
-        halves: tuple[Complexes, ...] = ()
+        halves: tuple[NDArray[np.complex64], ...] = ()
         if gate_ms == _GATES_MS[-1] and len(windows) > 1:
             halves = _cross(spectra[0::2]), _cross(spectra[1::2])
         whole = halves[0] + halves[1] if halves else _cross(spectra)
@@ -131,7 +134,7 @@ def direct_times(
     agree_s, apart_s = stretch * AGREE_MS * 1e-3, stretch * _APART_MS * 1e-3
     n_tracks, rate = len(picked_s), gates[0].rate
     times = []
-    summed: Floats = np.zeros(0)
+    summed = np.zeros(0, np.float32)
     for gate in gates:
         for band in bands:
             curves = _curves(gate.whole, band, rate, apart_s)
@@ -301,14 +304,16 @@ def _spectra(
     return flat, rate
 
 
-def _cross(flat: Complexes) -> Complexes:
+def _cross(flat: Complexes) -> NDArray[np.complex64]:
     """Sum over hits of conj(X_a)·X_b, shape (n_pairs, n_bins), a before b in the order of `triu_indices`."""
     cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1))
     a, b = np.triu_indices(flat.shape[1], 1)
-    return np.ascontiguousarray(cross[:, a, b].T)
+    return np.ascontiguousarray(cross[:, a, b].T, dtype=np.complex64)
 
 
-def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float, apart_s: float) -> Floats:
+def _curves(
+    cross: NDArray[np.complex64], band_hz: tuple[float, float], rate: float, apart_s: float
+) -> NDArray[np.float32]:
     """Squared correlation of all pairs, largest 1 each, weighed by how far it stands out.
 
     Shape (n_pairs, 2·reach + 1); swapping a pair turns its curve round.
@@ -317,10 +322,10 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float, apart_s
 
     n_bins = cross.shape[-1]
     size = _OVERSAMPLING * 2 * (n_bins - 1)
-    _, weight = _in_band(n_bins, band_hz, rate)
+    weight = _in_band(n_bins, band_hz, rate)[1].astype(np.float32)
     reach = round(_REACH_MS * 1e-3 * rate)
     apart = round(apart_s * rate)
-    curves = np.empty((len(cross), 2 * reach + 1))
+    curves = np.empty((len(cross), 2 * reach + 1), np.float32)
     for first in range(0, len(cross), _PAIRS_AT_ONCE):
         curve = curves[first : first + _PAIRS_AT_ONCE]
         whole = irfft(cross[first : first + _PAIRS_AT_ONCE] * weight, size, axis=-1)
@@ -338,7 +343,7 @@ def _curves(cross: Complexes, band_hz: tuple[float, float], rate: float, apart_s
     return curves
 
 
-def fitting_times(curves: Floats, n_tracks: int) -> Floats:
+def fitting_times(curves: NDArray[np.floating], n_tracks: int) -> Floats:
     """Find times (bins) that serve all pairs: the clearest track first, then the best fit, then all again."""
     a, b = np.triu_indices(n_tracks, 1)
     highest = np.zeros((n_tracks, n_tracks))
@@ -348,7 +353,7 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     reach = (width - 1) // 2
     middle = 2 * reach
     place = np.zeros(n_tracks, dtype=np.int64)
-    summed = np.zeros((n_tracks, 4 * reach + 1))
+    summed = np.zeros((n_tracks, 4 * reach + 1), curves.dtype)
     tallest = np.zeros(n_tracks)
     left = np.ones(n_tracks, dtype=np.bool_)
     track = int(highest.sum(axis=1).argmax())
@@ -370,7 +375,7 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
         for track in range(n_tracks):
             if track in settled:
                 continue
-            total = np.zeros(4 * reach + 1)
+            total = np.zeros(4 * reach + 1, curves.dtype)
             starts = np.clip(place + reach, 0, middle).tolist()
             for other in [one for one in range(n_tracks) if one != track]:
                 total[starts[other] : starts[other] + width] += against[track][other]
@@ -383,9 +388,9 @@ def fitting_times(curves: Floats, n_tracks: int) -> Floats:
     return np.asarray(times - times.mean())
 
 
-def _both_ways(curves: Floats, n_tracks: int) -> list[dict[int, Floats]]:
+def _both_ways(curves: NDArray[np.floating], n_tracks: int) -> list[dict[int, NDArray[np.floating]]]:
     """Curves of each track against every other one, views: those of a later one turned round."""
-    found: list[dict[int, Floats]] = [{} for _ in range(n_tracks)]
+    found: list[dict[int, NDArray[np.floating]]] = [{} for _ in range(n_tracks)]
     for (a, b), curve in zip(combinations(range(n_tracks), 2), curves, strict=True):
         found[b][a], found[a][b] = curve, curve[::-1]
     return found

@@ -53,6 +53,7 @@ def stroke_shifts(strokes: Floats, zero: int, sample_rate_hz: int) -> NDArray[np
     ndarray of int, shape (n_hits,)
         Their median is 0; 0 for a stroke that is not like the others.
     """
+    from scipy.fft import irfft, next_fast_len, rfft
 
     def samples(milliseconds: float) -> int:
         return round(milliseconds * 1e-3 * sample_rate_hz)
@@ -65,11 +66,14 @@ def stroke_shifts(strokes: Floats, zero: int, sample_rate_hz: int) -> NDArray[np
     wide = band_pass(strokes[:, : first + length + reach], _BAND_HZ, sample_rate_hz, first=first - reach)
     pieces = np.lib.stride_tricks.sliding_window_view(wide, length, axis=-1)
     size = np.maximum(np.sqrt(np.einsum("hkn,hkn->hk", pieces, pieces)), 1e-12)
+    n_fft = next_fast_len(wide.shape[-1], real=True)
+    spectra = rfft(wide, n_fft, axis=-1)
     rows = np.arange(len(strokes))
     at = np.full(len(strokes), reach)
     for _ in range(_ROUNDS):
         mean = (pieces[rows, at] / size[rows, at, None]).mean(axis=0)
-        similarity = np.einsum("hkn,n->hk", pieces, mean) / size / max(float(np.linalg.norm(mean)), 1e-12)
+        correlation = irfft(spectra * rfft(mean, n_fft).conj(), n_fft, axis=-1)[:, : 2 * reach + 1]
+        similarity = correlation / size / max(float(np.linalg.norm(mean)), 1e-12)
         best = similarity.argmax(axis=-1)
         best = np.where(similarity[rows, best] >= _LEAST_SIMILARITY, best, reach)
         at = np.clip(best - int(np.median(best)) + reach, 0, 2 * reach)
