@@ -29,7 +29,7 @@ T = TypeVar("T")
 R = TypeVar("R")
 
 #: Making processes takes some hundredths of a second: what is over sooner is done here.
-_MADE_S = 0.1
+_MADE_S = 0.2
 _PR_SET_PDEATHSIG = 1
 _TO_END = {signal.SIGINT, signal.SIGTERM, *({signal.SIGHUP} if hasattr(signal, "SIGHUP") else ())}
 

@@ -53,9 +53,9 @@ def test_what_is_over_soon_is_done_here():
 from polaritykit.base import processes
 processes._MADE_S = 5.0
 assert {pid for pid in in_processes(lambda item: os.getpid(), range(50))} == {here}
-processes._MADE_S = 0.1
+processes._MADE_S = 0.2
 def work(item):
-    time.sleep(0.0 if item < 3 else 0.05)
+    time.sleep(0.0 if item < 3 else 0.1)
     return item, os.getpid()
 told = list(in_processes(work, range(30)))
 assert [item for item, _ in told] == list(range(30))
