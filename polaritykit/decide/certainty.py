@@ -16,7 +16,7 @@ _UNSEEN_DB, _SCATTER_WORTH = 0.4, 1.7
 #: exponential (Rayleigh, 1880), its level scatters by 10 log10(e) π/√6.
 _BY_CHANCE_DB = 5.57
 #: Smaller changes are rounding.
-_ROUNDING_DB = 1e-9
+ROUNDING_DB = 1e-9
 #: A loss is told where it is likelier than this, and no shift is set for which that holds of octaves that
 #: strokes have in common.  Chosen on the development split: at one in five more is said falsely, at one in
 #: three less rightly.
@@ -40,7 +40,7 @@ def spread_db(changes_db: Floats) -> Floats:
     count = len(changes_db)
     around = changes_db - changes_db.mean(axis=0)
     scatter = np.sqrt((count - 1) / count * np.square(around).sum(axis=0))
-    moved = np.abs(changes_db).max(axis=0) > _ROUNDING_DB
+    moved = np.abs(changes_db).max(axis=0) > ROUNDING_DB
     return np.asarray(np.where(moved, np.hypot(_UNSEEN_DB, _SCATTER_WORTH * scatter), 0.0))
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from polaritykit.base.hearing import AUDIBLE_DB
 from polaritykit.base.types import Floats
-from polaritykit.decide.certainty import TOLD_FROM, chance_of_loss
+from polaritykit.decide.certainty import ROUNDING_DB, TOLD_FROM, chance_of_loss
 from polaritykit.decide.choice import Choice, changes_db, close_up, mean_change_db, signed_gains
 from polaritykit.decide.scene import Scene
 from polaritykit.decide.setting import MOVED, Loss, Shift, ShiftReason
@@ -32,8 +32,6 @@ OWN_SUM_LOSS_DB = 0.3
 PRICE_DB = 2.0
 #: A unit is taken for this much, by itself and for what its neighbours gain; less is told as optional.
 LEAST_MERIT_DB = 0.5
-#: A smaller difference of merit is rounding.
-_ROUNDING_DB = 1e-9
 #: Sets weighed at a time.
 _AT_ONCE = 256
 #: Price of a chance of that which would have to be told: no gain makes it good.
@@ -126,7 +124,7 @@ def _best_set(sums: UnitSums, recorded: frozenset[int], free: Sequence[int]) -> 
                 [merits(here, units[at : at + _AT_ONCE], steps[at : at + _AT_ONCE]) for at in parts]
             )
             place = int(np.argmax(merit))
-            if merit[place] <= merit[0] + _ROUNDING_DB:
+            if merit[place] <= merit[0] + ROUNDING_DB:
                 break
             here ^= set(units[place][turned[place] > 0.0].tolist())
         if merit[0] > most:
