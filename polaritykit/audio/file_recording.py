@@ -134,7 +134,8 @@ class _FileReader:
             self._handle.seekable = lambda: False
         if self._position != first:
             self._handle.seek(first)
-        return len(self._handle.read(len(out), dtype="float32", always_2d=True, out=out))
+        # Straight into that memory: of short reads, making sure of an array takes a third of the time.
+        return int(self._handle.buffer_read_into(out, dtype="float32"))
 
     def close(self) -> None:
         """Let go of the file; the next read opens it again."""
@@ -345,6 +346,7 @@ class FileRecording:
             rows = slice(None) if tracks is None else list(tracks)
             out[:, first - start : last - start] = self._kept[rows, first:last]
             return out
+        inside = out[:, first - start : last - start]
         wanted: dict[int, list[tuple[int, int]]] = {}
         for place, row in enumerate(range(count) if tracks is None else tracks):
             number, channel = self._file_of[row]
@@ -352,10 +354,15 @@ class FileRecording:
         for number, rows_of_file in wanted.items():
             reader, view, lock = self._random[number]
             with lock:
-                frames = view.read(self._start + first, self._start + last)
+                if view is reader and reader.source.channels == len(rows_of_file) == 1:
+                    reader.read(
+                        self._start + first, self._start + last, into=inside[rows_of_file[0][0], :, None]
+                    )
+                else:
+                    frames = view.read(self._start + first, self._start + last)
+                    for place, channel in rows_of_file:
+                        inside[place] = frames[:, channel]
                 self._note_faults(reader)
-            for place, channel in rows_of_file:
-                out[place, first - start : last - start] = frames[:, channel]
         return out
 
     def blocks(self, block_samples: int) -> Iterator[tuple[int, Samples]]:
