@@ -22,7 +22,6 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from polaritykit.base.connected import connected
 from polaritykit.base.types import Floats, read_only
 
 #: All assignments are tried up to this many tracks; beyond it, those that differ from the best by a likely
@@ -74,7 +73,9 @@ def agree(
     -------
     Agreement
     """
-    group = connected(np.any([weight != 0.0 for weight in weights], axis=0))
+    from scipy.sparse.csgraph import connected_components
+
+    _, group = connected_components(np.any([weight != 0.0 for weight in weights], axis=0), directed=False)
     said = _statements(weights, witnesses, cuts or [(0.0, 1.0)] * len(weights))
     n = len(group)
     signs = np.ones(n, dtype=np.int64)
@@ -90,23 +91,25 @@ def agree(
         matrix[group[:, None] != group[None, :]] = 0.0
     return Agreement(
         signs=signs,
-        group=group,
+        group=group.astype(np.int64),
         margin=read_only(margin),
         least_margin=read_only(least),
     )
 
 
-def _apart(group: NDArray[np.int64], said: Sequence[Floats]) -> list[NDArray[np.int64]]:
+def _apart(group: NDArray[np.int_], said: Sequence[Floats]) -> list[NDArray[np.int64]]:
     """Return sets of groups of which no witness speaks of two, but for tracks of which nobody speaks.
 
     A witness that is wrong on one group is worth less on another; sets without a common witness do not
     touch one another, and what they take grows with their own size alone.
     """
+    from scipy.sparse.csgraph import connected_components
+
     together = np.zeros((group.max() + 1,) * 2, dtype=bool)
     for matrix in said:
         spoken = np.unique(group[matrix.any(axis=1)])
         together[np.ix_(spoken, spoken)] = True
-    label = connected(together)[group]
+    label = connected_components(together, directed=False)[1][group]
     return [np.flatnonzero(label == k) for k in np.flatnonzero(np.bincount(label) > 1)]
 
 

@@ -10,7 +10,6 @@ from itertools import combinations
 
 import numpy as np
 
-from polaritykit.base.connected import connected
 from polaritykit.base.types import Floats
 from polaritykit.struck.common_time import REACH_MS, lag_counts
 from polaritykit.struck.onsets import Onsets, samples_of
@@ -39,6 +38,9 @@ def struck_together(
     tuple of tuple of int
         Tracks with onsets, each in one group; in session order.
     """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
     times = [np.sort(samples_of(onsets, track)) / sample_rate_hz * 1e3 for track in range(n_tracks)]
     struck = [track for track in range(n_tracks) if len(times[track])]
     length_ms = n_samples / sample_rate_hz * 1e3
@@ -47,10 +49,9 @@ def struck_together(
         for pair in combinations(struck, 2)
         if _by_chance(times[pair[0]], times[pair[1]], length_ms) * len(struck) <= _BY_CHANCE
     ]
-    graph = np.zeros((n_tracks, n_tracks), dtype=np.bool_)
-    for pair in tied:
-        graph[pair] = True
-    label = connected(graph)
+    a, b = np.array(tied, dtype=np.int64).reshape(-1, 2).T
+    graph = coo_array((np.ones(len(a)), (a, b)), shape=(n_tracks, n_tracks))
+    label = connected_components(graph, directed=False)[1]
     return tuple(
         tuple(t for t in struck if label[t] == found) for found in dict.fromkeys(label[struck].tolist())
     )
