@@ -21,7 +21,6 @@ Times that serve all pairs together: VanDecar, J. C. & Crosson, R. S. (1990), Bu
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -348,49 +347,38 @@ def fitting_times(curves: NDArray[np.floating], n_tracks: int) -> Floats:
     a, b = np.triu_indices(n_tracks, 1)
     highest = np.zeros((n_tracks, n_tracks))
     highest[a, b] = highest[b, a] = curves.max(axis=-1)
-    against = _both_ways(curves, n_tracks)
-    width = curves.shape[-1]
-    reach = (width - 1) // 2
-    middle = 2 * reach
+    width, reach = curves.shape[-1], (curves.shape[-1] - 1) // 2
     place = np.zeros(n_tracks, dtype=np.int64)
+    # Of each track, by where it may lie: its curves against all that are placed.
     summed = np.zeros((n_tracks, 4 * reach + 1), curves.dtype)
-    tallest = np.zeros(n_tracks)
+    # The first pair of each track with a later one: these follow one another.
+    first = np.cumsum([0, *range(n_tracks - 1, 0, -1)])
+
+    def put(track: int, how: np.ufunc) -> NDArray[np.floating]:
+        """Add a track at its place to all others', or take it away there; to earlier ones turned round."""
+        start = int(np.clip(place[track] + reach, 0, 2 * reach))
+        more = summed[:, start : start + width]
+        earlier, later = more[:track], more[track + 1 :]
+        how(earlier, curves[(first - np.arange(n_tracks))[:track] + track - 1, ::-1], out=earlier)
+        how(later, curves[first[track] : first[track] + len(later)], out=later)
+        return more
+
     left = np.ones(n_tracks, dtype=np.bool_)
+    tallest = np.zeros(n_tracks)
     track = int(highest.sum(axis=1).argmax())
     while True:
         left[track] = False
+        # What is added is nowhere negative: beyond it nothing has changed.
+        tallest = np.maximum(tallest, put(track, np.add).max(axis=1))
         if not left.any():
             break
-        start = int(np.clip(place[track] - reach + middle, 0, middle))
-        for other in np.flatnonzero(left).tolist():
-            more = summed[other, start : start + width]
-            more += against[other][track]
-            # What is added is nowhere negative: beyond it nothing has changed.
-            tallest[other] = max(tallest[other], more.max())
         track = int(np.where(left, tallest, -1.0).argmax())
-        place[track] = int(summed[track].argmax()) - middle
-    # A track's place follows from the others': as long as these stay it need not be looked for again.
-    settled: set[int] = set()
-    for _ in range(2):
-        for track in range(n_tracks):
-            if track in settled:
-                continue
-            total = np.zeros(4 * reach + 1, curves.dtype)
-            starts = np.clip(place + reach, 0, middle).tolist()
-            for other in [one for one in range(n_tracks) if one != track]:
-                total[starts[other] : starts[other] + width] += against[track][other]
-            at = int(total.argmax()) - middle
-            if at != place[track]:
-                settled.clear()
+        place[track] = int(summed[track].argmax()) - 2 * reach
+    for track in [*range(n_tracks)] * 2:
+        at = int(summed[track].argmax()) - 2 * reach
+        if at != place[track]:
+            put(track, np.subtract)
             place[track] = at
-            settled.add(track)
+            put(track, np.add)
     times = place.astype(np.float64)
     return np.asarray(times - times.mean())
-
-
-def _both_ways(curves: NDArray[np.floating], n_tracks: int) -> list[dict[int, NDArray[np.floating]]]:
-    """Curves of each track against every other one, views: those of a later one turned round."""
-    found: list[dict[int, NDArray[np.floating]]] = [{} for _ in range(n_tracks)]
-    for (a, b), curve in zip(combinations(range(n_tracks), 2), curves, strict=True):
-        found[b][a], found[a][b] = curve, curve[::-1]
-    return found
