@@ -305,7 +305,8 @@ def _spectra(
 
 def _cross(flat: Complexes) -> NDArray[np.complex64]:
     """Sum over hits of conj(X_a)·X_b, shape (n_pairs, n_bins), a before b in the order of `triu_indices`."""
-    cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1))
+    by_bin = np.ascontiguousarray(flat.transpose(2, 0, 1))
+    cross = np.matmul(by_bin.transpose(0, 2, 1).conj(), by_bin)
     a, b = np.triu_indices(flat.shape[1], 1)
     return np.ascontiguousarray(cross[:, a, b].T, dtype=np.complex64)
 
@@ -323,21 +324,21 @@ def _curves(
     size = _OVERSAMPLING * 2 * (n_bins - 1)
     weight = _in_band(n_bins, band_hz, rate)[1].astype(np.float32)
     reach = round(_REACH_MS * 1e-3 * rate)
-    apart = round(apart_s * rate)
+    apart = np.arange(-round(apart_s * rate), round(apart_s * rate) + 1)
     curves = np.empty((len(cross), 2 * reach + 1), np.float32)
     for first in range(0, len(cross), _PAIRS_AT_ONCE):
         curve = curves[first : first + _PAIRS_AT_ONCE]
         whole = irfft(cross[first : first + _PAIRS_AT_ONCE] * weight, size, axis=-1)
         np.square(whole[:, -reach:], out=curve[:, :reach])
         np.square(whole[:, : reach + 1], out=curve[:, reach:])
-        at = curve.argmax(axis=-1)[:, None]
-        curve /= np.maximum(np.take_along_axis(curve, at, axis=-1), 1e-30)
+        row, at = np.arange(len(curve))[:, None], curve.argmax(axis=-1)[:, None]
+        curve /= np.maximum(curve[row, at], 1e-30)
         # The largest value elsewhere: the peak is taken out and put back.
-        near = np.clip(at + np.arange(-apart, apart + 1), 0, 2 * reach)
-        peak = np.take_along_axis(curve, near, axis=-1)
-        np.put_along_axis(curve, near, 0.0, axis=-1)
+        near = row, np.clip(at + apart, 0, 2 * reach)
+        peak = curve[near]
+        curve[near] = 0.0
         rival = curve.max(axis=-1, keepdims=True)
-        np.put_along_axis(curve, near, peak, axis=-1)
+        curve[near] = peak
         curve *= _LEAST_WEIGHT + 1.0 - rival
     return curves
 
