@@ -357,7 +357,7 @@ def fitting_times(curves: NDArray[np.floating], n_tracks: int) -> Floats:
 
     def put(track: int, how: np.ufunc) -> NDArray[np.floating]:
         """Add a track at its place to all others', or take it away there; to earlier ones turned round."""
-        start = int(np.clip(place[track] + reach, 0, 2 * reach))
+        start = min(max(int(place[track]) + reach, 0), 2 * reach)
         more = summed[:, start : start + width]
         earlier, later = more[:track], more[track + 1 :]
         how(earlier, curves[(first - np.arange(n_tracks))[:track] + track - 1, ::-1], out=earlier)
