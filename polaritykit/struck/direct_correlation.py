@@ -25,6 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
 
@@ -209,7 +210,7 @@ def _common_sign(
     a, b = np.triu_indices(len(offset_s), 1)
     n_bins, rate = gates[0].whole.shape[-1], gates[0].rate
     weights = np.array([_in_band(n_bins, band, rate)[1] for band in bands_hz])
-    turned = np.exp(2j * np.pi * _in_band(n_bins, bands_hz[0], rate)[0] * offset_s[a, b, None])
+    turned = turns(_in_band(n_bins, bands_hz[0], rate)[0], -offset_s[a, b])
     signs = np.sign([(gate.whole * turned).real @ weights.T for gate in gates])
     same = np.abs(signs.sum(axis=(0, 2))) == signs.shape[0] * signs.shape[2]
     sign = np.zeros(offset_s.shape)
