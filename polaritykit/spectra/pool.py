@@ -138,19 +138,17 @@ class SpectrumPool:
                 f"{hop_samples}; give at least one track, an even frame and a positive hop."
             )
         self._rate, self._fft_size = sample_rate_hz, fft_size
-        hop_samples = hop_samples or fft_size
-        #: Step inside the pending audio, and what is left out after each frame before it gets there.
-        self._hop, self._gap = min(hop_samples, fft_size), max(0, hop_samples - fft_size)
-        self._to_skip = 0
+        self._hop = hop_samples or fft_size
         self._window = periodic_hann(fft_size).astype(np.float32)
         self._n_bins = min(fft_size // 2, int(max_hz * fft_size / sample_rate_hz)) + 1
         self._batch_frames = max(16, min(_BATCH_SAMPLES, _BATCH_OF_ALL // n_tracks) // fft_size)
-        self._pending = np.empty((n_tracks, self._batch_frames * self._hop + fft_size), np.float32)
-        self._n_pending = 0
+        #: Frames of a batch under their window, and those that begin before its last has ended.
+        n_held = self._batch_frames + (fft_size - 1) // self._hop
+        self._frames = np.empty((n_tracks, n_held, fft_size), np.float32)
         #: Spectra of a batch; made once, for new memory costs time.
         self._bins = np.empty((self._n_bins, n_tracks, self._batch_frames), np.complex64)
         self._sum = np.zeros((self._n_bins, n_tracks, n_tracks), np.complex128)
-        self._n_frames = 0
+        self._n_heard = self._n_frames = 0
 
     def update(self, block: Samples) -> None:
         """Add the next samples, shape ``(n_tracks, n)``, any ``n``; what does not fill a frame is kept.
@@ -160,24 +158,20 @@ class SpectrumPool:
         UsageError
             The block has another number of tracks.
         """
-        if block.ndim != 2 or len(block) != len(self._pending):
+        if block.ndim != 2 or len(block) != len(self._frames):
             raise UsageError(
-                f"A block of shape {block.shape} does not hold {len(self._pending)} tracks, one row each."
+                f"A block of shape {block.shape} does not hold {len(self._frames)} tracks, one row each."
             )
-        while block.shape[1]:
-            skipped = min(self._to_skip, block.shape[1])
-            self._to_skip -= skipped
-            block = block[:, skipped:]
-            room = self._pending.shape[1] - self._n_pending
-            if self._gap:
-                room = self._fft_size - self._n_pending % self._fft_size
-            part = block[:, :room]
-            self._pending[:, self._n_pending : self._n_pending + part.shape[1]] = part
-            self._n_pending += part.shape[1]
-            block = block[:, room:]
-            if self._gap and part.shape[1] == room:
-                self._to_skip = self._gap
-            if self._n_pending == self._pending.shape[1]:
+        start, size = self._n_heard, self._fft_size
+        self._n_heard = stop = start + block.shape[1]
+        number = max(self._n_frames, (start - size) // self._hop + 1)
+        while (begin := number * self._hop) < stop:
+            first, last = max(begin, start), min(begin + size, stop)
+            there = slice(first - begin, last - begin)
+            held = self._frames[:, number - self._n_frames, there]
+            np.multiply(block[:, first - start : last - start], self._window[there], out=held)
+            number += 1
+            if last == begin + size and number == self._n_frames + self._batch_frames:
                 self._transform(self._batch_frames)
 
     def result(self) -> Spectra:
@@ -190,13 +184,12 @@ class SpectrumPool:
         InputError
             No audio was given.
         """
-        if self._n_pending >= self._fft_size:
-            self._transform((self._n_pending - self._fft_size) // self._hop + 1)
-        if self._n_frames == 0:
-            if self._n_pending == 0:
-                raise InputError("There is no audio to take spectra of; the tracks are empty.")
-            self._pending[:, self._n_pending :] = 0.0
-            self._transform(1)
+        if self._n_heard == 0:
+            raise InputError("There is no audio to take spectra of; the tracks are empty.")
+        self._frames[:, 0, self._n_heard :] = 0.0
+        n_frames = max(1, (self._n_heard - self._fft_size) // self._hop + 1)
+        if n_frames > self._n_frames:
+            self._transform(n_frames - self._n_frames)
         scale = np.full(self._n_bins, 2.0)
         scale[0] = 1.0
         if self._n_bins == self._fft_size // 2 + 1:
@@ -222,26 +215,20 @@ class SpectrumPool:
         )
 
     def _transform(self, n_frames: int) -> None:
-        """Transform the first pending frames, add their products, keep the rest of the audio."""
+        """Transform the first frames held, add their products, keep what has begun of later ones."""
         from scipy import fft
 
         bins = self._bins[:, :, :n_frames]
-        frames = np.lib.stride_tricks.sliding_window_view(self._pending, self._fft_size, axis=1)
-        frames = frames[:, : n_frames * self._hop : self._hop][:, :n_frames]
-
-        for track in range(len(frames)):
+        for track, frames in enumerate(self._frames[:, :n_frames]):
             # Across the frames, not along them: scipy then works on several frames per instruction.
-            windowed = (frames[track] * self._window).T
-            bins[:, track] = fft.rfft(windowed, axis=0, overwrite_x=True)[: self._n_bins]
+            bins[:, track] = fft.rfft(frames.T, axis=0)[: self._n_bins]
         for first in range(0, self._n_bins, _BINS_PER_PRODUCT):
             part = bins[first : first + _BINS_PER_PRODUCT]
             # Single precision within a batch, double across batches.
             self._sum[first : first + len(part)] += part.conj() @ part.transpose(0, 2, 1)
         self._n_frames += n_frames
-        used = min(n_frames * self._hop, self._n_pending)
-        rest = self._pending[:, used : self._n_pending].copy()
-        self._n_pending = rest.shape[1]
-        self._pending[:, : self._n_pending] = rest
+        begun = self._frames.shape[1] - self._batch_frames
+        self._frames[:, :begun] = self._frames[:, n_frames : n_frames + begun]
 
 
 def pooled(parts: Sequence[Spectra]) -> Spectra:

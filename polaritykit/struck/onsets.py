@@ -89,7 +89,7 @@ class OnsetDetector:
         self._before = round(BEFORE_MS / _HOP_MS)
         self._gap = round(GAP_MS / _HOP_MS)
         self._rest: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
-        self._energy: Samples = np.zeros((n_tracks, 0), dtype=np.float32)
+        self._energy = [np.zeros(0, dtype=np.float32)] * n_tracks
         self._first_frame = 0
         self._onsets: list[Onsets] = [made_onsets(0, [], [], [])]
         self._free_from = [0] * n_tracks
@@ -99,47 +99,50 @@ class OnsetDetector:
         # Sum and slope of one hop; those of a frame follow from its hops'.
         ramp = np.arange(self._hop) - (self._hop - 1) / 2
         self._basis = np.stack([np.ones(self._hop), ramp], axis=1).astype(np.float32)
+        #: Samples of one track and their squares; made once, for new memory costs time.
+        self._work: Samples = np.zeros((2, 0), dtype=np.float32)
 
     def update(self, block: Samples) -> None:
         """Take the next block, shape (n_tracks, n)."""
         n_samples = self._rest.shape[1] + block.shape[1]
         n_frames = max(0, n_samples // self._hop - (_HOPS - 1))
-        energy = np.empty((len(block), n_frames), dtype=np.float32)
-        rest = np.empty((len(block), n_samples - n_frames * self._hop), dtype=np.float32)
+        if self._work.shape[1] < n_samples:
+            self._work = np.empty((2, n_samples), dtype=np.float32)
+        samples, used = self._work[0, :n_samples], n_frames * self._hop
+        rest = np.empty((len(block), n_samples - used), dtype=np.float32)
         for track, row in enumerate(block):  # what one track takes stays in the cache
-            samples = np.concatenate([self._rest[track], row])
-            rest[track] = samples[n_frames * self._hop :]
+            np.concatenate([self._rest[track], row], out=samples)
+            rest[track] = samples[used:]
             if n_frames:
-                self._measure(samples, energy[track])
-        self._rest, self._energy = rest, np.concatenate([self._energy, energy], axis=1)
+                self._energy[track] = np.concatenate([self._energy[track], self._measured(n_frames)])
+        self._rest = rest
         self._search(final=False)
 
     def jump(self, start: int) -> None:
         """Go on at a later sample, a whole number of frames from the first; nothing is heard in between."""
         self._search(final=True)
-        self._rest, self._energy = self._rest[:, :0], self._energy[:, :0]
+        self._rest, self._energy = self._rest[:, :0], [energy[:0] for energy in self._energy]
         self._first_frame = start // self._hop
 
-    def _measure(self, samples: NDArray[np.float32], energy: NDArray[np.float32]) -> None:
-        """Mean square of each frame of a track about its own straight line."""
-        n_frames = len(energy)
+    def _measured(self, n_frames: int) -> NDArray[np.float32]:
+        """Mean square about its own straight line of each frame of the track at work, shape (n_frames,)."""
         n_hops = n_frames + _HOPS - 1
-        hops = samples[: n_hops * self._hop].reshape(n_hops, self._hop)
-        squares = np.square(hops) @ self._basis[:, 0]
-        sums, slopes = np.ascontiguousarray((hops @ self._basis).T)
+        samples, work = self._work[:, : n_hops * self._hop]
+        squares = np.square(samples, out=work).reshape(n_hops, self._hop) @ self._basis[:, 0]
+        sums, slopes = np.ascontiguousarray((samples.reshape(n_hops, self._hop) @ self._basis).T)
         length = _HOPS * self._hop
         parts = [slice(k, k + n_frames) for k in range(_HOPS)]
         mean = _added([sums[part] for part in parts])
         # About the frame's middle: a hop's own slope, and its sum times where its middle lies.
         shifts = np.float32(self._hop) * (np.arange(_HOPS, dtype=np.float32) - np.float32((_HOPS - 1) / 2))
         slope = _added([slopes[p] + at * sums[p] for p, at in zip(parts, shifts, strict=True)])
-        energy[:] = _added([squares[part] for part in parts])
+        energy = _added([squares[part] for part in parts])
         mean *= mean
         energy -= np.divide(mean, length, out=mean)
         slope *= slope
         energy -= np.divide(slope, length * (length**2 - 1) / 12, out=slope)
         energy /= np.float32(length)
-        np.maximum(energy, np.float32(TINY), out=energy)
+        return np.maximum(energy, np.float32(TINY), out=energy)
 
     def onsets(self) -> Onsets:
         """All onsets so far, the end of the take included."""
@@ -167,26 +170,27 @@ class OnsetDetector:
         """Find onsets in the frames whose surroundings are complete; keep what the next call needs."""
         lead = self._before + self._gap
         tail = round(MERGE_MS / _HOP_MS)
-        n_frames = self._energy.shape[1]
+        n_frames = len(self._energy[0])
         last = n_frames - (1 if final else tail)
         if last <= lead:
             return
         for track in range(len(self._energy)):
             self._collect(track, lead, last)
         keep = last - lead
-        self._energy = self._energy[:, keep:].copy()
+        self._energy = [energy[keep:].copy() for energy in self._energy]
         self._first_frame += keep
 
     def _collect(self, track: int, lead: int, last: int) -> None:
         """Keep the first frame of each rise of a track that is high enough, of frames [lead, last)."""
         energy = self._energy[track]
-        sums = np.zeros(len(energy) + 1)
-        np.cumsum(energy, dtype=np.float64, out=sums[1:])
+        doubles = energy.astype(np.float64)
+        sums = np.concatenate([[0.0], np.cumsum(doubles)])
         self._total[track] += sums[last] - sums[lead]
         stop, count = len(energy), self._before - self._gap
         # Of each frame from `lead` on: the energy of the sound just before, so many frames together.
         before = sums[lead - self._gap : stop - self._gap] - sums[lead - self._before : stop - self._before]
-        high = energy[lead:last] >= np.maximum(before[: last - lead] * (MIN_RISE / count), MIN_RISE * TINY)
+        high = doubles[lead:last] >= before[: last - lead] * (MIN_RISE / count)
+        high &= doubles[lead:last] >= MIN_RISE * TINY
         tail, first = round(MERGE_MS / _HOP_MS), self._first_frame + lead
         found = _first_of_each(np.flatnonzero(high).tolist(), self._free_from[track] - first, tail)
         self._add_ringing(track, found, sums[lead : last + 1], first)
@@ -250,8 +254,8 @@ def _first_of_each(high: list[int], free_from: int, tail: int) -> list[int]:
 
 def _added(parts: list[Samples]) -> Samples:
     """Sum, one after the other: no stack of them all is made."""
-    total = parts[0].copy()
-    for part in parts[1:]:
+    total = parts[0] + parts[1]
+    for part in parts[2:]:
         total += part
     return total
 
