@@ -14,7 +14,7 @@ from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.check.page import report_page
 from polaritykit.jobs.check.text import corrections_csv, pairs_csv
 
-#: Made at the same time where they take longer than another process takes to be made; the longest first.
+#: Made at the same time where pairs are many, the longest first; of few the page alone takes any time.
 _TEXTS: dict[str, Callable[[dict[str, Any]], str]] = {
     "report.html": report_page,
     "report.json": lambda document: indented(document) + "\n",
@@ -51,9 +51,13 @@ def write_report(
     UsageError
         The folder may not be written.
     """
+
+    def made(name: str) -> bytes:
+        return _TEXTS[name](document).encode()
+
     many = len(document["pairs"]) >= _MANY_PAIRS
     # Before the folder is held: copies of this process would hold it a moment longer than this one lives.
-    texts = list(in_processes(lambda name: _TEXTS[name](document).encode(), _TEXTS, long=many))
+    texts = list(in_processes(made, _TEXTS, long=True) if many else map(made, _TEXTS))
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
         for name, text in zip(_TEXTS, texts, strict=True):
             # As they are: rows of CSV end as RFC 4180 has it.
