@@ -26,8 +26,8 @@ from polaritykit.base.types import Samples
 _CELL_SAMPLES = 32_768
 #: Samples decoded at a time for the hash alone, outside the span that the session looks at.
 _HASHED_SAMPLES = 65_536
-#: What a pass decodes is kept for reading again up to this many bytes: a minute of 24 tracks.
-_KEPT_BYTES = 3e8
+#: What a pass decodes is kept for reading again up to this many bytes: a minute of 48 tracks.
+_KEPT_BYTES = 6e8
 #: Input samples on either side of a cell: the resampler's impulse response reaches 104 (measured for
 #: ratios of 1 to 17, down to −140 dB).
 _MARGIN_SAMPLES = 256

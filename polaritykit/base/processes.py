@@ -159,6 +159,7 @@ def copies(tasks: Sequence[Callable[["Connection"], None]]) -> Iterator[list["Co
         for copy, ours in made:
             ours.close()
             copy.kill()
+        for copy, _ in made:  # all told first: they let go of their memory beside one another
             copy.join()
 
 

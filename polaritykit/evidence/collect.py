@@ -8,6 +8,7 @@ Conventions: as in `polaritykit.evidence.source` and `polaritykit.changes.motion
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,21 +16,16 @@ from numpy.typing import NDArray
 from polaritykit.base.processes import in_processes
 from polaritykit.base.spans import spans_of
 from polaritykit.base.types import Floats, Progress, Recording
-from polaritykit.changes.explain_frames import frame_motions
 from polaritykit.changes.explain_hits import hit_motions
 from polaritykit.changes.motion import Motion, joined
-from polaritykit.changes.near_tracks import near_tracks
 from polaritykit.changes.shifted_recording import ShiftedRecording, shifted_onsets
 from polaritykit.changes.steady_recording import SteadyRecording, moved_source
-from polaritykit.evidence.closing import closed
 from polaritykit.evidence.first_pass import FirstPass
-from polaritykit.evidence.from_frames import frame_evidence
 from polaritykit.evidence.from_hits import at_once, hit_evidence, well_heard
-from polaritykit.evidence.from_take import moving_sources, open_pairs, take_evidence
 from polaritykit.evidence.looks import Look, looks_of, together, within
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence, as_recorded
-from polaritykit.evidence.weigh import weighed
+from polaritykit.evidence.weigh import open_pairs, weighed
 from polaritykit.struck.common_time import common_time, still_late
 from polaritykit.struck.measured_events import earlier, measured
 from polaritykit.struck.onsets import Event, Onsets, merge_onsets
@@ -37,7 +33,9 @@ from polaritykit.struck.repeatability import HEARD_WITHIN_DB, REPEATS_FROM
 from polaritykit.struck.sources import HitSource, find_sources, looked_at
 from polaritykit.struck.together import struck_together
 from polaritykit.sustained.activity import frame_samples
-from polaritykit.sustained.frame_phases import FramePhases, frame_phases
+
+if TYPE_CHECKING:
+    from polaritykit.sustained.frame_phases import FramePhases
 
 #: Share of a track's energy just after its own sudden onsets above which it is percussive: phase
 #: correlation of near and far mics on struck heads is wrong too often, and only hits are used.
@@ -127,9 +125,14 @@ def _collect(recording: Recording, heard: _Heard, settings: Settings, progress: 
             progress=progress,
         )
     steady: Recording = SteadyRecording(recording, frames.motions) if frames.motions else recording
-    evidence = moving_sources(steady, (*hits.evidence, *frames.evidence), settings.search_ms)
-    rest = take_evidence(steady, heard.activity_db, open_pairs(evidence, usable), settings.search_ms)
-    return Collected(evidence=weighed((*evidence, *rest)), motions=frames.motions)
+    evidence = (*hits.evidence, *frames.evidence)
+    if frames.evidence or open_pairs(evidence, usable).any():
+        from polaritykit.evidence.from_take import moving_sources, take_evidence
+
+        evidence = moving_sources(steady, evidence, settings.search_ms)
+        still = open_pairs(evidence, usable)
+        evidence = (*evidence, *take_evidence(steady, heard.activity_db, still, settings.search_ms))
+    return Collected(evidence=weighed(evidence), motions=frames.motions)
 
 
 def _noise_strokes(evidence: Evidence, n_tracks: int) -> NDArray[np.bool_]:
@@ -206,13 +209,20 @@ def _from_frames(
     search_ms: float,
     progress: Progress,
 ) -> Collected:
+    # Where all is struck, these and what they need take a twentieth of a short check's time.
+    from polaritykit.changes.explain_frames import frame_motions
+    from polaritykit.changes.near_tracks import near_tracks
+    from polaritykit.evidence.closing import closed
+    from polaritykit.evidence.from_frames import frame_evidence
+    from polaritykit.sustained.frame_phases import frame_phases
+
     def read(steady: Recording, motions: tuple[Motion, ...]) -> Evidence:
         del motions
         items = []
         homes = np.flatnonzero(sustained.any(axis=1)).tolist()
         for phases in frame_phases(steady, activity_db, homes):
 
-            def look(place: int, phases: FramePhases = phases) -> tuple[int, list[int]]:
+            def look(place: int, phases: "FramePhases" = phases) -> tuple[int, list[int]]:
                 others = np.flatnonzero(sustained[phases.homes[place]]).tolist()
                 return phases.homes[place], near_tracks(phases, place, others, search_ms)
 

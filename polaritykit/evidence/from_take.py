@@ -23,13 +23,8 @@ from polaritykit.sustained.take_frames import TakeFrames, TakePlan, by_groups, p
 from polaritykit.sustained.take_screen import may_share
 from polaritykit.sustained.whole_take import Shared, plain_sign, shared
 
-#: A pair of which no source says this much, nor an offset, is open to the test of the whole take (one in four
-#: signs of that size is wrong).
-_OPEN_LOG_ODDS = 1.0
 #: Spectra of the take that are held at a time: of some forty tracks of a minute.
 _TAKE_BYTES = 2.5e8
-#: An offset of a source that stands in fewer groupings than this leaves it open too.
-_OPEN_SHARE = 0.5
 
 
 def take_evidence(
@@ -219,28 +214,3 @@ def _log_odds(test: Shared) -> float:
     wrong = 0.5 * float(erfc(test.height * math.sqrt(max(0.0, 1.0 - test.rival)) / 2.0))
     by_noise = math.log((1.0 - wrong) / max(wrong, 1e-12))
     return float(np.clip(min(by_shape, by_noise), 0.0, EDGE_CAP))
-
-
-def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool]) -> NDArray[np.bool_]:
-    """Pairs of usable tracks of which no source tells an offset, nor a sign with these log-odds.
-
-    What is only hum, or came by wire, has been told and is not open.
-
-    Parameters
-    ----------
-    evidence : sequence of SourceEvidence
-    usable : sequence of bool
-
-    Returns
-    -------
-    ndarray of bool, shape (n_tracks, n_tracks)
-    """
-    n = len(usable)
-    still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
-    for item in evidence:
-        still &= ~(item.known & (item.share >= _OPEN_SHARE))
-        still &= item.share * np.abs(item.log_odds) < _OPEN_LOG_ODDS
-        told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
-        if item.kind == "continuous":
-            still[item.home, told] = still[told, item.home] = False
-    return still

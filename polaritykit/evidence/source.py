@@ -10,15 +10,17 @@ log-odds
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from polaritykit.base.types import Floats, read_only
-from polaritykit.changes.frame_lags import PairLags
 from polaritykit.changes.hit_lags import HitLags
 from polaritykit.struck.direct_correlation import DirectTimes
+
+if TYPE_CHECKING:
+    from polaritykit.changes.frame_lags import PairLags
 
 #: Whence evidence comes; a document tells it by this name.
 Kind = Literal["hits", "continuous"]
@@ -67,7 +69,7 @@ class SourceEvidence:
     #: Shares no stroke with another source that is ``apart``; others are opinions on sign and offset only.
     apart: bool = True
     #: How the pairs run over the frames of sustained sound.
-    pair_lags: tuple[PairLags, ...] = ()
+    pair_lags: "tuple[PairLags, ...]" = ()
 
     def __getstate__(self) -> dict[str, Any]:
         """Go from one process to another without the matrices that all share who say nothing of any pair."""

@@ -3,9 +3,11 @@
 Conventions: as in `polaritykit.evidence.source`.
 """
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from polaritykit.base.types import read_only
 from polaritykit.evidence.source import SourceEvidence
@@ -21,6 +23,11 @@ _SHARE_NONE_DB = -38.0
 _LOW_DRUM_DB = 6.0
 _LOW_DRUM_WORTH = 0.6
 _AS_LOW_DB = 6.0
+#: A pair of which no source says this much, nor an offset, is open to the test of the whole take (one in four
+#: signs of that size is wrong).
+_OPEN_LOG_ODDS = 1.0
+#: An offset of a source that stands in fewer groupings than this leaves it open too.
+_OPEN_SHARE = 0.5
 
 
 def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
@@ -55,3 +62,28 @@ def weighed(evidence: tuple[SourceEvidence, ...]) -> tuple[SourceEvidence, ...]:
 def _heard_together(one: SourceEvidence, other: SourceEvidence) -> bool:
     """Whether a source is heard where another is at home: a loop says nothing of a kit's lowest drum."""
     return bool(one.level_db[other.home] > NOT_HEARD_DB or other.level_db[one.home] > NOT_HEARD_DB)
+
+
+def open_pairs(evidence: Sequence[SourceEvidence], usable: Sequence[bool]) -> NDArray[np.bool_]:
+    """Pairs of usable tracks of which no source tells an offset, nor a sign with these log-odds.
+
+    What is only hum, or came by wire, has been told and is not open.
+
+    Parameters
+    ----------
+    evidence : sequence of SourceEvidence
+    usable : sequence of bool
+
+    Returns
+    -------
+    ndarray of bool, shape (n_tracks, n_tracks)
+    """
+    n = len(usable)
+    still = np.outer(usable, usable) & ~np.eye(n, dtype=bool)
+    for item in evidence:
+        still &= ~(item.known & (item.share >= _OPEN_SHARE))
+        still &= item.share * np.abs(item.log_odds) < _OPEN_LOG_ODDS
+        told = [track for track, why in enumerate(item.obstacle) if why in ("mains", "crosstalk")]
+        if item.kind == "continuous":
+            still[item.home, told] = still[told, item.home] = False
+    return still

@@ -12,10 +12,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from polaritykit.pages.view import JobView, ViewChart
-
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+
+    from polaritykit.pages.view import JobView, ViewChart
 
 STYLE = Path(__file__).parent / "templates" / "figures.mplstyle"
 #: Notes in the margin, sources and mics in every drawing.
@@ -103,7 +103,7 @@ def empty_figure(width: float, height: float, rows: int = 0, columns: int = 0) -
     return figure, list(figure.subplots(rows, columns, squeeze=False).flat)
 
 
-def job_figures(view: JobView) -> "tuple[Figure, ...]":
+def job_figures(view: "JobView") -> "tuple[Figure, ...]":
     """Draw each section's charts as one figure on white, for a text."""
     with figure_style():
         return tuple(_section_figure(section.charts) for section in view.sections if section.charts)
@@ -122,7 +122,7 @@ def _section_figure(charts: "tuple[ViewChart, ...]") -> "Figure":
     return figure
 
 
-def _draw(axes: Any, item: ViewChart) -> None:
+def _draw(axes: Any, item: "ViewChart") -> None:
     from matplotlib.ticker import FuncFormatter, MultipleLocator, NullFormatter
 
     x, y = item.spec["x"], item.spec["y"]

@@ -91,7 +91,16 @@ def chart(
 def _environment() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    environment = Environment(
+    class Entries(Environment):
+        """Looks for an entry before an attribute: what templates are given is dictionaries."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            try:
+                return obj[attribute]
+            except (TypeError, LookupError):
+                return super().getattr(obj, attribute)
+
+    environment = Entries(
         loader=FileSystemLoader(_TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,

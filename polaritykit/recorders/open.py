@@ -7,6 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from os import PathLike
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from polaritykit.audio.other_clock import Clock
 from polaritykit.audio.records import FaultyTrack, Recorder, Session
@@ -16,7 +17,9 @@ from polaritykit.base.errors import InputError
 from polaritykit.base.file_names import shown
 from polaritykit.base.types import Progress
 from polaritykit.recorders.clock_groups import clock_groups
-from polaritykit.recorders.locate import Located, locate
+
+if TYPE_CHECKING:
+    from polaritykit.recorders.locate import Located
 
 #: Shorter spans tell too little of all pairs at once.
 _LEAST_SPAN_S = 20.0
@@ -69,6 +72,8 @@ def open_lined_up(
     groups = clock_groups(files.headers, ignore_start_times=ignore_start_times, apart=alone)
     if len(groups) == 1:
         return _by_heads(files, ignore_start_times=ignore_start_times, own_spans=own_spans)
+    from polaritykit.recorders.locate import locate  # most sessions have one clock
+
     located = locate(files.headers, groups, ignore_start_times=ignore_start_times, progress=progress)
     recorders = tuple(item.recorder for item in located if not item.as_placed)
     recorders = () if len(recorders) == 1 else recorders
@@ -135,7 +140,7 @@ def _by_heads(
     return session_of(files, placement, ignore_start_times=ignore_start_times, recorders=recorders)
 
 
-def _clocks(item: Located) -> dict[Path, Clock | None]:
+def _clocks(item: "Located") -> dict[Path, Clock | None]:
     """Clock of each file of a recorder: by its sound, else by its head, else from the reference's start."""
     recorder = item.recorder
     clock = None

@@ -11,8 +11,8 @@ from itertools import islice
 from polaritykit.jobs.archive.records import Request, SessionRecord
 from polaritykit.jobs.archive.work import check_session, stop_all
 
-#: Of one check; measured: up to 700 MB for 24 tracks (`tests/benchmarks/speed.py`).
-_BYTES_EACH = 3 << 28
+#: Of one check; measured: up to 1 GB for a minute of 48 tracks (`tests/benchmarks/speed.py`).
+_BYTES_EACH = 1 << 30
 
 
 def usual_workers() -> int:

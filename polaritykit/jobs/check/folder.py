@@ -13,7 +13,6 @@ from polaritykit.base.validate import indented
 from polaritykit.base.whole_files import output_folder
 from polaritykit.jobs.check.page import report_page
 from polaritykit.jobs.check.text import corrections_csv, pairs_csv
-from polaritykit.pages.figures import figure_name, figure_style, image_bytes
 
 #: Made at the same time where they take longer than another process takes to be made; the longest first.
 _TEXTS: dict[str, Callable[[dict[str, Any]], str]] = {
@@ -65,6 +64,7 @@ def write_report(
 
 def _write_plots(place: Path, document: dict[str, Any], kind: str) -> None:
     from polaritykit.jobs.check.plots import pair_panel, session_map
+    from polaritykit.pages.figures import figure_name, figure_style, image_bytes
 
     with figure_style():
         (place / f"session_map.{kind}").write_bytes(image_bytes(session_map(document), kind))

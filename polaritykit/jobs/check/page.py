@@ -4,6 +4,7 @@ Conventions: reads the document only; what the page's script needs goes in as da
 """
 
 import math
+from collections import Counter
 from typing import Any
 
 from polaritykit.base.short_document import with_short_names
@@ -47,7 +48,7 @@ def report_page(document: Document) -> str:
         "report.html",
         scripts=("charts.js", "bench.js", "session.js", "report.js"),
         styles=("style.css", "report.css"),
-        filters=(advised, certainty, fault_words, lateness),
+        filters=(advised, certainty, fault_words),
         ACTIONS=ACTIONS,
         GLYPHS=GLYPHS,
         RELATIONS=RELATIONS,
@@ -86,6 +87,8 @@ def _pairs(document: Document) -> list[Pair]:
             "session": setting,
             "left": left_over(pair, setting),
             "samples": _samples(pair, document["sample_rate"]),
+            "sure": certainty(pair),
+            "late": lateness(pair),
             "acts": bool(pair["advice"]) and pair["advice"]["action"] not in ("leave", "listen"),
         }
         pairs.append(pair)
@@ -170,6 +173,7 @@ def _script_data(document: Document, related: list[Pair]) -> dict[str, Any]:
 
 
 def _bench_pair(pair: Pair) -> dict[str, Any]:
+    homes = Counter(source["home"] for source in pair["sources"])
     return {
         "index": pair["index"],
         "reference": pair["reference"],
@@ -180,7 +184,7 @@ def _bench_pair(pair: Pair) -> dict[str, Any]:
         "sources": [
             {
                 "home": source["home"],
-                "label": _label(source, pair["sources"]),
+                "label": _label(source, alone=homes[source["home"]] == 1),
                 "band_hz": source["band_hz"],
                 "offset_ms": source["offset_ms"],
                 "offset_words": measured(source["offset_ms"], source["offset_std_ms"], "ms", signed=True),
@@ -191,7 +195,6 @@ def _bench_pair(pair: Pair) -> dict[str, Any]:
     }
 
 
-def _label(source: dict[str, Any], sources: list[dict[str, Any]]) -> str:
+def _label(source: dict[str, Any], *, alone: bool) -> str:
     """Name a source by its home track, and by its hits too where two have one home."""
-    alone = sum(other["home"] == source["home"] for other in sources) == 1
     return str(source["home"]) if alone else f"{source['home']}, {plural(source['hits'], 'hit')}"

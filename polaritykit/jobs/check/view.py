@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from polaritykit.base.wording import decimals_for, listed, number, plural
-from polaritykit.jobs.check.words import certainty, lateness, shifted
+from polaritykit.jobs.check.words import shifted
 
 Document = dict[str, Any]
 Pair = dict[str, Any]
@@ -128,7 +128,7 @@ def map_view(document: Document, pairs: Sequence[Pair]) -> dict[str, Any]:
     ----------
     document : dict
     pairs : sequence of dict
-        All pairs with their ``index`` and what is ``left`` of them.
+        All pairs with their ``index``, their words (``sure``, ``late``) and what is ``left`` of them.
 
     Returns
     -------
@@ -180,14 +180,13 @@ def _cell(row: str, column: str, pair: Pair | None) -> dict[str, Any]:
     if pair is None or not pair["related"]:
         return {"pair": None, "label": f"{who}: " + ("not measured" if pair is None else "share no sound")}
     turned = pair["reference"] != row
-    sure = certainty(pair)
-    left = pair["left"]
+    sure, left = pair["sure"], pair["left"]
     return {
         "pair": pair["index"],
         "polarity": pair["polarity"],
         "offset": _signed(pair["offset_ms"], pair["offset_std_ms"], turned=turned),
         "confidence": sure,
-        "label": f"{who}: polarity {pair['polarity']}, {lateness(pair)}" + (sure and f", confidence {sure}"),
+        "label": f"{who}: polarity {pair['polarity']}, {pair['late']}" + (sure and f", confidence {sure}"),
         "left_polarity": left["polarity"],
         "left_offset": _signed(left["offset_ms"], pair["offset_std_ms"], turned=turned),
     }
