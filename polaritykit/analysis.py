@@ -48,8 +48,13 @@ from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.source import SourceEvidence
 from polaritykit.evidence.spread import listened_s, spread
 from polaritykit.evidence.voices import HeardVoice, hear_voices
-from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db, worst_sum_dbfs
-from polaritykit.levels.meter import TrackLevels
+from polaritykit.levels.headroom import (
+    MOST_SUMMED,
+    changed_blocks,
+    corrected_blocks,
+    sum_headroom_db,
+    worst_sum_dbfs,
+)
 from polaritykit.spectra.pool import Spectra
 from polaritykit.spectra.session_sum import KitSum, octave_sums
 from polaritykit.struck.first_arrival import LATEST_MS
@@ -57,9 +62,6 @@ from polaritykit.sustained.activity import frame_samples
 
 __all__ = ["Settings", "analyse", "analyse_arrays"]
 
-#: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
-#: longer sessions get the bound, so that the files are not read twice.
-_MOST_SUMMED = 3.5e8
 #: Tracks that are struck sources' own mics: from so many on it is a kit.
 _KIT_HOMES = 3
 
@@ -370,22 +372,25 @@ def _outcome(
             [track.delay_ms for track in corrections.tracks],
         ),
         served=served_sources(sources, corrections, linked),
-        sum_peak=_sum_peak(recording, first.levels, corrections),
+        sum_peak=_sum_peak(recording, first, corrections),
     )
 
 
 def _sum_peak(
     recording: Recording,
-    levels: tuple[TrackLevels, ...],
+    first: FirstPass,
     corrections: Corrections,
 ) -> SumPeak | None:
     """Peak of the corrected sum, made where the session is not too long to be read again."""
-    bound = worst_sum_dbfs(track.true_peak_dbtp for track in levels)
-    if listened_s(recording) is not None or len(levels) * recording.n_samples > _MOST_SUMMED:
+    bound = worst_sum_dbfs(track.true_peak_dbtp for track in first.levels)
+    if listened_s(recording) is not None or len(first.levels) * recording.n_samples > MOST_SUMMED:
         return None if bound is None else SumPeak(dbtp=bound, is_bound=True)
     inverts = [track.invert for track in corrections.tracks]
     delays = [track.delay_samples for track in corrections.tracks]
-    headroom = sum_headroom_db(corrected_blocks(recording, inverts, delays))
+    if first.plain_sum is None:
+        headroom = sum_headroom_db(corrected_blocks(recording, inverts, delays))
+    else:
+        headroom = sum_headroom_db(changed_blocks(recording, first.plain_sum, inverts, delays))
     return None if headroom is None else SumPeak(dbtp=-headroom, is_bound=False)
 
 

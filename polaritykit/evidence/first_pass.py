@@ -5,11 +5,14 @@ Conventions: as in the modules that take the blocks.
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from polaritykit.base.listeners import Listener, Listeners, LostError, in_copies, in_threads
 from polaritykit.base.spans import Span, common_span, spans_of
 from polaritykit.base.types import BLOCK_SAMPLES, Floats, Progress, Recording, Samples
 from polaritykit.evidence.settings import Settings
 from polaritykit.evidence.spread import listened_s
+from polaritykit.levels.headroom import MOST_SUMMED
 from polaritykit.levels.meter import LevelMeter, TrackLevels
 from polaritykit.levels.settings import LevelSettings
 from polaritykit.spectra.pool import Spectra, SpectrumPool, hop_for
@@ -22,6 +25,8 @@ _FFT_SIZE = 8192
 _MOST_FRAMES = 2048
 
 
+#: The sum of all tracks is kept up to this length, 60 MB: five minutes.
+_MOST_SUM_SAMPLES = 1.5e7
 #: Cross-spectra of all pairs take so much at most: of up to 90 tracks in full.
 _MATRIX_BYTES = 5.4e8
 
@@ -38,6 +43,8 @@ class FirstPass:
     activity_db: Floats
     #: Length of such a frame.
     frame_samples: int
+    #: Sum of all tracks as recorded, shape (n_samples,), where it is asked for and takes little memory.
+    plain_sum: Samples | None = None
     #: Tracks that are sums of others: they say nothing that those do not.
     sums: frozenset[int] = frozenset()
 
@@ -74,9 +81,12 @@ def read_first_pass(recording: Recording, settings: Settings, progress: Progress
 
 def _read(recording: Recording, listeners: Listeners, progress: Progress) -> FirstPass:
     pool, common = _pool(recording), common_span(spans_of(recording))
+    plain_sum = _room_for_sum(recording)
     for start, block in recording.blocks(BLOCK_SAMPLES):
         listeners.hear(start, block)
         pool.update(_within(common, start, block))
+        if plain_sum is not None:
+            np.add.reduce(block, axis=0, out=plain_sum[start : start + block.shape[1]])
         listeners.wait()
         progress("listening", min(1.0, (start + block.shape[1]) / max(recording.n_samples, 1)))
     levels, (onsets, activity_db) = listeners.told()
@@ -86,7 +96,15 @@ def _read(recording: Recording, listeners: Listeners, progress: Progress) -> Fir
         onsets=onsets,
         activity_db=activity_db,
         frame_samples=frame_samples(recording.n_samples, recording.sample_rate_hz),
+        plain_sum=plain_sum,
     )
+
+
+def _room_for_sum(recording: Recording) -> Samples | None:
+    """Where the sum of all tracks goes; None where its peak is not looked for, or it would take too much."""
+    n = recording.n_samples
+    asked = listened_s(recording) is None and len(recording.track_names) * n <= MOST_SUMMED
+    return np.zeros(n, np.float32) if asked and n <= _MOST_SUM_SAMPLES else None
 
 
 def _block_shape(recording: Recording) -> tuple[int, int]:

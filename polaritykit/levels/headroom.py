@@ -15,6 +15,9 @@ from polaritykit.levels.true_peak import CONTEXT, STRETCH, TruePeakMeter
 
 #: Tiles the sum is looked at in; any length does.
 _TILE_SAMPLES = 48 * STRETCH
+#: Track-samples up to which the corrected sum is really made to find its peak (24 tracks of 5 minutes);
+#: longer sessions get the bound, so that the files are not read twice.
+MOST_SUMMED = 3.5e8
 
 
 def worst_sum_dbfs(peaks_dbfs: Iterable[float | None]) -> float | None:
@@ -86,3 +89,43 @@ def corrected_blocks(
 
         rows = list(on_cores(read, range(n_tracks)))
         yield np.concatenate([-row if invert else row for row, invert in zip(rows, inverts, strict=True)])
+
+
+def changed_blocks(
+    recording: Recording,
+    plain_sum: Samples,
+    inverts: Sequence[bool],
+    delay_samples: Sequence[float],
+    block_samples: int = BLOCK_SAMPLES,
+) -> Iterator[Samples]:
+    """Yield what the corrected sum is made of, block by block: the plain sum, and what each track changes.
+
+    Only tracks that are flipped or delayed otherwise than most are read.
+
+    Parameters
+    ----------
+    recording : Recording
+    plain_sum : ndarray, shape (n_samples,)
+        Of all tracks as recorded.
+    inverts : sequence of bool
+        One a track.
+    delay_samples : sequence of float
+        One a track, ≥ 0; later.
+    block_samples : int
+    """
+    whole = np.array([round(delay) for delay in delay_samples])
+    # A desk only delays: what most tracks are delayed by is common to all, and changes no peak.
+    late = (whole - np.bincount(whole).argmax()).tolist()
+    changed = [k for k, invert in enumerate(inverts) if invert or late[k]]
+    early, more = max(0, -min(late)), max(0, *late)
+    lasting = np.pad(plain_sum, (early, more))[np.newaxis]
+    for place in range(0, lasting.shape[1], block_samples):
+        plain = lasting[:, place : place + block_samples]
+
+        def change(k: int, start: int = place - early, n: int = plain.shape[1]) -> Samples:
+            first = start - max(0, late[k])
+            samples = recording.read(first, start + n - min(0, late[k]), (k,))
+            moved, still = (samples[:, at - first :][:, :n] for at in (start - late[k], start))
+            return (-moved if inverts[k] else moved) - still
+
+        yield np.concatenate([plain, *on_cores(change, changed)])

@@ -240,16 +240,14 @@ def sum_effects_db(
     stop = np.maximum(first, spectra.frequency_hz.searchsorted(high + _ROUNDING_HZ, side="right"))
     inside = slice(int(first.min()), int(stop.max()))
     first, stop = first - inside.start, stop - inside.start
-    cross, delays = spectra.cross[inside], np.asarray(delays_ms)
-    late = np.flatnonzero(delays)
-    crossing = np.empty((len(delays), len(cross)))
-    crossing[:] = cross.real
-    crossing[late] = (cross * turns(spectra.frequency_hz[inside], delays[late] * 1e-3)).real
-    power = np.ones(len(delays))
+    cross, delays_s = spectra.cross[inside], np.asarray(delays_ms) * 1e-3
+    power = np.ones(len(delays_s))
     for auto in (spectra.auto_a, spectra.auto_b):
         power *= run_sums(auto[inside], first, stop)
-    rows = len(cross) * np.arange(len(delays))
-    r = run_sums(crossing.ravel(), first + rows, stop + rows)
+    r = run_sums(cross.real, first, stop)
+    late = np.flatnonzero(delays_s)
+    for row, turned in zip(late, turns(spectra.frequency_hz[inside], delays_s[late]), strict=True):
+        r[row] = (cross[first[row] : stop[row]] @ turned[first[row] : stop[row]]).real
     r /= np.sqrt(np.where(power > 0.0, power, 1.0))
     effects = 10.0 * (np.log10(np.maximum(1.0 + r, 1e-9)) - np.log10(np.maximum(1.0 - r, 1e-9)))
     told = np.clip(effects, FLOOR_DB, -FLOOR_DB).tolist()

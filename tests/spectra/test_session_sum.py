@@ -8,7 +8,7 @@ from polaritykit.audio.array_recording import ArrayRecording
 from polaritykit.decide.findings import Apart, Corrections, SourceArrival, SourceFinding, TrackCorrection
 from polaritykit.decide.served import served_sources
 from polaritykit.levels.faults import sum_advice
-from polaritykit.levels.headroom import corrected_blocks, sum_headroom_db
+from polaritykit.levels.headroom import changed_blocks, corrected_blocks, sum_headroom_db
 from polaritykit.spectra.pool import Spectra, SpectrumPool
 from polaritykit.spectra.session_sum import octave_sums
 
@@ -130,12 +130,17 @@ def test_a_source_without_a_delay_of_its_own_is_named():
     assert found[2].apart == (Apart(track="snare", residual_ms=pytest.approx(-1.2)),)
 
 
-def test_peak_of_the_corrected_sum():
+@pytest.mark.parametrize("from_plain_sum", [False, True])
+def test_peak_of_the_corrected_sum(from_plain_sum):
     """Two half-scale clicks, one upside down and 5 samples early: corrected they fall together, at 0 dBFS."""
     early, late = np.zeros((2, 4000), np.float32)
     early[1000], late[1005] = -0.5, 0.5
     recording = ArrayRecording({"a": early, "b": late}, 48_000)
-    blocks = list(corrected_blocks(recording, [True, False], [5.2, 0.0], block_samples=512))
+    settings = [True, False], [5.2, 0.0], 512
+    if from_plain_sum:
+        blocks = list(changed_blocks(recording, early + late, *settings))
+    else:
+        blocks = list(corrected_blocks(recording, *settings))
 
     assert sum(block.shape[1] for block in blocks) >= 4005
     assert np.abs(np.concatenate([block.sum(axis=0) for block in blocks])).max() == 1.0
