@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, read_only
 
 #: A hit is compared with the others of its kind from this much before its reference time ...
@@ -89,8 +90,8 @@ def read_hit_lags(
         lag, sign, similarity = (np.where(better, new, old) for new, old in zip(found, best, strict=True))
         best = lag, sign, similarity
     lag, sign, _ = best
-    omega = 2 * np.pi * np.arange(spectra.shape[-1]) * rate / _size(spectra)
-    aligned = spectra * sign[..., None] * np.exp(1j * omega * lag[..., None])
+    frequency = np.arange(spectra.shape[-1]) * rate / _size(spectra)
+    aligned = spectra * sign[..., None] * turns(frequency, -lag)
     lag, sign, similarity = _against(spectra, energy, aligned.mean(axis=0), reach, rate)
     return HitLags(
         times_s=read_only(np.asarray(times_s, dtype=np.float64)),

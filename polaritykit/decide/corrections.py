@@ -322,26 +322,34 @@ def _outvoted(names: tuple[str, ...], pairs: Pairs) -> tuple[Outvoted, ...]:
 
 def _loops(names: tuple[str, ...], pairs: Pairs, most: int = 10) -> tuple[Loop, ...]:
     """Return the loops of three tracks with one main source that close worst."""
-    worst = nsmallest(most, _residuals_ms(pairs), key=lambda loop: -abs(loop[1]))
+    worst = nsmallest(most, _residuals_ms(names, pairs, most), key=lambda loop: -abs(loop[1]))
     return tuple(
         Loop(tracks=(names[a], names[b], names[c]), residual_ms=residual_ms)
         for (a, b, c), residual_ms in worst
     )
 
 
-def _residuals_ms(pairs: Pairs) -> Iterator[tuple[tuple[int, int, int], float]]:
-    """Yield the loops of three tracks, in order, and what each leaves."""
-    later: dict[int, list[int]] = {}
-    for (a, b), item in pairs.items():
+def _residuals_ms(
+    names: tuple[str, ...], pairs: Pairs, most: int
+) -> Iterator[tuple[tuple[int, int, int], float]]:
+    """Yield loops of three tracks, in order, and what each leaves; the worst of each first track."""
+    homes: dict[str, int] = {}
+    offset_s = np.full((len(names), len(names)), np.nan)
+    home, struck = np.zeros(offset_s.shape, np.int64), np.zeros(offset_s.shape, dtype=bool)
+    for pair, item in pairs.items():
         if item.offset_s is not None and item.main is not None:
-            later.setdefault(a, []).append(b)
-    for a, b in sorted((first, second) for first in later for second in later[first]):
-        for c in sorted(set(later[a]).intersection(later.get(b, ()))):
-            three = [pairs[a, b], pairs[b, c], pairs[a, c]]
-            if len({item.main.home for item in three if item.main is not None}) > 1 and any(
-                item.main is not None and item.main.kind == "hits" for item in three
-            ):
-                continue
-            ab, bc, ac = (float(item.offset_s or 0.0) for item in three)
+            offset_s[pair], struck[pair] = item.offset_s, item.main.kind == "hits"
+            home[pair] = homes.setdefault(item.main.home, len(homes))
+    for a in range(len(names)):
+        later = np.flatnonzero(np.isfinite(offset_s[a]))
+        among, to = np.ix_(later, later), (a, later[:, None])
+        left_ms = (offset_s[to] + offset_s[among] - offset_s[a, later]) * 1e3
+        one_home = (home[to] == home[among]) & (home[among] == home[a, later])
+        any_struck = struck[to] | struck[among] | struck[a, later]
+        b, c = np.nonzero(np.isfinite(left_ms) & (one_home | ~any_struck))
+        sizes = np.abs(left_ms[b, c])
+        least = np.partition(sizes, -most)[-most] if len(sizes) > most else 0.0
+        for place in np.flatnonzero(sizes >= least - 1e-8).tolist():
+            second, third = later[b[place]], later[c[place]]
             # Those that close alike but for rounding stay in order.
-            yield (a, b, c), round((ab + bc - ac) * 1e3, 9) + 0.0
+            yield (a, int(second), int(third)), round(float(left_ms[b[place], c[place]]), 9) + 0.0

@@ -167,8 +167,7 @@ def on_one_source(scene: Scene, a: int, b: int) -> bool:
     -------
     bool
     """
-    offsets = _offsets(scene, a, b)
-    return _hear_alike(scene, a, b) and all(abs(offset) <= CLOSE_S for offset in offsets)
+    return all(abs(offset) <= CLOSE_S for offset in _offsets(scene, a, b)) and _hear_alike(scene, a, b)
 
 
 def _may_share(scene: Scene, a: int, b: int) -> bool:

@@ -201,16 +201,17 @@ def behaves_like_speech(take: Real) -> bool:
     if len(take) < _PITCH_FRAME:
         return False
     frames = _frames(take.astype(np.float64), _PITCH_FRAME, _PITCH_HOP)
-    periodic, pitch_hz = _pitch(frames)
     energy = np.sum(frames**2, axis=1)
     active = (energy > 0) & (energy > np.percentile(energy, 95) * 10 ** (-_ACTIVE_DB / 10))
-    voiced = active & (periodic > _VOICED)
-    if not active.any():
-        return False
-    share = np.count_nonzero(voiced) / np.count_nonzero(active)
     crossings = np.mean(np.diff(np.signbit(frames), axis=1), axis=1)
     # Hisses cross zero more often than a tone of 1.4 kHz does and have no pitch.
-    hiss = np.count_nonzero(active & (periodic < 0.5) & (crossings > 0.35)) / np.count_nonzero(active)
+    rough = active & (crossings > 0.35)
+    if np.count_nonzero(rough) <= _HISS * np.count_nonzero(active):
+        return False
+    periodic, pitch_hz = _pitch(frames)
+    voiced = active & (periodic > _VOICED)
+    share = np.count_nonzero(voiced) / np.count_nonzero(active)
+    hiss = np.count_nonzero(rough & (periodic < 0.5)) / np.count_nonzero(active)
     return bool(
         _VOICED_SHARE[0] < share < _VOICED_SHARE[1]
         and hiss > _HISS
@@ -223,13 +224,15 @@ def _pitch(frames: Floats) -> tuple[Floats, Floats]:
     """How periodic each frame is, 0 to 1, and its pitch: the shortest of the periods that fit well."""
     from scipy import fft
 
-    length = frames.shape[1]
-    window = np.hanning(length)
-    own = fft.irfft(np.abs(fft.rfft(window, 4 * length)) ** 2)[:length]
-    r = fft.irfft(np.abs(fft.rfft(frames * window, 4 * length, axis=1)) ** 2, axis=1)[:, :length]
-    r = r / (r[:, :1] + 1e-12) / (own / own[0] + 1e-3)
-    first = int(LOW_RATE_HZ / _PITCH_HZ[1])
-    r = r[:, first : int(LOW_RATE_HZ / _PITCH_HZ[0])]
+    first, stop = (int(LOW_RATE_HZ / pitch_hz) for pitch_hz in reversed(_PITCH_HZ))
+    window = np.hanning(frames.shape[1])
+    # No longer period goes round the end.
+    size = fft.next_fast_len(len(window) + stop, real=True)
+    own, r = (
+        fft.irfft(np.abs(fft.rfft(of * window, size, axis=-1)) ** 2, size, axis=-1)[..., :stop]
+        for of in (np.ones(len(window)), frames)
+    )
+    r = r[:, first:] / (r[:, :1] + 1e-12) / (own[first:] / own[0] + 1e-3)
     best = r.max(axis=1)
     peak = np.zeros(r.shape, bool)
     peak[:, 1:-1] = (r[:, 1:-1] >= r[:, :-2]) & (r[:, 1:-1] >= r[:, 2:])

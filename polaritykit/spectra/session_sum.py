@@ -10,15 +10,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from polaritykit.base.octaves import OCTAVES_HZ, octave_bins
+from polaritykit.base.turns import turns
 from polaritykit.spectra.pair_sum import FLOOR_DB
 from polaritykit.spectra.pool import Spectra
 
 #: Octaves further below the loudest one are not shown: nobody hears them in the sum.
 _RANGE_DB = 40.0
-
-
-#: Bins added up at a time.
-_BINS = 64
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -52,17 +49,12 @@ def octave_sums(
     KitSum
         Octaves the spectra reach and whose power sum is within 40 dB of the loudest one.
     """
-    signs = np.where(inverts, -1.0, 1.0)
     power = spectra.power.sum(axis=0)
-    turns = signs * np.exp(-2j * np.pi * spectra.frequency_hz[:, None] * (np.asarray(delays_ms) * 1e-3))
-    plain = np.ones(len(spectra.power), np.complex128)
-    before, after = np.empty(len(turns)), np.empty(len(turns))
-    for first in range(0, len(turns), _BINS):
-        # Some bins at a time: of many tracks the matrices are large, and copied on the way.
-        part = slice(first, first + _BINS)
-        matrix, turn = spectra.matrix[part], turns[part]
-        before[part] = np.einsum("kab,a,b->k", matrix, plain, plain, optimize=True).real
-        after[part] = np.einsum("ka,kab,kb->k", turn.conj(), matrix, turn, optimize=True).real
+    after = before = spectra.matrix.real.sum(axis=(1, 2))
+    if any(inverts) or any(delays_ms):
+        signs = np.where(inverts, -1.0, 1.0)
+        turned = signs * turns(spectra.frequency_hz, np.asarray(delays_ms) * 1e-3).T
+        after = np.sum(turned.conj() * np.einsum("kab,kb->ka", spectra.matrix, turned), axis=1).real
     rows = []
     for centre in OCTAVES_HZ:
         inside = octave_bins(spectra.frequency_hz, centre)

@@ -21,11 +21,11 @@ Times that serve all pairs together: VanDecar, J. C. & Crosson, R. S. (1990), Bu
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
+from polaritykit.base.turns import turns
 from polaritykit.base.types import Complexes, Floats, read_only
 from polaritykit.struck.first_arrival import Arrivals
 
@@ -210,7 +210,7 @@ def _common_sign(
     a, b = np.triu_indices(len(offset_s), 1)
     n_bins, rate = gates[0].whole.shape[-1], gates[0].rate
     weights = np.array([_in_band(n_bins, band, rate)[1] for band in bands_hz])
-    turned = np.exp(2j * np.pi * _in_band(n_bins, bands_hz[0], rate)[0] * offset_s[a, b, None])
+    turned = turns(_in_band(n_bins, bands_hz[0], rate)[0], -offset_s[a, b])
     signs = np.sign([(gate.whole * turned).real @ weights.T for gate in gates])
     same = np.abs(signs.sum(axis=(0, 2))) == signs.shape[0] * signs.shape[2]
     sign = np.zeros(offset_s.shape)
@@ -306,7 +306,8 @@ def _spectra(
 
 def _cross(flat: Complexes) -> NDArray[np.complex64]:
     """Sum over hits of conj(X_a)·X_b, shape (n_pairs, n_bins), a before b in the order of `triu_indices`."""
-    cross = np.matmul(flat.transpose(2, 1, 0).conj(), flat.transpose(2, 0, 1))
+    by_bin = np.ascontiguousarray(flat.transpose(2, 0, 1))
+    cross = np.matmul(by_bin.transpose(0, 2, 1).conj(), by_bin)
     a, b = np.triu_indices(flat.shape[1], 1)
     return np.ascontiguousarray(cross[:, a, b].T, dtype=np.complex64)
 
@@ -324,21 +325,21 @@ def _curves(
     size = _OVERSAMPLING * 2 * (n_bins - 1)
     weight = _in_band(n_bins, band_hz, rate)[1].astype(np.float32)
     reach = round(_REACH_MS * 1e-3 * rate)
-    apart = round(apart_s * rate)
+    apart = np.arange(-round(apart_s * rate), round(apart_s * rate) + 1)
     curves = np.empty((len(cross), 2 * reach + 1), np.float32)
     for first in range(0, len(cross), _PAIRS_AT_ONCE):
         curve = curves[first : first + _PAIRS_AT_ONCE]
         whole = irfft(cross[first : first + _PAIRS_AT_ONCE] * weight, size, axis=-1)
         np.square(whole[:, -reach:], out=curve[:, :reach])
         np.square(whole[:, : reach + 1], out=curve[:, reach:])
-        at = curve.argmax(axis=-1)[:, None]
-        curve /= np.maximum(np.take_along_axis(curve, at, axis=-1), 1e-30)
+        row, at = np.arange(len(curve))[:, None], curve.argmax(axis=-1)[:, None]
+        curve /= np.maximum(curve[row, at], 1e-30)
         # The largest value elsewhere: the peak is taken out and put back.
-        near = np.clip(at + np.arange(-apart, apart + 1), 0, 2 * reach)
-        peak = np.take_along_axis(curve, near, axis=-1)
-        np.put_along_axis(curve, near, 0.0, axis=-1)
+        near = row, np.clip(at + apart, 0, 2 * reach)
+        peak = curve[near]
+        curve[near] = 0.0
         rival = curve.max(axis=-1, keepdims=True)
-        np.put_along_axis(curve, near, peak, axis=-1)
+        curve[near] = peak
         curve *= _LEAST_WEIGHT + 1.0 - rival
     return curves
 
@@ -348,49 +349,38 @@ def fitting_times(curves: NDArray[np.floating], n_tracks: int) -> Floats:
     a, b = np.triu_indices(n_tracks, 1)
     highest = np.zeros((n_tracks, n_tracks))
     highest[a, b] = highest[b, a] = curves.max(axis=-1)
-    against = _both_ways(curves, n_tracks)
-    width = curves.shape[-1]
-    reach = (width - 1) // 2
-    middle = 2 * reach
+    width, reach = curves.shape[-1], (curves.shape[-1] - 1) // 2
     place = np.zeros(n_tracks, dtype=np.int64)
+    # Of each track, by where it may lie: its curves against all that are placed.
     summed = np.zeros((n_tracks, 4 * reach + 1), curves.dtype)
-    tallest = np.zeros(n_tracks)
+    # The first pair of each track with a later one: these follow one another.
+    first = np.cumsum([0, *range(n_tracks - 1, 0, -1)])
+
+    def put(track: int, how: np.ufunc) -> NDArray[np.floating]:
+        """Add a track at its place to all others', or take it away there; to earlier ones turned round."""
+        start = min(max(int(place[track]) + reach, 0), 2 * reach)
+        more = summed[:, start : start + width]
+        earlier, later = more[:track], more[track + 1 :]
+        how(earlier, curves[(first - np.arange(n_tracks))[:track] + track - 1, ::-1], out=earlier)
+        how(later, curves[first[track] : first[track] + len(later)], out=later)
+        return more
+
     left = np.ones(n_tracks, dtype=np.bool_)
+    tallest = np.zeros(n_tracks)
     track = int(highest.sum(axis=1).argmax())
     while True:
         left[track] = False
+        # What is added is nowhere negative: beyond it nothing has changed.
+        tallest = np.maximum(tallest, put(track, np.add).max(axis=1))
         if not left.any():
             break
-        start = int(np.clip(place[track] - reach + middle, 0, middle))
-        for other in np.flatnonzero(left).tolist():
-            more = summed[other, start : start + width]
-            more += against[other][track]
-            # What is added is nowhere negative: beyond it nothing has changed.
-            tallest[other] = max(tallest[other], more.max())
         track = int(np.where(left, tallest, -1.0).argmax())
-        place[track] = int(summed[track].argmax()) - middle
-    # A track's place follows from the others': as long as these stay it need not be looked for again.
-    settled: set[int] = set()
-    for _ in range(2):
-        for track in range(n_tracks):
-            if track in settled:
-                continue
-            total = np.zeros(4 * reach + 1, curves.dtype)
-            starts = np.clip(place + reach, 0, middle).tolist()
-            for other in [one for one in range(n_tracks) if one != track]:
-                total[starts[other] : starts[other] + width] += against[track][other]
-            at = int(total.argmax()) - middle
-            if at != place[track]:
-                settled.clear()
+        place[track] = int(summed[track].argmax()) - 2 * reach
+    for track in [*range(n_tracks)] * 2:
+        at = int(summed[track].argmax()) - 2 * reach
+        if at != place[track]:
+            put(track, np.subtract)
             place[track] = at
-            settled.add(track)
+            put(track, np.add)
     times = place.astype(np.float64)
     return np.asarray(times - times.mean())
-
-
-def _both_ways(curves: NDArray[np.floating], n_tracks: int) -> list[dict[int, NDArray[np.floating]]]:
-    """Curves of each track against every other one, views: those of a later one turned round."""
-    found: list[dict[int, NDArray[np.floating]]] = [{} for _ in range(n_tracks)]
-    for (a, b), curve in zip(combinations(range(n_tracks), 2), curves, strict=True):
-        found[b][a], found[a][b] = curve, curve[::-1]
-    return found

@@ -110,14 +110,14 @@ def whiten(windows: Floats, noise: slice, order: int, floor: Floats) -> Floats:
         Residual, in units of its root-mean-square over ``noise`` (floor included); the first ``order``
         samples are zero.
     """
-    from scipy.fft import irfft, rfft
+    from scipy.fft import irfft, next_fast_len, rfft
 
     fit = windows[..., noise]
     fit = fit - fit.mean(axis=-1, keepdims=True)
     n_fit = fit.shape[-1]
-    taper = np.hanning(n_fit)
-    spectrum = rfft(fit * taper, 2 * n_fit, axis=-1)
-    correlation = irfft(spectrum.real**2 + spectrum.imag**2, 2 * n_fit, axis=-1)[..., : order + 1]
+    taper, size = np.hanning(n_fit), next_fast_len(n_fit + order, real=True)
+    spectrum = rfft(fit * taper, size, axis=-1)
+    correlation = irfft(spectrum.real**2 + spectrum.imag**2, size, axis=-1)[..., : order + 1]
     # The tiny share keeps pure tones solvable, the tiny constant digital silence.
     correlation[..., 0] = correlation[..., 0] * (1 + 1e-6) + floor[..., 0] ** 2 * np.sum(taper**2) + _TINY
     lags = np.abs(np.subtract.outer(np.arange(order), np.arange(order)))

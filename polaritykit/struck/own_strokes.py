@@ -56,12 +56,14 @@ def own_strokes(
     for track in tracks:
         if track not in at:
             continue
-        over = level[track] - np.max(
-            [_near(at[track], at[t], level[t], reach) for t in others if t != track and t in at],
-            axis=0,
-            initial=-np.inf,
-        )
-        own = np.flatnonzero((level[track] >= -STRONG_RANGE_DB) & (over >= _OWN_DB))
+        own = np.flatnonzero(level[track] >= -STRONG_RANGE_DB)
+        over = np.full(len(level[track]), np.inf)
+        for other in (t for t in others if t != track and t in at):
+            near = _near(at[track][own], at[other], level[other], reach)
+            over[own] = np.minimum(over[own], level[track][own] - near)
+            own = own[over[own] >= _OWN_DB]
+            if not len(own):
+                break
         own = np.sort(own[np.argsort(-over[own], kind="stable")[:MOST_HITS]])
         if len(own) >= _FEWEST:
             found[track] = _in_step(recording, track, at[track][own])

@@ -32,10 +32,10 @@ _VOTES_BEFORE_MS = 0.2
 _VOTES_AFTER_MS = 1.2
 _VOTES_SEARCH_MS = 0.15
 
-#: A filter has rung out to a double's rounding after so many periods of its lowest edge (its slowest pole
-#: falls by e every 0.23 of them: second order, a band of several octaves), and so many samples where the
-#: edge is near half the rate.
-_SETTLED_PERIODS, _SETTLED_SAMPLES = 10.0, 256
+#: A filter has rung out (to 10⁻¹³) after so many periods of its lowest edge (its slowest pole falls by e
+#: every 0.23 of them: second order, a band of several octaves), and so many samples where the edge is near
+#: half the rate.
+_SETTLED_PERIODS, _SETTLED_SAMPLES = 7.0, 256
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -53,7 +53,7 @@ class HitWindows:
         length = zero + round(tail_ms * 1e-3 * rate)
         starts = (at_samples - zero).tolist()
         return cls(
-            samples=np.stack([recording.read(at, at + length, tracks) for at in starts]).astype(np.float64),
+            samples=np.stack([recording.read(at, at + length, tracks) for at in starts], dtype=np.float64),
             at_samples=at_samples,
             zero=zero,
             sample_rate_hz=rate,

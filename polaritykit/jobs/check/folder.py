@@ -53,11 +53,11 @@ def write_report(
     """
     many = len(document["pairs"]) >= _MANY_PAIRS
     # Before the folder is held: copies of this process would hold it a moment longer than this one lives.
-    texts = list(in_processes(lambda name: _TEXTS[name](document), _TEXTS, long=many))
+    texts = list(in_processes(lambda name: _TEXTS[name](document).encode(), _TEXTS, long=many))
     with output_folder(folder, inputs=inputs, overwrite=overwrite) as place:
         for name, text in zip(_TEXTS, texts, strict=True):
             # As they are: rows of CSV end as RFC 4180 has it.
-            (place / name).write_text(text, encoding="utf-8", newline="")
+            (place / name).write_bytes(text)
         if plots is not None:
             _write_plots(place, document, plots)
 

@@ -8,7 +8,7 @@ from collections import Counter
 from typing import Any
 
 from polaritykit.base.short_document import with_short_names
-from polaritykit.base.wording import GLYPHS, by_reason, decimals_for, listed, measured, number, plural
+from polaritykit.base.wording import GLYPHS, band, by_reason, decimals_for, listed, measured, number, plural
 from polaritykit.jobs.check.after_settings import left_over, session_setting
 from polaritykit.jobs.check.view import MOST_SENTENCES, map_view, settings_view
 from polaritykit.jobs.check.words import ACTIONS, RELATIONS, advised, certainty, lateness, lined_up
@@ -48,7 +48,7 @@ def report_page(document: Document) -> str:
         "report.html",
         scripts=("charts.js", "bench.js", "session.js", "report.js"),
         styles=("style.css", "report.css"),
-        filters=(advised, certainty, fault_words),
+        filters=(advised, fault_words),
         ACTIONS=ACTIONS,
         GLYPHS=GLYPHS,
         RELATIONS=RELATIONS,
@@ -87,12 +87,25 @@ def _pairs(document: Document) -> list[Pair]:
             "session": setting,
             "left": left_over(pair, setting),
             "samples": _samples(pair, document["sample_rate"]),
+            "rows": [_source_row(source) for source in pair["sources"]],
             "sure": certainty(pair),
             "late": lateness(pair),
             "acts": bool(pair["advice"]) and pair["advice"]["action"] not in ("leave", "listen"),
         }
         pairs.append(pair)
     return pairs
+
+
+def _source_row(source: dict[str, Any]) -> tuple[str, ...]:
+    """Home, where it is heard, offset, polarity, confidence and band of one of a pair's sources."""
+    return (
+        source["home"],
+        f"{source['hits']} {'hits' if source['kind'] == 'hits' else 'moments'}",
+        measured(source["offset_ms"], source["offset_std_ms"], "ms", signed=True),
+        source["polarity"] + ", against the other sources" * source["dissents"],
+        certainty(source) or "–",
+        band(source["band_hz"]),
+    )
 
 
 def _named(pairs: list[Pair], key: str) -> list[tuple[str, str, str]]:
@@ -187,7 +200,7 @@ def _bench_pair(pair: Pair) -> dict[str, Any]:
                 "label": _label(source, alone=homes[source["home"]] == 1),
                 "band_hz": source["band_hz"],
                 "offset_ms": source["offset_ms"],
-                "offset_words": measured(source["offset_ms"], source["offset_std_ms"], "ms", signed=True),
+                "offset_words": pair["rows"][place][2],
                 "notches": pair["notches"][place] if place < len(pair["notches"]) else None,
             }
             for place, source in enumerate(pair["sources"])
