@@ -128,10 +128,11 @@ def _listeners(recording: Recording, settings: Settings) -> list[Listener]:
         onsets.update(block)
         activity.update(block)
 
-    return [
-        Listener(hear=meter.update, told=meter.result),
-        Listener(hear=hear, told=lambda: (onsets, activity.levels_db())),
-    ]
+    def told() -> tuple[OnsetDetector, Floats]:
+        onsets.onsets()  # searched to the end here, not by whoever is told
+        return onsets, activity.levels_db()
+
+    return [Listener(hear=meter.update, told=meter.result), Listener(hear=hear, told=told)]
 
 
 def pooled_spectra(recording: Recording) -> Spectra:

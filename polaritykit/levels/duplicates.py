@@ -7,8 +7,9 @@ import numpy as np
 
 from polaritykit.base.types import Samples
 
-#: Every this many samples one goes into the search: a copy is one at any subset.
-_STRIDE = 8
+#: Every this many samples one goes into the search: a copy is one at any subset.  A prime, so that a tone of
+#: some kilohertz is met at all of its phases, not at one or two.
+_STRIDE = 31
 #: A copy's correlation is within this of ±1 (-60 dB left over); two microphones never come near.
 _MARGIN = 1e-6
 

@@ -175,6 +175,13 @@ def test_copies():
     assert found == [None, None, "t1", None, None, "t1"]
 
 
+@pytest.mark.parametrize("frequency", [750, 1500, 3000, 6000, 12000])
+def test_a_tone_with_another_phase_is_no_copy(frequency):
+    """Sine and cosine have correlation 0; met at one phase of their period only they would have ±1."""
+    phase = 2 * np.pi * frequency * np.arange(RATE) / RATE + 0.3
+    assert [x.duplicate_of for x in measure(0.1 * np.stack([np.sin(phase), np.cos(phase)]))] == [None, None]
+
+
 def test_silent_channels_with_one_dc_are_no_copies():
     """A common constant is not common sound."""
     assert [x.duplicate_of for x in measure(np.full((2, RATE), 0.1))] == [None, None]
