@@ -48,8 +48,8 @@ _TAIL_MS = LATEST_MS + 8.0
 #: While a source is read its windows are held some three times over (as votes, as spectra, as curves of all
 #: pairs); of all sources read at a time that is no more than so many bytes, or one source.
 _COPIES, _AT_ONCE_BYTES = 3, 6e8
-#: Tracks picked together: more take memory, fewer cost as much in calls as in numbers.
-_TRACKS = 24
+#: Tracks picked together: what is worked out of their windows stays in the cache.
+_TRACKS = 8
 #: Sound above this is left out: it is alike in no two hits, and converters ring there before the sound.
 _TOP_HZ = 6000.0
 #: Log-odds of an edge: ``slope`` times (``weights`` · readings - ``middle``).  Fitted once by logistic
