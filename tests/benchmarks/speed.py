@@ -11,8 +11,8 @@ Each measurement is a process of its own, so that start-up, imports and the repo
 memory is its own.  Floor and check are measured in turns, for a machine's speed moves within minutes; told is
 the pair of runs whose ratio is the middle one.  Modules are compiled before, as an installation does it,
 whatever this environment says of bytecode: it lies in the cache folder, and one short check that is not
-counted writes it.  The audio (hits of eight sources heard late and quieter by every track, over noise) is made
-from a fixed seed and kept in the cache folder; the first run after that reads it from a warm disk.
+counted writes it.  The audio (hits of eight sources heard late and quieter by every track, over noise) is
+made from a fixed seed and kept in the cache folder; the first run after that reads it from a warm disk.
 
 Run: ``python tests/benchmarks/speed.py --sizes 8x1 8x60`` (tracks x minutes); 24x10, 24x1 and 48x1 when
 left out.
