@@ -23,8 +23,6 @@ from polaritykit.sustained.activity import ActivityMeter, frame_samples
 _FFT_SIZE = 8192
 #: Frames pooled into the spectra: a few minutes' worth, spread over the take, tell a take of any length.
 _MOST_FRAMES = 2048
-
-
 #: The sum of all tracks is kept up to this length, 60 MB: five minutes.
 _MOST_SUM_SAMPLES = 1.5e7
 #: Cross-spectra of all pairs take so much at most: of up to 90 tracks in full.
